@@ -1,0 +1,340 @@
+"""Reading rasters: the photo that sets the place's grid, and others brought onto it.
+
+The only place where rasters are reprojected on the way in.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from pyproj import CRS, Proj, Transformer
+from pyproj.aoi import AreaOfInterest
+from pyproj.database import query_utm_crs_info
+from rasterio.enums import ColorInterp, Resampling
+from rasterio.errors import RasterioError
+from rasterio.vrt import WarpedVRT
+from rasterio.windows import Window, from_bounds
+
+from sitegeo.errors import CrsError, PlaceError, RasterError
+from sitegeo.grid import WGS84, Grid, Raster
+from sitegeo.layers import Cover
+from sitegeo.rasterfile import Bounds, crs_of, factor_to, on_grid, opened, tagged
+
+BANDS_BY_COUNT = {3: ("red", "green", "blue"), 4: ("red", "green", "blue", "nir")}
+NOT_PICTURE = {"alpha", "other"}
+SCALE_TOLERANCE = 0.002
+LEAST_PIXELS = 8
+"""Rows and columns below which a photo shows nothing."""
+
+
+def read_imagery(
+    path: Path,
+    *,
+    bands: tuple[str, ...] | None = None,
+    finest_m: float = 0.5,
+    area: Bounds | None = None,
+    crs: CRS | None = None,
+) -> tuple[Raster, list[str]]:
+    """Return the photo on the grid of the place, and notes on how it was read.
+
+    Parameters
+    ----------
+    bands
+        Names of the file's bands in order; inferred for three and four bands when omitted.
+    finest_m
+        Pixels finer than this are averaged up to it.
+    area
+        West, south, east, north in degrees: the part to read.
+    crs
+        CRS of the place. By default the photo's own where that is projected, metric and true to
+        scale within 0.2 %, else the UTM zone of its centre, or a transverse Mercator of its own
+        where it straddles zones.
+
+    Raises
+    ------
+    RasterError, CrsError
+        For a file that cannot be used.
+    """
+    with opened(path) as source:
+        names, notes = _band_names(source, bands, path)
+        place_crs = crs or _place_crs(source, path)
+        with tagged(source, names) as retagged, on_grid(retagged, place_crs, finest_m) as view:
+            window = _window(view, area, place_crs, path)
+            factor = factor_to(view, finest_m)
+            rows, cols = (int(n) // factor for n in (window.height, window.width))
+            if min(rows, cols) < LEAST_PIXELS:
+                raise RasterError(
+                    "the photo has too few pixels in the area asked for",
+                    where=path,
+                    value=(rows, cols),
+                    remedy="Check [place] area and [imagery] finest_m",
+                )
+            whole = Window(window.col_off, window.row_off, cols * factor, rows * factor)
+            picture = [i + 1 for i, name in enumerate(names) if name not in NOT_PICTURE]
+            values = view.read(
+                picture,
+                window=whole,
+                out_shape=(len(picture), rows, cols),
+                resampling=Resampling.average,
+            )
+            valid = _valid(view, picture, whole, (rows, cols))
+            corner = view.window_transform(window)
+            grid = Grid(place_crs, corner.c, corner.f, corner.a * factor, (rows, cols))
+        if grid.crs != crs_of(source):
+            notes.append(f"photo reprojected to {grid.crs.name}")
+        if factor > 1:
+            notes.append(f"pixels averaged {factor} to 1, to {grid.pixel_m:g} m")
+    if np.issubdtype(values.dtype, np.floating):
+        valid &= np.isfinite(values).all(axis=0)
+        values = np.where(valid, values, 0).astype(values.dtype)
+    kept = tuple(names[i - 1] for i in picture)
+    _require_content(values, valid, kept, path)
+    return Raster(values, grid, None if valid.all() else valid, kept), notes
+
+
+def _band_names(
+    source: Any, declared: tuple[str, ...] | None, path: Path
+) -> tuple[tuple[str, ...], list[str]]:
+    count = source.count
+    if declared is not None:
+        return _declared(declared, count, path), []
+    if count < 3:
+        raise RasterError(
+            "the photo has too few bands; sitegeo needs red, green and blue, "
+            "and does better with near-infrared",
+            where=path,
+            value=f"{count} band{'s' if count > 1 else ''}",
+            remedy="Use a three- or four-band photo",
+        )
+    if count not in BANDS_BY_COUNT:
+        raise RasterError(
+            "cannot tell what the bands of the photo are",
+            where=path,
+            value=f"{count} bands",
+            remedy="Name them in order under [imagery] bands in PLACE.toml",
+        )
+    if count == 4 and _is_alpha(source):
+        return (*BANDS_BY_COUNT[3], "alpha"), ["band 4 is all or nothing: taken as transparency"]
+    notes = [f"bands taken as {', '.join(BANDS_BY_COUNT[count])}, since PLACE.toml names none"]
+    if count == 4 and source.colorinterp[3] == ColorInterp.alpha:
+        notes = ["band 4 is tagged alpha but holds a picture: taken as near-infrared"]
+    return BANDS_BY_COUNT[count], notes
+
+
+def _declared(names: tuple[str, ...], count: int, path: Path) -> tuple[str, ...]:
+    if len(names) != count:
+        raise RasterError(
+            f"[imagery] bands names {len(names)} bands and the photo has {count}",
+            where=path,
+            value=list(names),
+            remedy="Name every band of the file in order; use 'other' for one to ignore",
+        )
+    unique = [b for b in names if b != "other"]
+    picture = [b for b in names if b not in NOT_PICTURE]
+    if len(set(unique)) != len(unique) or len(picture) < 3 or not {"red", "green"} <= set(picture):
+        raise RasterError(
+            "[imagery] bands must name red, green and blue or nir, and none twice",
+            where=path,
+            value=list(names),
+            remedy="Name the bands in the order of the file",
+        )
+    return names
+
+
+def _is_alpha(source: Any) -> bool:
+    """Whether band 4 is all or nothing, as transparency is and a picture never is."""
+    shape = tuple(min(512, n) for n in source.shape)
+    sample = source.read(4, out_shape=shape, resampling=Resampling.nearest)
+    return bool(np.isin(sample, [0, sample.max()]).mean() > 0.99)
+
+
+def _place_crs(source: Any, path: Path) -> CRS:
+    own = crs_of(source)
+    west, south, east, north = source.bounds
+    to_wgs84 = Transformer.from_crs(own, WGS84, always_xy=True)
+    lon, lat = to_wgs84.transform((west + east) / 2, (south + north) / 2)
+    if not (math.isfinite(lon) and math.isfinite(lat) and abs(lat) <= 90):
+        raise CrsError(
+            "the photo's coordinates do not fit its CRS",
+            where=path,
+            value=tuple(round(v, 6) for v in source.bounds),
+            remedy="Assign the right CRS, and check that longitude comes before latitude",
+        )
+    if _metric_and_true(own, lon, lat):
+        return own
+    left, _, right, _ = to_wgs84.transform_bounds(west, south, east, north)
+    if math.floor(left / 6) != math.floor(right / 6):
+        return CRS.from_user_input(
+            f"+proj=tmerc +lat_0={lat:.1f} +lon_0={lon:.1f} +k=1 +x_0=100000 +y_0=100000 "
+            "+datum=WGS84 +units=m +type=crs"
+        )
+    zones = query_utm_crs_info("WGS 84", AreaOfInterest(lon, lat, lon, lat))
+    if not zones:
+        raise CrsError(
+            "no UTM zone covers the photo's centre",
+            where=path,
+            value=(lon, lat),
+            remedy="Name a projected CRS in metres under [place] crs",
+        )
+    return CRS.from_authority(zones[0].auth_name, zones[0].code)
+
+
+def _metric_and_true(crs: CRS, lon: float, lat: float) -> bool:
+    axes = crs.axis_info[:2]
+    if not crs.is_projected or any(axis.unit_conversion_factor != 1.0 for axis in axes):
+        return False
+    if {axis.direction for axis in axes} != {"east", "north"}:
+        return False
+    factors = Proj(crs).get_factors(lon, lat)
+    scales = (factors.meridional_scale, factors.parallel_scale)
+    return all(abs(scale - 1) < SCALE_TOLERANCE for scale in scales)
+
+
+def _window(view: Any, area: Bounds | None, crs: CRS, path: Path) -> Window:
+    whole = Window(0, 0, view.width, view.height)
+    if area is None:
+        return whole
+    to_place = Transformer.from_crs(WGS84, crs, always_xy=True)
+    wanted = from_bounds(*to_place.transform_bounds(*area), transform=view.transform)
+    try:
+        return wanted.round_offsets().round_lengths().intersection(whole)
+    except RasterioError:
+        raise RasterError(
+            "[place] area lies outside the photo",
+            where=path,
+            value=area,
+            remedy="Write it as west, south, east, north in degrees",
+        ) from None
+
+
+def _valid(
+    view: Any, picture: list[int], window: Window, shape: tuple[int, int]
+) -> NDArray[np.bool_]:
+    """Pixels that hold a photo: by transparency, the file's mask or its nodata value."""
+    options = {"window": window, "resampling": Resampling.nearest}
+    # A pixel is void only where every band is: one black band is a colour.
+    masks = view.read_masks(picture, out_shape=(len(picture), *shape), **options)
+    held = (masks > 0).any(axis=0)
+    if ColorInterp.alpha in view.colorinterp:
+        # The library heeds an alpha band among its masks only where it is the second or fourth.
+        band = view.colorinterp.index(ColorInterp.alpha) + 1
+        held &= view.read(band, out_shape=shape, **options) > 0
+    return np.asarray(held, dtype=bool)
+
+
+def _require_content(
+    values: NDArray[Any], valid: NDArray[np.bool_], bands: tuple[str, ...], path: Path
+) -> None:
+    if not valid.any():
+        raise RasterError(
+            "the photo holds no data in the area asked for",
+            where=path,
+            remedy="Check the file, its nodata value and [place] area",
+        )
+    picture = values[:, valid]
+    if (picture.max(axis=1) == picture.min(axis=1)).all():
+        raise RasterError(
+            "the photo is one flat colour",
+            where=path,
+            value=[int(v) for v in picture[:, 0]],
+            remedy="Check the file",
+        )
+    if "nir" in bands and len(bands) >= 4:
+        _require_band_order(picture, bands, path)
+
+
+def _require_band_order(picture: NDArray[Any], bands: tuple[str, ...], path: Path) -> None:
+    """Raise where another band behaves far more like near-infrared than the one named so.
+
+    Visible bands of a photo rise and fall together; near-infrared goes its own way over
+    vegetation and water.
+    """
+    sample = picture[:, :: max(1, picture.shape[1] // 200_000)].astype(float)
+    if sample.shape[1] < 1000:
+        return
+    kinship = np.nan_to_num(np.corrcoef(sample)).sum(axis=1) - 1
+    odd = int(np.argmin(kinship))
+    named = bands.index("nir")
+    if odd != named and kinship[named] - kinship[odd] > 0.5:
+        raise RasterError(
+            f"band {odd + 1} behaves like near-infrared, and '{bands[odd]}' is what it is called",
+            where=path,
+            value=list(bands),
+            remedy="Name the bands in the order of the file under [imagery] bands, "
+            "or call one 'other' to do without it",
+        )
+
+
+def read_onto(path: Path, grid: Grid, *, categories: bool = False) -> Raster:
+    """Return the first band of a raster resampled onto a grid, as float32 (or its codes).
+
+    Raises
+    ------
+    RasterError, CrsError
+        If it cannot be read or does not overlap the grid.
+    """
+    with opened(path) as source:
+        with WarpedVRT(
+            source,
+            crs=grid.crs.to_wkt(),
+            transform=grid.transform,
+            height=grid.shape[0],
+            width=grid.shape[1],
+            resampling=Resampling.nearest if categories else Resampling.bilinear,
+            add_alpha=source.nodata is None and ColorInterp.alpha not in source.colorinterp,
+        ) as view:
+            values = view.read(1)
+            valid = view.dataset_mask() > 0
+        scale, offset, bounds = source.scales[0], source.offsets[0], source.bounds
+    if not categories:
+        values = values.astype(np.float32) * np.float32(scale) + np.float32(offset)
+        valid &= np.isfinite(values)
+        values = np.where(valid, values, np.float32(0))
+    if not valid.any():
+        raise RasterError(
+            "the raster does not overlap the photo, or holds no data there",
+            where=path,
+            value=tuple(round(v, 6) for v in bounds),
+            remedy="Check its coordinate reference system, extent and nodata value",
+        )
+    return Raster(values, grid, None if valid.all() else valid)
+
+
+def in_our_classes(codes: Raster, table: Mapping[str, str], *, where: object) -> Raster:
+    """Return a supplied land-cover raster in our own codes; codes not in the table are void.
+
+    Raises
+    ------
+    PlaceError
+        If the table is empty, or holds what is no code or none of our classes.
+    """
+    if not table:
+        raise PlaceError(
+            "a land-cover raster needs [classes.landcover] to say what its codes mean",
+            where=where,
+            remedy='Write for example 1 = "water", 2 = "tree", 3 = "low", 4 = "open"',
+        )
+    out = np.zeros(codes.grid.shape, dtype=np.uint8)
+    for code, name in table.items():
+        if name.upper() not in Cover.__members__ or not code.lstrip("-").isdecimal():
+            raise PlaceError(
+                "[classes.landcover] pairs a whole number with one of our classes",
+                where=where,
+                value=f'{code} = "{name}"',
+                remedy="The classes are " + ", ".join(c.name.lower() for c in Cover),
+            )
+        out[codes.values == int(code)] = Cover[name.upper()]
+    valid = codes.mask & (out > 0)
+    if not valid.any():
+        raise PlaceError(
+            "the land-cover raster holds none of the codes under [classes.landcover]",
+            where=where,
+            value=list(table),
+            remedy=f"It holds {np.unique(codes.values[codes.mask])[:20].tolist()}",
+        )
+    return Raster(out, codes.grid, valid)

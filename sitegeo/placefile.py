@@ -1,0 +1,188 @@
+"""PLACE.toml: the keys a person may write, and what each means."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from pathlib import Path
+from typing import Annotated, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+from pyproj import CRS
+from pyproj.exceptions import ProjError
+
+from sitegeo.errors import CrsError, PlaceError
+from sitegeo.grid import require_metric
+from sitegeo.tomlfile import read_toml
+
+VECTOR_ROLES = (
+    "water",
+    "roads",
+    "dwellings",
+    "public_land",
+    "closed_areas",
+    "access",
+    "observations",
+)
+RASTER_ROLES = ("landcover", "canopy", "ground", "surface", "depth")
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class LayerSource(_Table):
+    """A file, the layer in it where it holds several, and an attribute filter."""
+
+    path: str = Field(min_length=1)
+    layer: str | None = None
+    where: str | None = None
+
+
+def _source(value: object) -> object:
+    if isinstance(value, str):
+        return {"path": value}
+    if not isinstance(value, dict | LayerSource):
+        raise ValueError('must be a path, or {path = "…", layer = "…"}')
+    return value
+
+
+Source = Annotated[LayerSource, BeforeValidator(_source)]
+
+
+class Layers(_Table):
+    """Files of the place; only imagery is required."""
+
+    imagery: Source
+    water: Source | None = None
+    landcover: Source | None = None
+    canopy: Source | None = None
+    ground: Source | None = None
+    surface: Source | None = None
+    depth: Source | None = None
+    roads: Source | None = None
+    dwellings: Source | None = None
+    public_land: Source | None = None
+    closed_areas: Source | None = None
+    access: Source | None = None
+    observations: Source | None = None
+
+
+Role = Literal[
+    "water", "roads", "dwellings", "public_land", "closed_areas", "access", "observations",
+    "landcover", "canopy", "ground", "surface", "depth",
+]  # fmt: skip
+
+
+def _day_or_time(value: object) -> object:
+    if isinstance(value, date):  # a datetime is one too
+        return value.isoformat()
+    if isinstance(value, str):
+        try:
+            datetime.fromisoformat(value)
+        except ValueError:
+            raise ValueError("must be an ISO 8601 date or time") from None
+    return value
+
+
+class Imagery(_Table):
+    """How to read the photo: band names in file order, its date, the finest pixel to work at."""
+
+    bands: tuple[Literal["red", "green", "blue", "nir", "alpha", "other"], ...] | None = None
+    taken: Annotated[str | None, BeforeValidator(_day_or_time)] = None
+    finest_m: float = Field(default=0.5, gt=0, le=100)
+
+
+class Assume(_Table):
+    """What to take for granted where a layer is silent; lengths in metres."""
+
+    canopy_height_m: float = Field(default=12.0, ge=0, le=100)
+    canopy_height_error_m: float = Field(default=4.0, ge=0)
+    leaf_off: bool | None = None
+    water_level_m: float | None = None
+    position_error_m: dict[Role, Annotated[float, Field(ge=0)]] = Field(default_factory=dict)
+    complete: dict[Role, bool] = Field(default_factory=dict)
+
+
+class GearKeys(_Table):
+    """What the party carries."""
+
+    decoys: int = Field(default=36, ge=0, le=120)
+    dark: int | None = Field(default=None, ge=0)
+    white: int | None = Field(default=None, ge=0)
+    geese: int | None = Field(default=None, ge=0)
+    small: int | None = Field(default=None, ge=0)
+    motion: int = Field(default=1, ge=0)
+    pace_m: float = Field(default=0.75, gt=0.3, lt=1.5)
+    wade_m: float = Field(default=0.75, ge=0, le=1.5)
+    party: int = Field(default=2, ge=1, le=6)
+    load: str | None = None
+
+
+class LawKeys(_Table):
+    """The law file, and the day the person confirmed it is theirs; never written by sitegeo."""
+
+    file: str | None = None
+    confirmed: date | None = None
+    permissions: tuple[str, ...] = ()
+
+
+def _known_zone(name: str) -> str:
+    try:
+        ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError("no such time zone; write for example America/Chicago") from None
+    return name
+
+
+def _metric(text: str) -> str:
+    try:
+        require_metric(CRS.from_user_input(text))
+    except (ProjError, CrsError) as error:
+        words = error.what if isinstance(error, CrsError) else "no such CRS"
+        raise ValueError(f"{words}; write for example EPSG:32617") from None
+    return text
+
+
+Area = tuple[float, float, float, float]
+
+
+def _west_south_east_north(area: Area) -> Area:
+    west, south, east, north = area
+    if not (-180 <= west < east <= 180 and -90 <= south < north <= 90):
+        raise ValueError("write west, south, east, north in degrees")
+    return area
+
+
+class PlaceKeys(_Table):
+    """Where the place is and how its heights and clock are kept."""
+
+    zone: Annotated[str, AfterValidator(_known_zone)] | None = None
+    crs: Annotated[str, AfterValidator(_metric)] | None = None
+    area: Annotated[Area, AfterValidator(_west_south_east_north)] | None = None
+    vertical_datum: str | None = None
+    stage_m: float | None = None
+
+
+class PlaceFile(_Table):
+    """The whole of PLACE.toml."""
+
+    title: str = Field(min_length=1)
+    layers: Layers
+    imagery: Imagery = Imagery()
+    assume: Assume = Assume()
+    gear: GearKeys = GearKeys()
+    law: LawKeys = LawKeys()
+    place: PlaceKeys = PlaceKeys()
+    classes: dict[Literal["landcover"], dict[str, str]] = Field(default_factory=dict)
+
+
+def read_place_file(path: Path) -> PlaceFile:
+    """Return the checked contents of a PLACE.toml.
+
+    Raises
+    ------
+    PlaceError
+        Naming every unknown key with the nearest known one, and every bad value.
+    """
+    return read_toml(path, PlaceFile, PlaceError)

@@ -1,0 +1,145 @@
+"""Raster files: opened with errors of our own, masks made right, brought to north-up pixels."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import Any
+
+import rasterio
+import rasterio.crs
+import rasterio.shutil
+from affine import Affine
+from pyproj import CRS
+from pyproj.exceptions import ProjError
+from rasterio.enums import ColorInterp, Resampling
+from rasterio.errors import CRSError, RasterioError
+from rasterio.io import MemoryFile
+from rasterio.vrt import WarpedVRT
+
+from sitegeo.errors import CrsError, RasterError
+
+Bounds = tuple[float, float, float, float]
+
+
+def require_proj() -> None:
+    """Raise where another program's PROJ data, named in the environment, would be read for ours."""
+    try:
+        rasterio.crs.CRS.from_epsg(32617)
+    except CRSError as error:
+        found = [f"{n}={os.environ[n]}" for n in ("PROJ_DATA", "PROJ_LIB") if n in os.environ]
+        raise RasterError(
+            f"the table of coordinate systems cannot be read: {error}",
+            value=", ".join(found) or None,
+            remedy=f"Unset {' and '.join(n.partition('=')[0] for n in found)} and run again"
+            if found
+            else "Install rasterio again",
+        ) from None
+
+
+@contextmanager
+def opened(path: Path) -> Iterator[Any]:
+    """Open a georeferenced raster, turning the library's errors into our own.
+
+    Raises
+    ------
+    RasterError, CrsError
+        If it cannot be read, now or while it is open, or says not where it lies.
+    """
+    if not path.exists():
+        raise RasterError("no such file", where=path, remedy="Check the path in PLACE.toml")
+    if path.is_dir():
+        raise RasterError("is a folder, not a raster", where=path, remedy="Name the file in it")
+    try:
+        with rasterio.open(path) as source:
+            if source.crs is None:
+                raise CrsError(
+                    "has no coordinate reference system",
+                    where=path,
+                    remedy="Assign the right one, e.g. with gdal_edit.py -a_srs; "
+                    "sitegeo never guesses",
+                )
+            if source.transform.is_identity:
+                raise CrsError(
+                    "does not say where it lies: no geotransform and no world file",
+                    where=path,
+                    remedy="Use the georeferenced file, with its world file beside it",
+                )
+            yield source
+    except (RasterioError, CRSError, ProjError) as error:
+        raise RasterError(
+            f"cannot be read as a raster, or is cut short: {error}",
+            where=path,
+            remedy="Check that it is a raster; if it is, copy or download it again",
+        ) from None
+
+
+def extent(path: Path) -> tuple[str, Bounds]:
+    """Return a raster's own CRS and its bounds in it: west, south, east, north."""
+    with opened(path) as source:
+        return crs_of(source).to_string(), tuple(source.bounds)
+
+
+@contextmanager
+def tagged(source: Any, names: tuple[str, ...]) -> Iterator[Any]:
+    """Give the source with its transparency tagged as named, since all masks follow the tags.
+
+    Near-infrared is often tagged alpha, which would make dark water transparent.
+    """
+    tags = [
+        ColorInterp.alpha
+        if name == "alpha"
+        else (ColorInterp.undefined if tag == ColorInterp.alpha else tag)
+        for name, tag in zip(names, source.colorinterp, strict=True)
+    ]
+    if tags == list(source.colorinterp):
+        yield source
+        return
+    with MemoryFile(ext=".vrt") as memory:
+        rasterio.shutil.copy(source, memory.name, driver="VRT")
+        with rasterio.open(memory.name, "r+") as view:
+            view.colorinterp = tags
+        with rasterio.open(memory.name) as view:
+            yield view
+
+
+def crs_of(source: Any) -> CRS:
+    """CRS of a raster without its vertical part."""
+    own = CRS.from_user_input(source.crs)
+    return own.to_2d() if len(own.axis_info) > 2 else own
+
+
+def factor_to(view: Any, finest_m: float) -> int:
+    """How many pixels go into one."""
+    return max(1, math.ceil(finest_m / float(view.transform.a) - 1e-6))
+
+
+@contextmanager
+def on_grid(source: Any, crs: CRS, finest_m: float) -> Iterator[Any]:
+    """Give the source itself where it lies on a north-up square grid in `crs`, else a warp."""
+    t = source.transform
+    north_up = t.b == 0 and t.d == 0 and t.a > 0 and abs(t.a + t.e) < 1e-6 * t.a
+    if north_up and crs_of(source) == crs:
+        yield source
+        return
+    has_mask = source.nodata is not None or ColorInterp.alpha in source.colorinterp
+    options = {
+        "crs": crs.to_wkt(),
+        "resampling": Resampling.bilinear,
+        "add_alpha": not has_mask,
+    }
+    with ExitStack() as stack:
+        view = stack.enter_context(WarpedVRT(source, **options))
+        factor = factor_to(view, finest_m)
+        if factor > 1:
+            # Warped straight to the coarse grid, which keeps void pixels out of the averages.
+            options |= {
+                "transform": view.transform * Affine.scale(factor),
+                "width": max(1, view.width // factor),
+                "height": max(1, view.height // factor),
+            }
+            view = stack.enter_context(WarpedVRT(source, **options))
+        yield view

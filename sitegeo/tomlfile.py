@@ -1,0 +1,85 @@
+"""TOML files checked against pydantic models, every fault told at once in plain words."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from sitegeo.errors import InputError
+
+Model = TypeVar("Model", bound=BaseModel)
+
+
+def read_toml(path: Path, model: type[Model], error: type[InputError]) -> Model:
+    """Return a TOML file checked against a pydantic model; all faults in one `error`."""
+    try:
+        raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise error("no such file", where=path, remedy="Check the path") from None
+    except IsADirectoryError:
+        raise error("is a folder, not a TOML file", where=path) from None
+    except OSError as problem:
+        raise error(f"cannot be read: {problem.strerror}", where=path) from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as problem:
+        raise error(f"is not TOML: {problem}", where=path) from None
+    try:
+        return model.model_validate(raw)
+    except ValidationError as problem:
+        faults = "; ".join(dict.fromkeys(_fault(e, model) for e in problem.errors()))
+        raise error(faults, where=path, remedy="Correct the file and run again") from None
+
+
+def _fault(problem: Any, model: type[BaseModel]) -> str:
+    """One fault in plain words: the key, what it must be, what it is."""
+    *table, last = (str(part) for part in problem["loc"] if part != "[key]")
+    name = ".".join([*table, last])
+    kind = problem["type"]
+    if kind == "extra_forbidden":
+        return _unknown(name, last, _known_keys(model, table))
+    if problem["loc"][-1] == "[key]" and kind == "literal_error":
+        return _unknown(name, last, problem["ctx"]["expected"].replace("'", "").split(", "))
+    if kind == "missing":
+        if isinstance(problem["loc"][-1], int):
+            return f"'{'.'.join(table)}' holds too few values"
+        return f"the key '{name}' is required"
+    given = problem["input"]
+    shown = "" if isinstance(given, dict) else f" (got {given!r})"
+    return f"'{name}': {_plain(problem)}{shown}"
+
+
+def _unknown(name: str, key: str, known: list[str]) -> str:
+    near = difflib.get_close_matches(key, known, n=1, cutoff=0.0)
+    return f"unknown key '{name}'" + (f" (the nearest known one is '{near[0]}')" if near else "")
+
+
+def _plain(problem: Any) -> str:
+    if problem["type"] == "value_error":
+        return str(problem["ctx"]["error"])
+    if problem["type"] in {"model_type", "dict_type"}:
+        return "must be a table"
+    if problem["type"].startswith("bool"):
+        return "must be true or false"
+    words = problem["msg"].replace("valid tuple", "list").replace("a valid string", "text")
+    return str(words[0].lower() + words[1:]).replace("input should", "must").split(", unable")[0]
+
+
+def _known_keys(model: type[BaseModel], path: list[str]) -> list[str]:
+    """Keys allowed in the table at `path`, found by walking the models."""
+    current: Any = model
+    for part in path:
+        field = current.model_fields.get(part) if hasattr(current, "model_fields") else None
+        if field is None:
+            continue  # an index into an array, or a name of pydantic's own
+        current = _model_in(field.annotation) or current
+    return list(current.model_fields)
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    inner = (_model_in(a) for a in getattr(annotation, "__args__", ()))
+    return next((m for m in inner if m is not None), None)

@@ -1,0 +1,284 @@
+"""Wind: one morning's, a forecast's, and past mornings'.
+
+Direction is where the wind comes from, in degrees clockwise from true north.
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+import re
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from sitegeo.angles import COMPASS_POINTS, compass_point, wrap360
+from sitegeo.errors import ForecastError, UsageError, WindError
+from sitegeo.units import LengthUnit, celsius, metres_per_second, speed_text
+
+CALM_MPS = 1.0
+"""Below this no direction is claimed (Hart et al. 2013 found none in no wind or light breeze)."""
+
+DEFAULT_SPREAD_DEG = 15.0
+"""Standard deviation of the wind's direction over a morning, where nobody says; judgement."""
+
+_EXAMPLE = 'Write for example "NW 12 mph", "315 5 m/s", "NNE 8 kn gust 14" or "calm"'
+_WIND = re.compile(
+    r"^\s*(?P<dir>[A-Za-z]{1,3}|[-+]?\d+(?:\.\d+)?\s*(?:°|deg)?)[\s,@]+"
+    r"(?P<speed>[-+]?\d+(?:\.\d+)?)\s*(?P<unit>[A-Za-z/]+(?:-1)?)?"
+    r"(?:[\s,]*(?:gust(?:s|ing)?(?:\s+to)?|g)\s*(?P<gust>[-+]?\d+(?:\.\d+)?)\s*(?P<gunit>[A-Za-z/]+)?)?\s*$",
+    re.IGNORECASE,
+)
+
+
+@dataclass(frozen=True)
+class Wind:
+    """The wind of one morning.
+
+    Parameters
+    ----------
+    from_deg
+        True bearing it comes from, [0, 360).
+    speed_mps
+        Mean speed at 10 m over open ground.
+    gust_mps
+        Gust, None where not known.
+    spread_deg
+        Standard deviation of its direction.
+
+    Raises
+    ------
+    WindError
+        For a value that no wind can have.
+    """
+
+    from_deg: float
+    speed_mps: float
+    gust_mps: float | None = None
+    spread_deg: float = DEFAULT_SPREAD_DEG
+
+    def __post_init__(self) -> None:
+        for ok, what, value in (
+            (0 <= self.from_deg < 360, "a wind's direction lies in [0, 360)", self.from_deg),
+            (0 <= self.speed_mps <= 60, "a wind's speed lies between 0 and 60 m/s", self.speed_mps),
+            (0 <= self.spread_deg <= 90, "a wind's spread lies in 0 to 90°", self.spread_deg),
+            (
+                self.gust_mps is None or self.speed_mps <= self.gust_mps <= 90,
+                "a gust is at least the mean wind",
+                self.gust_mps,
+            ),
+        ):
+            if not ok:
+                raise WindError(what, value=value, remedy=_EXAMPLE)
+
+    @classmethod
+    def parse(cls, text: str) -> Wind:
+        """Return the wind a person wrote, such as ``"NW 12 mph"`` or ``"315 5 m/s gust 8"``.
+
+        Raises
+        ------
+        WindError
+            If it cannot be read; nothing is guessed.
+        """
+        if text.strip().lower() == "calm":
+            return cls(0.0, 0.0)
+        match = _WIND.match(text)
+        if match is None:
+            raise WindError(
+                "this wind cannot be read: it needs a direction, then a speed with its unit",
+                value=text,
+                remedy=_EXAMPLE,
+            )
+        from_deg = _direction(match["dir"], text)
+        speed = _speed(match["speed"], match["unit"], text)
+        gust = (
+            _speed(match["gust"], match["gunit"] or match["unit"], text) if match["gust"] else None
+        )
+        try:
+            return cls(from_deg, speed, gust)
+        except WindError as error:  # in the person's own words and unit, not in m/s
+            raise WindError(error.what, value=text, remedy=_EXAMPLE) from None
+
+    @property
+    def calm(self) -> bool:
+        """Whether it is too light for birds or decoys to take a direction from it."""
+        return self.speed_mps < CALM_MPS
+
+    def words(self, units: LengthUnit = "yd") -> str:
+        """Return it as a person says it."""
+        if self.calm:
+            return "calm"
+        gust = f", gusts {speed_text(self.gust_mps, units)}" if self.gust_mps else ""
+        return (
+            f"{compass_point(self.from_deg)} {speed_text(self.speed_mps, units)}"
+            f"{gust} (from {round(self.from_deg) % 360}°)"
+        )
+
+
+def _direction(text: str, whole: str) -> float:
+    if text[0].isalpha():
+        if text.upper() not in COMPASS_POINTS:
+            raise WindError(
+                f"'{text}' is not one of the sixteen compass points",
+                value=whole,
+                remedy=f"Use one of {' '.join(COMPASS_POINTS)}, or degrees from true north",
+            )
+        return COMPASS_POINTS.index(text.upper()) * 22.5
+    degrees = float(re.sub(r"[°a-zA-Z\s]", "", text))
+    if not 0 <= degrees <= 360:
+        raise WindError("a direction lies between 0 and 360°", value=whole, remedy=_EXAMPLE)
+    return float(wrap360(degrees))
+
+
+def _speed(number: str, unit: str | None, whole: str) -> float:
+    speed = float(number)
+    if unit is None:
+        raise WindError("the wind's speed has no unit", value=whole, remedy=_EXAMPLE)
+    if speed < 0:
+        raise WindError("a wind's speed cannot be negative", value=whole, remedy=_EXAMPLE)
+    try:
+        return metres_per_second(speed, unit)
+    except UsageError:
+        raise WindError(f"unknown unit of speed '{unit}'", value=whole, remedy=_EXAMPLE) from None
+
+
+@dataclass(frozen=True)
+class TimedWind:
+    """A wind at a time; `wind` is None where the record has a gap."""
+
+    time: datetime
+    wind: Wind | None
+    temp_c: float | None = None
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """Winds in the order of their times: a forecast, or past mornings.
+
+    Gaps and calms are kept.
+    """
+
+    hours: tuple[TimedWind, ...]
+
+    def at(self, when: str) -> Wind:
+        """Return the wind at the hour nearest to an ISO 8601 time with offset.
+
+        Raises
+        ------
+        ForecastError
+            If the time is more than an hour from the record, or falls in a gap.
+        """
+        wanted = read_time(when, where="--when")
+        first, last = self.hours[0].time.isoformat(), self.hours[-1].time.isoformat()
+        nearest = min(self.hours, key=lambda h: abs(h.time - wanted))
+        if abs(nearest.time - wanted) > timedelta(hours=1) or nearest.wind is None:
+            raise ForecastError(
+                "the forecast has no wind near this time",
+                value=when,
+                remedy=f"It runs from {first} to {last}",
+            )
+        return nearest.wind
+
+
+def read_time(text: str, *, where: object) -> datetime:
+    """Return an ISO 8601 time that has an offset from UTC; raises `ForecastError`."""
+    remedy = "Write for example 2026-12-05T06:40-06:00"
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise ForecastError(
+            "this is not an ISO 8601 time", where=where, value=text, remedy=remedy
+        ) from None
+    if moment.tzinfo is None:
+        raise ForecastError(
+            "this time has no offset from UTC", where=where, value=text, remedy=remedy
+        )
+    return moment
+
+
+def read_winds(path: str | Path) -> Forecast:
+    """Return the winds of a CSV with header ``time, from_deg, speed_mps`` (or ``speed_mph``).
+
+    Optional columns: ``gust_mps`` or ``gust_mph``, ``temp_c`` or ``temp_f``, ``spread_deg``.
+    Times are ISO 8601 with an offset. A row without a speed, or with a wind that blows and no
+    direction, is a gap. A gust below the mean wind, as records write for "none", is not known.
+
+    Raises
+    ------
+    ForecastError
+        Naming the file, the line and the value.
+    """
+    try:
+        with Path(path).open(newline="", encoding="utf-8-sig") as file:
+            rows = csv.DictReader(file, skipinitialspace=True)
+            _require_header(list(rows.fieldnames or ()), path)
+            hours: list[TimedWind] = []
+            for row in rows:
+                where = f"{path} line {rows.line_num}"
+                hours.append(_timed(row, where))
+                if len(hours) > 1 and hours[-1].time <= hours[-2].time:
+                    raise ForecastError(
+                        "times must rise from line to line", where=where, value=row["time"]
+                    )
+    except OSError as error:
+        raise ForecastError(f"cannot be read: {error.strerror}", where=path) from None
+    except (UnicodeDecodeError, csv.Error) as error:
+        raise ForecastError(f"is not CSV in UTF-8: {error}", where=path) from None
+    if not hours:
+        raise ForecastError("holds no rows", where=path)
+    return Forecast(tuple(hours))
+
+
+def _require_header(names: list[str], path: str | Path) -> None:
+    if not {"time", "from_deg"} <= set(names) or not {"speed_mps", "speed_mph"} & set(names):
+        raise ForecastError(
+            "the header must name time, from_deg and speed_mps or speed_mph",
+            where=path,
+            value=names,
+            remedy="Write the names in the first line, with commas between them",
+        )
+
+
+def _timed(row: dict[str, str | None], where: str) -> TimedWind:
+    if None in row:
+        raise ForecastError("has more values than the header has names", where=where)
+
+    def number(name: str) -> float | None:
+        text = (row.get(name) or "").strip()
+        if not text:
+            return None
+        try:
+            value = float(text)
+        except ValueError:
+            value = math.nan
+        if not math.isfinite(value):
+            raise ForecastError(f"{name} is not a number", where=where, value=text)
+        return value
+
+    def speed(name: str) -> float | None:
+        mps, mph = number(f"{name}_mps"), number(f"{name}_mph")
+        return mps if mps is not None else None if mph is None else metres_per_second(mph, "mph")
+
+    temp_c, temp_f = number("temp_c"), number("temp_f")
+    if temp_c is None and temp_f is not None:
+        temp_c = celsius(temp_f)
+    time = read_time((row.get("time") or "").strip(), where=where)
+    try:
+        wind = _wind(number("from_deg"), speed("speed"), speed("gust"), number("spread_deg"))
+    except WindError as error:
+        raise ForecastError(error.what, where=where, value=error.value) from None
+    return TimedWind(time, wind, temp_c)
+
+
+def _wind(
+    from_deg: float | None, mean: float | None, gust: float | None, spread: float | None
+) -> Wind | None:
+    """Return the wind of a record's row, None for a gap; 360° is north."""
+    if mean is None or (from_deg is None and mean >= CALM_MPS):
+        return None
+    return Wind(
+        0.0 if from_deg is None or from_deg == 360 else from_deg,
+        mean,
+        None if gust is not None and 0 <= gust < mean else gust,
+        DEFAULT_SPREAD_DEG if spread is None else spread,
+    )
