@@ -1,0 +1,83 @@
+"""Sun times of a date and place, at elevation 0.
+
+A true elevation would put sunrise minutes early, which is on the wrong side of the law.
+Shooting hours are law and come from LAW.toml; nothing here says when shooting may begin.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from astral import Observer
+from astral.sun import dawn, sunrise, sunset
+
+from sitegeo.errors import UsageError
+
+
+@dataclass(frozen=True)
+class Daylight:
+    """Local times of one date; None where the sun does not cross that height that day."""
+
+    zone: str
+    civil_dawn: datetime | None
+    sunrise: datetime | None
+    sunset: datetime | None
+
+
+def zone_of(name: str | None) -> tzinfo | None:
+    """Return a time zone by its name; raises `UsageError` for one that is not known."""
+    if name is None:
+        return None
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError):
+        raise UsageError(
+            "the time zone is not known",
+            where="[place] zone",
+            value=name,
+            remedy='Write for example "America/Chicago"',
+        ) from None
+
+
+def read_when(text: str, zone: str | None) -> datetime:
+    """Return the moment a person wrote, in the place's zone where it carries no offset.
+
+    Raises
+    ------
+    UsageError
+        If it is no ISO 8601 time, or has no offset and the place no zone.
+    """
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise UsageError(
+            "this is not a date and time", value=text, remedy="Write for example 2026-12-05T06:40"
+        ) from None
+    place_zone = zone_of(zone)
+    if moment.tzinfo is not None:
+        return moment if place_zone is None else moment.astimezone(place_zone)
+    if place_zone is None:
+        raise UsageError(
+            "this time has no offset and the place has no time zone",
+            value=text,
+            remedy="Add the offset (2026-12-05T06:40-06:00), or [place] zone in PLACE.toml",
+        )
+    return moment.replace(tzinfo=place_zone)
+
+
+def daylight(lon: float, lat: float, when: datetime) -> Daylight:
+    """Return sun times of the local date of `when`, which carries its zone.
+
+    Source: the almanac formulas of the astral package, sun's upper limb with 34' of refraction.
+    """
+    observer = Observer(latitude=lat, longitude=lon, elevation=0.0)
+    zone = when.tzinfo or UTC
+    times: dict[str, datetime | None] = {}
+    for name, event in (("dawn", dawn), ("sunrise", sunrise), ("sunset", sunset)):
+        try:
+            times[name] = event(observer, date=when.date(), tzinfo=zone)
+        except ValueError:
+            times[name] = None  # polar day or night
+    return Daylight(str(zone), times["dawn"], times["sunrise"], times["sunset"])

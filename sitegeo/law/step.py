@@ -1,0 +1,48 @@
+"""The law's steps: setback polygons, and the ground that is open to hunt."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+
+from sitegeo.grid import Raster
+from sitegeo.law.ground import huntable as _huntable
+from sitegeo.law.rules import Law
+from sitegeo.law.setbacks import setback_polygons
+from sitegeo.placefile import Assume
+from sitegeo.steps import step
+
+
+@dataclass(frozen=True)
+class HuntableParams:
+    """Error of public-land edges, in metres, where PLACE.toml is silent; judgement."""
+
+    position_error_m: float = 10.0
+
+
+@step("setbacks")
+def setbacks(
+    *,
+    law: Law,
+    imagery: Raster,
+    dwellings: gpd.GeoDataFrame | None = None,
+    roads: gpd.GeoDataFrame | None = None,
+) -> gpd.GeoDataFrame:
+    """Ground within each rule's distance, drawn never too small; verdicts do not use it."""
+    return setback_polygons(law, dwellings=dwellings, roads=roads, crs=imagery.grid.crs)
+
+
+@step("huntable")
+def huntable(
+    *,
+    setbacks: gpd.GeoDataFrame,
+    imagery: Raster,
+    assume: Assume,
+    public_land: gpd.GeoDataFrame | None = None,
+    closed_areas: gpd.GeoDataFrame | None = None,
+    params: HuntableParams = HuntableParams(),
+) -> gpd.GeoDataFrame:
+    """Public ground open to hunting, less setbacks and closed areas; empty where none is known."""
+    error_m = assume.position_error_m.get("public_land", params.position_error_m)
+    return _huntable(public_land, setbacks, closed_areas, error_m=error_m, crs=imagery.grid.crs)

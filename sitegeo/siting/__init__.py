@@ -1,0 +1,1 @@
+"""Where to hide for a wind: candidate blinds, where birds land, and how well it all fits."""
