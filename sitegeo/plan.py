@@ -1,0 +1,278 @@
+"""A plan: one blind for one wind, its spread on the water, its verdicts, and what to carry.
+
+Composition only.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from pyproj import Transformer
+
+from sitegeo import folders, ranking, store
+from sitegeo.errors import SurveyError
+from sitegeo.export import geojson, gpx
+from sitegeo.export.gpkg import write_layers
+from sitegeo.grid import WGS84
+from sitegeo.law.daylight import daylight
+from sitegeo.law.rules import Law
+from sitegeo.placefile import Assume, GearKeys
+from sitegeo.plan_features import features_of, waypoints_of
+from sitegeo.plan_record import plan_record
+from sitegeo.ranking import Ranking
+from sitegeo.siting.candidates import candidates
+from sitegeo.siting.landing import touchdown
+from sitegeo.spreads import layouts
+from sitegeo.spreads.decoys import Gear
+from sitegeo.spreads.frame import Frame
+from sitegeo.spreads.placing import Spread, place
+from sitegeo.survey import Survey
+from sitegeo.wind import Wind
+
+MARKER = "plan.json"
+
+CAUTIONS = (
+    "sitegeo proposes; the law in force, the landowner and the managing agency decide",
+    "The fall of shot is not checked: know your target and what lies beyond it",
+    "Cold water kills within minutes: wear a life jacket, tell someone where you go",
+)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """One morning's plan.
+
+    Parameters
+    ----------
+    spread
+        The decoys on the water, or the reason there are none.
+    ranking
+        The ranking it was chosen from.
+    setbacks
+        Verdicts for the hide and every group, one row an item and target.
+    features
+        Everything drawn, in the place's CRS, by the columns of plan.geojson.
+    waypoints
+        The points to carry, in set-up order.
+    layers
+        What the wind added, for plan.gpkg.
+    record
+        What plan.json holds.
+    """
+
+    blind: pd.Series[Any]
+    spread: Spread
+    ranking: Ranking
+    setbacks: pd.DataFrame
+    features: gpd.GeoDataFrame
+    waypoints: gpd.GeoDataFrame
+    layers: Mapping[str, gpd.GeoDataFrame]
+    record: Mapping[str, Any]
+    survey: Survey
+
+    def save(self, folder: str | Path, *, overwrite: bool = False) -> Path:
+        """Write the plan to a folder, whole or not at all.
+
+        Raises
+        ------
+        OutputError
+            If the folder exists and `overwrite` is not given, or is not a plan.
+        """
+        from sitegeo.plan_map import content_of  # noqa: PLC0415
+        from sitegeo.webmap.page import render  # noqa: PLC0415 (folium is slow to import)
+
+        out = Path(folder)
+        with folders.replacing(out, MARKER, overwrite=overwrite) as new:
+            geojson.write(self.features, new / "plan.geojson")
+            geojson.write(self.waypoints, new / "waypoints.geojson")
+            title = f"{self.survey.title}, blind {self.blind['id']}"
+            tracks = self.features[self.features["role"].isin(["pocket", "group"])]
+            carried = pd.concat([self.waypoints, tracks], ignore_index=True)
+            text = gpx.gpx_text(gpd.GeoDataFrame(carried, crs=self.features.crs), title=title)
+            (new / "waypoints.gpx").write_text(text, encoding="utf-8")
+            write_layers(new / "plan.gpkg", {"plan": self.features, **self.layers})
+            (new / "map.html").write_text(render(content_of(self)), encoding="utf-8")
+            store.write_json(new / MARKER, dict(self.record))
+        return out
+
+
+def plan(
+    survey: Survey,
+    wind: Wind,
+    *,
+    blind: str | None = None,
+    hide: tuple[float, float] | None = None,
+    decoys: int | None = None,
+    when: datetime | None = None,
+    law: Law | None = None,
+) -> Plan:
+    """Return the plan for a blind and a wind.
+
+    Parameters
+    ----------
+    blind
+        Its id; by default the best-ranked one.
+    hide
+        Latitude and longitude of a hide the person chose instead.
+    decoys
+        How many to set; by default the gear recorded in the survey.
+    when
+        The hour hunted; without it no sun time and no magnetic bearing is given.
+    law
+        By default the law recorded in the survey.
+
+    Raises
+    ------
+    SurveyError
+        If there is no such blind, the hide lies off the survey, or every blind is rejected.
+    """
+    standing = None if hide is None else _chosen(survey, hide)
+    ranked = ranking.rank(survey, wind, when=when, law=law, candidates=standing)
+    row = _pick(ranked, "X001" if hide else blind)
+    gear = _gear(survey, decoys)
+    spread = _spread(survey, row, wind, gear)
+    landing = _landing(survey, spread, wind)
+    lonlat = _lonlat(survey, row)
+    light = None if when is None else daylight(*lonlat, when)
+    features = features_of(survey, row, spread, landing=landing, when=when)
+    waypoints = waypoints_of(features)
+    checked = _group_verdicts(survey, ranked, row, features)
+    layers = {
+        name: layer
+        for name, layer in {**ranked.layers, "touchdown": landing}.items()
+        if isinstance(layer, gpd.GeoDataFrame)
+    }
+    layers["blinds"] = _listed(ranked)
+    # Kept so that the plan can be checked again, under another law, without its survey.
+    layers |= {n: survey.layers[n] for n in ("dwellings", "roads") if n in survey.layers}
+    record = plan_record(
+        survey,
+        ranked,
+        row,
+        spread,
+        features=features,
+        verdicts=checked,
+        light=light,
+        cautions=CAUTIONS,
+    )
+    return Plan(row, spread, ranked, checked, features, waypoints, layers, record, survey)
+
+
+def _pick(ranked: Ranking, name: str | None) -> pd.Series[Any]:
+    if name is not None:
+        return ranked.blind(name)
+    if ranked.blinds.empty:
+        raise SurveyError(
+            "every blind is rejected for this wind",
+            remedy="'sitegeo rank --json' says why; --blind plans a rejected one all the same",
+        )
+    return ranked.blinds.iloc[0]
+
+
+def _chosen(survey: Survey, hide: tuple[float, float]) -> gpd.GeoDataFrame:
+    """Return the hide a person chose as the only candidate."""
+    lat, lon = hide
+    x, y = Transformer.from_crs(WGS84, survey.crs, always_xy=True).transform(lon, lat)
+    row, col = (np.atleast_1d(v) for v in survey.grid.rowcol(x, y))
+    if not survey.grid.contains(row, col)[0]:
+        raise SurveyError(
+            "this hide lies off the survey",
+            value=f"{lat}, {lon}",
+            remedy="Write latitude, then longitude, in degrees",
+        )
+    columns = {"id": ["X001"], "kind": ["chosen"], "facing_deg": [np.nan]}
+    position = gpd.GeoDataFrame(columns, geometry=[shapely.Point(x, y)], crs=survey.crs)
+    layers = survey.layers
+    optional = ("depth", "public_land", "closed_areas", "access")
+    return candidates(
+        positions=position,
+        stations=layers["stations"],
+        cover=layers["cover"],
+        assume=Assume.model_validate(survey.record["assume"]),
+        **{name: layers[name] for name in optional if name in layers},
+    )
+
+
+def _gear(survey: Survey, decoys: int | None) -> Gear:
+    keys = GearKeys.model_validate(survey.record["gear"])
+    wanted = keys.decoys if decoys is None else decoys
+    kinds = {
+        k: v for k in ("dark", "white", "geese", "small") if (v := getattr(keys, k)) is not None
+    }
+    gear = Gear(decoys=wanted, motion=keys.motion, wade_m=keys.wade_m)
+    return (
+        replace(gear, **{"dark": 0, "white": 0, "geese": 0, "small": 0, **kinds}) if kinds else gear
+    )
+
+
+def _spread(survey: Survey, row: pd.Series[Any], wind: Wind, gear: Gear) -> Spread:
+    grid = survey.grid
+    facing = float(grid.to_grid_bearing(row["facing_deg"]))
+    frame = Frame(row.geometry.x, row.geometry.y, facing)
+    phi = frame.phi_deg(float(grid.to_grid_bearing(wind.from_deg)))
+    layout = layouts.shape(row["layout"], phi, decoys=gear.decoys)
+    water = survey.layers["water"]
+    near = water[water.intersects(row.geometry.buffer(250.0))]
+    depth = survey.layers.get("depth")
+    return place(
+        layout,
+        frame,
+        water=shapely.union_all(near.geometry.to_numpy()),
+        decoys=gear.decoys,
+        gear=gear,
+        depth=None if depth is None else lambda xy: depth.sample(xy[:, 0], xy[:, 1]),
+    )
+
+
+def _landing(survey: Survey, spread: Spread, wind: Wind) -> gpd.GeoDataFrame:
+    bodies = [g.polygon for g in spread.groups if g.name != "focus"]
+    return touchdown(
+        cover=survey.layers["cover"],
+        canopy_height=survey.layers["canopy_height"],
+        pocket=shapely.Polygon() if spread.refused else spread.pocket,
+        wind=wind,
+        taken=shapely.union_all(bodies),
+    )
+
+
+def _lonlat(survey: Survey, row: pd.Series[Any]) -> tuple[float, float]:
+    to_wgs84 = Transformer.from_crs(survey.crs, WGS84, always_xy=True)
+    lon, lat = to_wgs84.transform(row.geometry.x, row.geometry.y)
+    return float(lon), float(lat)
+
+
+def _group_verdicts(
+    survey: Survey, ranked: Ranking, row: pd.Series[Any], features: gpd.GeoDataFrame
+) -> pd.DataFrame:
+    """Return the verdicts of the hide and of each group's middle."""
+    own: pd.DataFrame = ranked.verdicts[ranked.verdicts["id"] == row["id"]]
+    groups = features[features["role"] == "group"]
+    if groups.empty:
+        return own.reset_index(drop=True)
+    points = gpd.GeoDataFrame(
+        {"id": groups["name"].to_numpy()}, geometry=groups.centroid.to_numpy(), crs=groups.crs
+    )
+    others = ranking.verdicts_of(
+        points.sort_values("id", ignore_index=True),
+        ranked.law,
+        survey.layers,
+        survey.record["assume"],
+    )
+    both: pd.DataFrame = pd.concat([own, others], ignore_index=True)
+    return both
+
+
+def _listed(ranked: Ranking) -> gpd.GeoDataFrame:
+    """Return ranked and rejected blinds as one layer, reasons as text."""
+    frame = pd.concat([ranked.blinds, ranked.rejected], ignore_index=True)
+    told = [" · ".join(c) if isinstance(c, tuple) else None for c in frame["cautions"]]
+    frame["cautions"] = np.array(told, dtype=object)
+    return gpd.GeoDataFrame(frame, geometry="geometry", crs=ranked.blinds.crs)

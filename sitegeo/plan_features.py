@@ -1,0 +1,143 @@
+"""What a plan draws and carries, as rows: hide, pocket, groups, decoys, motion, way in."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from pyproj import Geod, Transformer
+from shapely.geometry.base import BaseGeometry
+
+from sitegeo.angles import wrap360
+from sitegeo.grid import WGS84
+from sitegeo.spreads.placing import Group, Spread
+from sitegeo.survey import Survey
+from sitegeo.units import to_yd
+
+CARRIED = ("access", "hide", "pocket", "group", "motion")
+"""Roles that become waypoints; a phone cannot place a single decoy."""
+
+NEAR_M = 400.0
+"""Setbacks drawn are those that come this close to the hide."""
+
+_GEOD = Geod(ellps="WGS84")
+
+
+def declination_deg(lon: float, lat: float, when: datetime | None) -> float | None:
+    """Return the magnetic declination, east positive, or None without a date it is known for.
+
+    Source: World Magnetic Model 2025 (NOAA NCEI), good from 2025 to 2030, by pygeomag.
+    """
+    if when is None:
+        return None
+    from pygeomag import GeoMag  # noqa: PLC0415 (reads its coefficients on import)
+
+    moment = when.astimezone(UTC) if when.tzinfo else when
+    year = moment.year + (moment.timetuple().tm_yday - 1) / 365.25
+    if not 2025.0 <= year < 2030.0:
+        return None
+    return float(GeoMag().calculate(glat=lat, glon=lon, alt=0, time=year).d)
+
+
+def features_of(
+    survey: Survey,
+    row: pd.Series[Any],
+    spread: Spread,
+    *,
+    landing: gpd.GeoDataFrame,
+    when: datetime | None,
+) -> gpd.GeoDataFrame:
+    """Return everything drawn, in the place's CRS, by the columns of plan.geojson.
+
+    `order` is the set-up order: the way in, the hide, the pocket, then groups by least walking.
+    Ranges and bearings are geodesic, from the hide; a magnetic bearing needs a date.
+    """
+    hide: shapely.Point = row.geometry
+    rows: list[dict[str, Any]] = []
+
+    def add(
+        role: str, name: str, shape: BaseGeometry, *, note: str = "", count: int | None = None
+    ) -> None:
+        rows.append({"role": role, "name": name, "geometry": shape, "note": note, "count": count})
+
+    for name, point, note in _ways_in(survey, hide):
+        add("access", name, point, note=note)
+    add("hide", "HIDE", hide, note=f"blind {row['id']}, facing {row['facing_deg']:.0f}° true")
+    if not spread.refused:
+        add("pocket", "POCKET", spread.pocket, note="leave open: birds land here")
+        for group in spread.groups:
+            add(
+                "group",
+                group.name.upper(),
+                group.polygon,
+                note=_group_note(group),
+                count=group.count,
+            )
+        for number, spot in enumerate(spread.motion, 1):
+            name = "MOTION" if len(spread.motion) == 1 else f"MOTION{number}"
+            add("motion", name, shapely.Point(spot), note="motion decoy", count=1)
+        for xy, group_name, kind in zip(
+            spread.decoys, spread.decoy_groups, spread.decoy_kinds, strict=True
+        ):
+            add("decoy", group_name, shapely.Point(xy), note=kind, count=1)
+    for _, patch in landing.iterrows():
+        add("touchdown", f"likely {patch['probability']:.2f}", patch.geometry)
+    setbacks = survey.layers["setbacks"]
+    for _, near in setbacks[setbacks.dwithin(hide, NEAR_M)].iterrows():
+        shape = near.geometry.intersection(hide.buffer(2 * NEAR_M))
+        add("setback", str(near["target"]), shape, note=str(near["rule"]))
+    frame = gpd.GeoDataFrame(pd.DataFrame(rows), geometry="geometry", crs=survey.crs)
+    frame.insert(2, "order", np.arange(1, len(frame) + 1))
+    return _with_bearings(frame, hide, when)
+
+
+def _ways_in(survey: Survey, hide: shapely.Point) -> list[tuple[str, shapely.Point, str]]:
+    """Return the two nearest ways in, the farther first."""
+    access = survey.layers.get("access")
+    if access is None or access.empty:
+        return []
+    near = access.assign(distance=access.distance(hide)).nsmallest(2, "distance")[::-1]
+    return [
+        (str(a["kind"] or "access").upper()[:10], a.geometry, str(a["name"] or ""))
+        for _, a in near.iterrows()
+    ]
+
+
+def _group_note(group: Group) -> str:
+    kinds = {"dark": group.dark, "white": group.white, "geese": group.geese, "small": group.small}
+    text = ", ".join(f"{count} {kind}" for kind, count in kinds.items() if count)
+    if group.line_m is not None:
+        text += f"; {group.line_m:.1f} m line"
+    return f"{text}; {group.note}" if group.note else text
+
+
+def _with_bearings(
+    frame: gpd.GeoDataFrame, hide: shapely.Point, when: datetime | None
+) -> gpd.GeoDataFrame:
+    to_wgs84 = Transformer.from_crs(frame.crs, WGS84, always_xy=True)
+    lon0, lat0 = to_wgs84.transform(hide.x, hide.y)
+    middle = shapely.get_coordinates(shapely.centroid(frame.geometry.to_numpy()))
+    lon, lat = to_wgs84.transform(middle[:, 0], middle[:, 1])
+    azimuth, _, distance = _GEOD.inv(np.full_like(lon, lon0), np.full_like(lat, lat0), lon, lat)
+    declination = declination_deg(lon0, lat0, when)
+    there = ~frame["role"].isin(["hide", "setback"]).to_numpy()
+    true = np.where(there, wrap360(np.round(azimuth, 1)), np.nan)
+    magnetic = np.nan if declination is None else wrap360(np.round(azimuth - declination, 1))
+    return frame.assign(
+        count=frame["count"].astype("Int64"),
+        range_yd=np.where(there, np.round(to_yd(distance), 1), np.nan),
+        bearing_true=true,
+        bearing_magnetic=np.where(there, magnetic, np.nan),
+        magnetic_variation_deg=np.nan if declination is None else round(declination, 2),
+    )
+
+
+def waypoints_of(features: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return the points to carry, in set-up order, names at most 10 characters of ASCII."""
+    carried = features[features["role"].isin(CARRIED)]
+    points = carried.set_geometry(carried.geometry.centroid)
+    return points.reset_index(drop=True).assign(order=np.arange(1, len(points) + 1))

@@ -1,0 +1,57 @@
+"""What the map page of a plan shows."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import geopandas as gpd
+import numpy as np
+
+from sitegeo.webmap.content import MapContent
+
+if TYPE_CHECKING:
+    from sitegeo.plan import Plan
+
+CONTEXT = (
+    "water",
+    "positions",
+    "setbacks",
+    "huntable",
+    "public_land",
+    "closed_areas",
+    "dwellings",
+    "roads",
+    "stations",
+)
+
+
+def content_of(plan: Plan) -> MapContent:
+    """Return a plan as the content of its page."""
+    survey, ranked = plan.survey, plan.ranking
+    layers = {n: survey.layers[n] for n in CONTEXT if n in survey.layers}
+    layers |= {n: v for n, v in plan.layers.items() if n == "bank_exposure"}
+    refused = plan.spread.refused
+    headline = f"No spread here: {refused}" if refused else plan.spread.reason
+    return MapContent(
+        title=survey.title,
+        wind_from_deg=None if ranked.wind.calm else ranked.wind.from_deg,
+        wind_words=ranked.wind.words(),
+        blinds=_blinds(plan),
+        features=plan.features,
+        layers=layers,
+        photo=survey.layers.get("photo"),
+        headline=headline,
+        verdicts=ranked.verdict_sentences(plan.blind["id"]),
+        cautions=tuple(plan.record["cautions"]),
+        credits=(),
+    )
+
+
+def _blinds(plan: Plan) -> gpd.GeoDataFrame:
+    blinds = plan.ranking.blinds
+    told = [" · ".join(plan.ranking.verdict_sentences(i)) for i in blinds["id"]]
+    return blinds.assign(
+        verdict_words=np.array(told, dtype=object),
+        cautions=np.array(["\n".join(c) for c in blinds["cautions"]], dtype=object),
+        chosen=(blinds["id"] == plan.blind["id"]).to_numpy(),
+    )

@@ -1,0 +1,163 @@
+"""plan.json: a plan as one JSON object."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from sitegeo.grid import WGS84
+from sitegeo.law.daylight import Daylight
+from sitegeo.law.setbacks import verdict_words
+from sitegeo.ranking import Ranking, blind_objects
+from sitegeo.spreads.placing import Spread
+from sitegeo.survey import Survey, law_record
+from sitegeo.units import YARD_M
+
+SCHEMA = "sitegeo/plan/1"
+
+
+def plan_record(
+    survey: Survey,
+    ranked: Ranking,
+    row: pd.Series[Any],
+    spread: Spread,
+    *,
+    features: gpd.GeoDataFrame,
+    verdicts: pd.DataFrame,
+    light: Daylight | None,
+    cautions: Sequence[str],
+) -> dict[str, Any]:
+    """Return the object of plan.json; `fire` is null because the fall of shot is not checked."""
+    one = gpd.GeoDataFrame([row], geometry="geometry", crs=features.crs)
+    rejected = None if pd.isna(row["rejected_by"]) else str(row["rejected_by"])
+    if rejected:
+        one["why"], one["cautions"] = f"rejected: {rejected}", [()]
+    blind = blind_objects(ranked, one)[0]
+    declination = features["magnetic_variation_deg"].iloc[0]
+    return {
+        **blind,
+        "schema": SCHEMA,
+        "rejected_by": rejected,
+        "wind": {
+            "from_deg": ranked.wind.from_deg,
+            "speed_mps": round(ranked.wind.speed_mps, 3),
+            "gust_mps": ranked.wind.gust_mps,
+            "spread_deg": ranked.wind.spread_deg,
+        },
+        "when": None if ranked.when is None else ranked.when.isoformat(),
+        "title": survey.title,
+        "assume": survey.record["assume"],
+        "law": law_record(ranked.law),
+        "declination_deg": _number(declination),
+        "spread": spread_record(spread, features),
+        "verdicts": [verdict_words(v, ranked.law) for _, v in verdicts.iterrows()],
+        "checks": verdict_items(verdicts),
+        "light": _light(light),
+        "fire": None,
+        "route": _route(features),
+        "shift": [],
+        "cautions": [*blind["cautions"], *cautions],
+    }
+
+
+def spread_record(spread: Spread, features: gpd.GeoDataFrame) -> dict[str, Any]:
+    """Return the spread: its layout, pocket, groups and motion, or why it was refused."""
+    lonlat = shapely.get_coordinates(features.geometry.centroid.to_crs(WGS84))
+    at = {name: n for n, name in enumerate(features["name"])}
+
+    def where(name: str) -> dict[str, Any]:
+        f = features.iloc[at[name]]
+        return {
+            "lon": round(float(lonlat[at[name], 0]), 7),
+            "lat": round(float(lonlat[at[name], 1]), 7),
+            "bearing_true_deg": _number(f["bearing_true"]),
+            "bearing_magnetic_deg": _number(f["bearing_magnetic"]),
+            "range_yd": _number(f["range_yd"]),
+            "range_m": _number(f["range_yd"] * YARD_M),
+        }
+
+    groups = [
+        {
+            "name": g.name,
+            "kind": g.kind,
+            "count": g.count,
+            "dark": g.dark,
+            "white": g.white,
+            "geese": g.geese,
+            "small": g.small,
+            "depth_m": _number(g.depth_m),
+            "line_m": _number(g.line_m),
+            "note": g.note,
+            **where(g.name.upper()),
+        }
+        for g in spread.groups
+    ]
+    motion = [where(n) for n in features.loc[features["role"] == "motion", "name"]]
+    return {
+        "layout": spread.layout,
+        "reason": spread.reason,
+        "refused": spread.refused,
+        "notes": list(spread.notes),
+        "left": spread.left,
+        "pocket": None if spread.refused else where("POCKET"),
+        "groups": groups,
+        "motion": motion,
+    }
+
+
+def verdict_items(verdicts: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return rows of a verdict table as JSON objects."""
+    numbers = ("distance_m", "limit_m", "margin_m", "error_m", "bearing_deg")
+    words = ("id", "target", "verdict", "feature", "rule", "measured_from")
+    return [
+        {**{w: v[w] or None for w in words}, **{n: _number(v[n]) for n in numbers}}
+        for _, v in verdicts.iterrows()
+    ]
+
+
+def _light(light: Daylight | None) -> dict[str, Any] | None:
+    """Return sun times; shooting hours are law, and none is read from a chosen law here."""
+    if light is None:
+        return None
+    moments = {
+        "sunrise": light.sunrise,
+        "sunset": light.sunset,
+        "civil_dawn": light.civil_dawn,
+    }
+    shown = {n: None if m is None else m.isoformat(timespec="minutes") for n, m in moments.items()}
+    date = next((m.date().isoformat() for m in moments.values() if m), None)
+    return {
+        "date": date,
+        "zone": light.zone,
+        **shown,
+        "shooting_start": None,
+        "shooting_end": None,
+        "rule": "not checked: look up the shooting hours of your zone and date",
+    }
+
+
+def _route(features: gpd.GeoDataFrame) -> list[dict[str, Any]]:
+    """Return the ways in, each with its straight line from the hide; not a path to walk."""
+    ways = features[features["role"] == "access"]
+    return [
+        {
+            "name": way["name"],
+            "note": f"{way['note']}; straight line, not a path".lstrip("; "),
+            "bearing_true_deg": _number(way["bearing_true"]),
+            "range_yd": _number(way["range_yd"]),
+        }
+        for _, way in ways.iterrows()
+    ]
+
+
+def _number(value: Any) -> float | None:
+    return (
+        None
+        if value is None or pd.isna(value) or not np.isfinite(value)
+        else round(float(value), 2)
+    )

@@ -1,0 +1,217 @@
+"""Blinds ranked for a wind: composition of the morning's steps, verdicts and reasons."""
+
+from __future__ import annotations
+
+from collections import ChainMap
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, cast
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from sitegeo import steps
+from sitegeo.errors import SurveyError
+from sitegeo.grid import WGS84
+from sitegeo.law.rules import Law
+from sitegeo.law.setbacks import PositionErrors, verdict_words, verdicts
+from sitegeo.placefile import Assume
+from sitegeo.siting.reasons import cautions, why
+from sitegeo.survey import Survey
+from sitegeo.units import LengthUnit
+from sitegeo.wind import Wind
+
+SCHEMA = "sitegeo/rank/1"
+
+
+@dataclass(frozen=True)
+class Ranking:
+    """Blinds in order of merit for one wind.
+
+    Parameters
+    ----------
+    blinds
+        The `blinds` layer, best first, with `rank`, `why` and `cautions`.
+    rejected
+        The ones left out, with `rejected_by`.
+    verdicts
+        Setback verdicts of both, one row a blind and target.
+    layers
+        What the wind added, by name.
+    """
+
+    wind: Wind
+    when: datetime | None
+    law: Law
+    blinds: gpd.GeoDataFrame
+    rejected: gpd.GeoDataFrame
+    verdicts: pd.DataFrame
+    layers: Mapping[str, Any]
+
+    def blind(self, name: str) -> pd.Series[Any]:
+        """Return one blind by id, also a rejected one; raises `SurveyError` for an unknown id."""
+        for frame in (self.blinds, self.rejected):
+            found = frame[frame["id"] == name]
+            if len(found):
+                return found.iloc[0]
+        raise SurveyError(
+            "the survey has no such blind",
+            value=name,
+            remedy="'sitegeo rank' lists them",
+        )
+
+    def verdict_sentences(self, name: str, units: LengthUnit = "yd") -> tuple[str, ...]:
+        """Return the setback verdicts of a blind in words."""
+        rows = self.verdicts[self.verdicts["id"] == name]
+        return tuple(verdict_words(row, self.law, units) for _, row in rows.iterrows())
+
+
+def rank(
+    survey: Survey,
+    wind: Wind,
+    *,
+    when: datetime | None = None,
+    law: Law | None = None,
+    candidates: gpd.GeoDataFrame | None = None,
+) -> Ranking:
+    """Return the blinds of a survey ranked for a wind.
+
+    Parameters
+    ----------
+    when
+        The hour hunted; without it nothing that depends on a date is claimed.
+    law
+        By default the law recorded in the survey.
+    candidates
+        Blinds to score instead of the survey's own.
+
+    Raises
+    ------
+    StepError, LayerError
+        If a step cannot run or breaks its contract.
+    """
+    governing = law or survey.law
+    assume = Assume.model_validate(survey.record["assume"])
+    morning: dict[str, Any] = {"wind": wind, "assume": assume}
+    if candidates is not None:
+        morning["candidates"] = candidates
+    have = ChainMap(morning, cast("dict[str, Any]", survey.layers))
+    done = [f"{s['package']}:{s['name']}" for s in survey.record["steps"]]
+    order = steps.resolve(steps.installed(skip=done), have=have)
+    result = steps.run(order, have, {})
+    scored: gpd.GeoDataFrame = result.layers["blinds"]
+    points = gpd.GeoDataFrame(scored[["id"]], geometry=scored.geometry, crs=scored.crs)
+    checked = verdicts_of(points, governing, survey.layers, survey.record["assume"])
+    blinds, rejected = _sorted_out(scored, checked, governing)
+    rows = [dict(row) for _, row in blinds.iterrows()]
+    blinds["why"] = pd.Series([why(row, wind) for row in rows], dtype=object)
+    blinds["cautions"] = pd.Series([cautions(row, wind) for row in rows], dtype=object)
+    made = {name: result.layers[name] for s in order for name in s.made}
+    return Ranking(wind, when, governing, blinds, rejected, checked, made)
+
+
+def verdicts_of(
+    points: gpd.GeoDataFrame, law: Law, layers: Mapping[str, Any], assumed: Mapping[str, Any]
+) -> pd.DataFrame:
+    """Return setback verdicts of points (`id`, geometry) against the mapped layers given.
+
+    `assumed` is the [assume] table as recorded: position errors, and which layers are complete.
+    """
+    assume = Assume.model_validate(assumed)
+    return verdicts(
+        points,
+        law,
+        dwellings=layers.get("dwellings"),
+        roads=layers.get("roads"),
+        errors=PositionErrors.from_layers({str(k): v for k, v in assume.position_error_m.items()}),
+        complete=[name for name, yes in assume.complete.items() if yes],
+    )
+
+
+def _sorted_out(
+    scored: gpd.GeoDataFrame, checked: pd.DataFrame, law: Law
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
+    """Return the ranked blinds and the rejected; one inside a setback is rejected."""
+    inside = checked[checked["verdict"] == "inside"].drop_duplicates("id")
+    example = "" if law.chosen else ", an example rule"
+    words = {
+        name: f"inside the {target} setback{example}"
+        for name, target in zip(inside["id"], inside["target"], strict=True)
+    }
+    reasons = [
+        words.get(name) if pd.isna(old) else old
+        for name, old in zip(scored["id"], scored["rejected_by"], strict=True)
+    ]
+    scored = scored.assign(rejected_by=np.array(reasons, dtype=object))
+    out = scored["rejected_by"].notna()
+    blinds = scored[~out].sort_values(["score", "id"], ascending=[False, True], ignore_index=True)
+    blinds.insert(1, "rank", np.arange(1, len(blinds) + 1))
+    return blinds, scored[out].reset_index(drop=True)
+
+
+def to_json(ranking: Ranking, *, top: int | None = None) -> dict[str, Any]:
+    """Return the ranking as the object `sitegeo rank --json` prints."""
+    blinds = ranking.blinds if top is None else ranking.blinds.head(top)
+    wind = ranking.wind
+    return {
+        "schema": SCHEMA,
+        "wind": {
+            "from_deg": wind.from_deg,
+            "speed_mps": round(wind.speed_mps, 3),
+            "gust_mps": wind.gust_mps,
+            "spread_deg": wind.spread_deg,
+        },
+        "when": None if ranking.when is None else ranking.when.isoformat(),
+        "blinds": blind_objects(ranking, blinds),
+        "rejected": [
+            {"id": i, "rejected_by": r}
+            for i, r in zip(ranking.rejected["id"], ranking.rejected["rejected_by"], strict=True)
+        ],
+    }
+
+
+def blind_objects(ranking: Ranking, blinds: gpd.GeoDataFrame) -> list[dict[str, Any]]:
+    """Return blinds as JSON objects, in their order."""
+    from mgrs import MGRS  # noqa: PLC0415 (slow to import, and only for people's eyes)
+
+    lonlat = shapely.get_coordinates(blinds.geometry.to_crs(WGS84))
+    usng = MGRS()
+    objects = []
+    for (_, row), (lon, lat) in zip(blinds.iterrows(), lonlat.tolist(), strict=True):
+        checked = ranking.verdicts[ranking.verdicts["id"] == row["id"]]
+        objects.append(
+            {
+                "id": row["id"],
+                "kind": row["kind"],
+                "lon": round(lon, 7),
+                "lat": round(lat, 7),
+                "usng": usng.toMGRS(lat, lon),
+                "score": round(float(row["score"]), 4),
+                "layout": row["layout"],
+                "wind_side": row["wind_side"],
+                "facing_deg": round(float(row["facing_deg"]), 1),
+                "components": {
+                    name[2:]: round(float(row[name]), 4) for name in row.index if name[:2] == "c_"
+                },
+                "setbacks": {
+                    v["target"]: {
+                        "verdict": v["verdict"],
+                        "distance_m": _number(v["distance_m"]),
+                        "limit_m": _number(v["limit_m"]),
+                        "rule": v["rule"] or None,
+                    }
+                    for _, v in checked.iterrows()
+                },
+                "ground": row["ground"],
+                "why": row.get("why"),
+                "cautions": list(row.get("cautions", ())),
+            }
+        )
+    return objects
+
+
+def _number(value: Any) -> float | None:
+    return None if value is None or not np.isfinite(value) else round(float(value), 2)

@@ -1,0 +1,278 @@
+"""A survey: everything about a place that does not depend on the morning.
+
+Composition only: reads nothing itself, runs the installed steps, keeps their results and the
+record of how they were made.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+from pyproj import CRS
+
+from sitegeo import __version__, folders, steps, store
+from sitegeo.errors import SurveyError
+from sitegeo.grid import Grid, Raster
+from sitegeo.law.rules import Law, read_law, shipped_laws, strictest
+from sitegeo.layers import Cover
+from sitegeo.place import Place
+
+MARKER = "survey.json"
+SCHEMA = "sitegeo/survey/1"
+
+# Inputs kept with the results, so that a survey can be carried away from its place.
+KEPT_INPUTS = (
+    "roads",
+    "dwellings",
+    "public_land",
+    "closed_areas",
+    "access",
+    "observations",
+    "depth",
+    "ground",
+)
+
+_NEEDED_FOR = {
+    "mapped_water": "water is taken from the photo alone",
+    "dwellings": "setbacks from dwellings are not checked",
+    "roads": "setbacks from roads are not checked",
+    "public_land": "whether the ground is public is not known",
+    "closed_areas": "closed areas are not checked",
+    "depth": "water depth is not known",
+    "access": "the way in is not known",
+}
+
+
+@dataclass(frozen=True)
+class Survey:
+    """Layers and record of a survey.
+
+    Parameters
+    ----------
+    record
+        What survey.json holds: inputs with their hashes, steps, assumptions, warnings.
+    layers
+        Layers by name; read on first use where the survey was opened from a folder.
+    """
+
+    record: Mapping[str, Any]
+    layers: Mapping[str, Any]
+    timings: Mapping[str, float] = field(default_factory=dict)
+
+    @classmethod
+    def open(cls, folder: str | Path) -> Survey:
+        """Return the survey saved in a folder; raises `SurveyError` if it holds none."""
+        path = Path(folder)
+        folders.require_ours(path, MARKER, "survey")
+        record = store.read_json(path / MARKER)
+        if not isinstance(record, dict) or record.get("schema") != SCHEMA:
+            raise SurveyError(
+                "was written by another version of sitegeo",
+                where=path,
+                remedy="Run 'sitegeo survey' again with --overwrite",
+            )
+        return cls(record, store.SavedLayers(path))
+
+    def save(self, folder: str | Path, *, overwrite: bool = False) -> Path:
+        """Write the survey to a folder, whole or not at all.
+
+        Raises
+        ------
+        OutputError
+            If the folder exists and `overwrite` is not given, or is not a survey.
+        """
+        out = Path(folder)
+        with folders.replacing(out, MARKER, overwrite=overwrite) as new:
+            classes = {f"class_{c.value}": c.name.lower() for c in Cover}
+            store.write(new, self.layers, {"cover": classes})
+            store.write_json(new / MARKER, dict(self.record))
+            if self.timings:
+                store.write_json(new / "timings.json", dict(self.timings))
+        return out
+
+    @property
+    def title(self) -> str:
+        """Name of the place."""
+        return str(self.record["title"])
+
+    @property
+    def grid(self) -> Grid:
+        """Grid of the place."""
+        held = self.record["grid"]
+        shape = (int(held["rows"]), int(held["columns"]))
+        return Grid(self.crs, held["west_m"], held["north_m"], held["pixel_m"], shape)
+
+    @property
+    def crs(self) -> CRS:
+        """The one CRS of the place."""
+        return CRS.from_wkt(self.record["crs_wkt"])
+
+    @property
+    def law(self) -> Law:
+        """The law recorded with the survey."""
+        return recorded_law(self.record["law"])
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What a person should know before trusting it."""
+        return tuple(self.record["warnings"])
+
+
+def survey(
+    place: Place,
+    *,
+    law: Law | None = None,
+    previous: Survey | None = None,
+    on_step: Callable[[str], None] = lambda _name: None,
+) -> Survey:
+    """Return the survey of a place: every installed step that needs no wind, run once.
+
+    Parameters
+    ----------
+    law
+        The law chosen for this survey; by default the place's own, else the strictest of the
+        examples, which never counts as chosen.
+    previous
+        An earlier survey; results of steps that would not change are taken from it.
+    on_step
+        Called with the name of each step before it runs.
+
+    Raises
+    ------
+    StepError, LayerError, LawError
+        If a step cannot run or breaks its contract, or the law file cannot be used.
+    """
+    governing = law or place_law(place)
+    given, keys = _given(place, governing)
+    order = steps.resolve(steps.installed(), have=given, later=steps.MORNING_INPUTS)
+    result = steps.run(
+        order, given, keys, recall=_recall(previous), on_step=lambda s: on_step(s.name)
+    )
+    made = {name for s in order for name in s.made}
+    layers = {n: v for n, v in result.layers.items() if n in made or n in KEPT_INPUTS}
+    layers[store.PHOTO] = _picture(place.imagery)
+    record = _record(place, governing, result)
+    timings = {r.name: round(r.seconds, 3) for r in result.ran}
+    return Survey(MappingProxyType(record), MappingProxyType(layers), timings)
+
+
+def law_record(law: Law) -> dict[str, Any]:
+    """Return a law as it is kept with results."""
+    return {"chosen": law.chosen, "example": law.example, "rules": law.model_dump(mode="json")}
+
+
+def recorded_law(held: Mapping[str, Any]) -> Law:
+    """Return the law of a `law_record`."""
+    law = Law.model_validate(held["rules"])
+    if held["example"]:
+        return law.as_example()
+    return law.as_chosen() if held["chosen"] else law
+
+
+def place_law(place: Place) -> Law:
+    """Return the law a place names, chosen if its person confirmed it, or the strictest example."""
+    if place.law_file is None:
+        return strictest(shipped_laws())
+    law = read_law(place.law_file)
+    return law.as_chosen() if place.law.confirmed and not law.example else law
+
+
+def _given(place: Place, law: Law) -> tuple[dict[str, Any], dict[str, str]]:
+    given: dict[str, Any] = {
+        "imagery": place.imagery,
+        **place.vectors,
+        **place.rasters,
+        "assume": place.assume,
+        "law": law,
+    }
+    hashes = {i.role: i.sha256 for i in place.inputs}
+    hashes["mapped_water"] = hashes.get("water", "")
+    frame = repr((place.grid, place.imagery.bands))
+    keys = {name: f"{hashes.get(name, '')}:{frame}" for name in given}
+    keys["assume"] = place.assume.model_dump_json()
+    keys["law"] = law.model_dump_json()
+    return given, keys
+
+
+def _recall(
+    previous: Survey | None,
+) -> Callable[[steps.Step[..., Any], str], tuple[Any, ...] | None]:
+    known = {} if previous is None else {s["name"]: s["hash"] for s in previous.record["steps"]}
+
+    def recall(step: steps.Step[..., Any], key: str) -> tuple[Any, ...] | None:
+        if previous is None or known.get(step.name) != key:
+            return None
+        if not set(step.made) <= set(previous.layers):
+            return None
+        return tuple(previous.layers[name] for name in step.made)
+
+    return recall
+
+
+def _picture(photo: Raster) -> Raster:
+    """Return the photo as it is shown: red, green and blue, stretched to the eye."""
+    shown = photo.bands if {"red", "green", "blue"} <= set(photo.bands) else ()
+    bands = [photo.band(n) for n in (("red", "green", "blue") if shown else photo.bands[:3])]
+    stack = np.stack(bands).astype(np.float32)
+    # One stretch for all bands keeps the colours honest.
+    low, high = np.percentile(stack[:, photo.mask][:, ::37], [0.5, 99.5])
+    scaled = np.clip((stack - low) / max(high - low, 1e-6), 0, 1)
+    return Raster(
+        (scaled * 255).astype(np.uint8), photo.grid, photo.valid, ("red", "green", "blue")
+    )
+
+
+def _record(place: Place, law: Law, result: steps.Run) -> dict[str, Any]:
+    grid = place.grid
+    return {
+        "schema": SCHEMA,
+        "sitegeo_version": __version__,
+        "title": place.title,
+        "place": place.source.name,
+        "crs": grid.crs.to_string(),
+        "crs_wkt": grid.crs.to_wkt(),
+        "grid": {
+            "west_m": grid.west,
+            "north_m": grid.north,
+            "pixel_m": grid.pixel_m,
+            "rows": grid.shape[0],
+            "columns": grid.shape[1],
+        },
+        "zone": place.zone,
+        "taken": place.taken,
+        "inputs": [asdict(i) for i in place.inputs],
+        "steps": [
+            {"name": r.name, "package": r.package, "params": r.params, "hash": r.key}
+            for r in result.ran
+        ],
+        "assume": place.assume.model_dump(mode="json"),
+        "gear": place.gear.model_dump(mode="json"),
+        "law": {**law_record(law), "permissions": list(place.law.permissions)},
+        "assumptions": _assumptions(place),
+        "warnings": list(place.notes) + _missing(place),
+    }
+
+
+def _assumptions(place: Place) -> list[str]:
+    told = []
+    if "canopy" not in place.rasters and "surface" not in place.rasters:
+        told.append(
+            f"trees are taken as {place.assume.canopy_height_m:g} m tall, "
+            f"± {place.assume.canopy_height_error_m:g} m: no canopy layer"
+        )
+    if "ground" not in place.rasters:
+        told.append("banks are taken as no higher than the water: no ground layer")
+    return told
+
+
+def _missing(place: Place) -> list[str]:
+    return [
+        f"no {name.replace('_', ' ')} layer: {words}"
+        for name, words in _NEEDED_FOR.items()
+        if name not in place.vectors and name not in place.rasters
+    ]
