@@ -1,0 +1,5 @@
+"""``python -m sitegeo``."""
+
+from sitegeo.cli import main
+
+main()

@@ -1,0 +1,104 @@
+"""Options that several commands share, each written once."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+class LatLon(click.ParamType[tuple[float, float]]):
+    """LAT,LON in degrees."""
+
+    name = "LAT,LON"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, float]:
+        if isinstance(value, tuple):
+            return value
+        try:
+            lat, lon = (float(part) for part in str(value).split(","))
+        except ValueError:
+            self.fail(f"'{value}' is not two numbers LAT,LON, such as 44.91,-95.02", param, ctx)
+        if not (-90 <= lat <= 90 and -180 <= lon <= 180):
+            self.fail(f"'{value}' is not a latitude and a longitude in degrees", param, ctx)
+        return lat, lon
+
+
+def folder_argument(name: str) -> Callable[[Command], Command]:
+    """A results folder, which the command itself checks."""
+    return click.argument(name, type=click.Path(path_type=Path))
+
+
+def out(default: str | None = None) -> Callable[[Command], Command]:
+    """--out."""
+    return click.option(
+        "--out",
+        type=click.Path(path_type=Path),
+        required=default is None,
+        default=default,
+        show_default=default is not None,
+        metavar="DIR",
+        help="Folder to write.",
+    )
+
+
+wind = click.option(
+    "--wind", metavar="WIND", required=True, help='Where it comes from and how fast: "NW 12 mph".'
+)
+when = click.option(
+    "--when", metavar="TIME", help="Hour hunted, e.g. 2026-12-05T06:40 in the place's zone."
+)
+law = click.option(
+    "--law",
+    type=click.Path(path_type=Path),
+    metavar="LAW.toml",
+    help="Your own law file; by default the one recorded in the survey.",
+)
+overwrite = click.option("--overwrite", is_flag=True, help="Replace earlier results.")
+as_json = click.option("--json", "as_json", is_flag=True, help="Print JSON for machines.")
+units = click.option(
+    "--units",
+    type=click.Choice(["yd", "m"]),
+    default="yd",
+    show_default=True,
+    help="Lengths in yards and mph, or metres and m/s.",
+)
+
+
+quiet = click.option("-q", "--quiet", is_flag=True, help="Say nothing but errors.")
+verbose = click.option("-v", "--verbose", is_flag=True, help="Say more.")
+
+
+def say(text: str, *, quiet: bool = False) -> None:
+    """Say words to the person, on stderr."""
+    if not quiet:
+        click.echo(text, err=True)
+
+
+@contextmanager
+def progress(*, quiet: bool) -> Iterator[Callable[[str], None]]:
+    """Give a function that shows what is being done, on a terminal only."""
+    if quiet or not sys.stderr.isatty():
+        yield lambda _text: None
+        return
+    from rich.console import Console
+
+    with Console(stderr=True).status("reading") as status:
+        yield status.update
+
+
+def read_law_option(path: Path | None) -> Any:
+    """Return the law given with --law, which is thereby chosen, or None."""
+    if path is None:
+        return None
+    from sitegeo.law.rules import read_law
+
+    return read_law(path).as_chosen()

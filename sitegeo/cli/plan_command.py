@@ -1,0 +1,65 @@
+"""sitegeo plan."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from sitegeo.cli import options
+
+
+@click.command("plan")
+@options.folder_argument("survey")
+@options.wind
+@click.option("--blind", metavar="ID", help="Blind to plan; by default the best-ranked one.")
+@click.option("--hide", type=options.LatLon(), metavar="LAT,LON", help="A hide of your own.")
+@click.option("--decoys", type=click.IntRange(0, 120), help="How many to set.")
+@options.when
+@options.law
+@options.out()
+@options.overwrite
+@options.units
+@options.quiet
+def command(
+    *,
+    survey: Path,
+    wind: str,
+    blind: str | None,
+    hide: tuple[float, float] | None,
+    decoys: int | None,
+    when: str | None,
+    law: Path | None,
+    out: Path,
+    overwrite: bool,
+    units: str,
+    quiet: bool,
+) -> None:
+    """Lay the spread for one blind of a SURVEY folder and write what to carry."""
+    from sitegeo.cli.telling import tell_plan
+    from sitegeo.folders import require_free
+    from sitegeo.law.daylight import read_when
+    from sitegeo.plan import MARKER, plan
+    from sitegeo.survey import Survey
+    from sitegeo.wind import Wind
+
+    if blind and hide:
+        raise click.UsageError("Give --blind or --hide, not both.")
+    blowing = Wind.parse(wind)
+    require_free(out.absolute(), MARKER, overwrite=overwrite)
+    opened = Survey.open(survey)
+    moment = None if when is None else read_when(when, opened.record["zone"])
+    with options.progress(quiet=quiet) as show:
+        show("laying the spread")
+        made = plan(
+            opened,
+            blowing,
+            blind=blind,
+            hide=hide,
+            decoys=decoys,
+            when=moment,
+            law=options.read_law_option(law),
+        )
+        show("writing")
+        made.save(out, overwrite=overwrite)
+    tell_plan(made, out, units=units, quiet=quiet)

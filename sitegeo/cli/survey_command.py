@@ -1,0 +1,54 @@
+"""sitegeo survey."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from sitegeo.cli import options
+
+
+@click.command("survey")
+@click.argument("place", type=click.Path(path_type=Path), metavar="PLACE.toml")
+@options.out()
+@options.law
+@options.overwrite
+@options.verbose
+@options.quiet
+def command(
+    *, place: Path, out: Path, law: Path | None, overwrite: bool, verbose: bool, quiet: bool
+) -> None:
+    """Read a place once and write what does not depend on the wind.
+
+    Needs imagery; water, tree heights, depth, roads, dwellings and public land make it better,
+    and what is missing is said.
+    """
+    from sitegeo.cli.telling import tell_survey
+
+    run(place, out, law=law, overwrite=overwrite, quiet=quiet)
+    if not quiet:
+        tell_survey(out, verbose=verbose)
+
+
+def run(place: Path, out: Path, *, law: Path | None, overwrite: bool, quiet: bool) -> None:
+    """Survey a place into a folder, taking unchanged steps from the survey it replaces."""
+    from sitegeo.errors import SurveyError
+    from sitegeo.folders import require_free
+    from sitegeo.place import read_place
+    from sitegeo.survey import MARKER, Survey, survey
+
+    require_free(out.absolute(), MARKER, overwrite=overwrite)
+    previous = None
+    if (out / MARKER).is_file():
+        try:
+            previous = Survey.open(out)
+        except SurveyError as error:
+            options.say(f"Starting afresh: {error}", quiet=quiet)
+    chosen = options.read_law_option(law)
+    with options.progress(quiet=quiet) as show:
+        show("reading the place")
+        found = read_place(place)
+        made = survey(found, law=chosen, previous=previous, on_step=show)
+        show("writing")
+        made.save(out, overwrite=overwrite)

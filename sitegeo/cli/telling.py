@@ -1,0 +1,151 @@
+"""What the commands tell a person: results to stdout, words about them to stderr."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast
+
+import click
+import pandas as pd
+
+from sitegeo.angles import compass_point
+from sitegeo.cli.options import say
+from sitegeo.cli.tables import show
+from sitegeo.law.rules import Law
+from sitegeo.law.setbacks import verdict_words
+from sitegeo.survey import Survey
+from sitegeo.units import LengthUnit, length_text, yd
+
+if TYPE_CHECKING:
+    from sitegeo.checking import Check
+    from sitegeo.plan import Plan
+    from sitegeo.ranking import Ranking
+
+_NEEDED = 2
+
+
+def tell_survey(folder: Path, *, verbose: bool) -> None:
+    """Say what a survey found and what it lacks."""
+    survey = Survey.open(folder)
+    positions, candidates = survey.layers["positions"], survey.layers["candidates"]
+    rows = []
+    for kind, found in positions.groupby("kind", sort=True):
+        blinds = candidates[candidates["position_id"].isin(found["id"])]
+        usable = int(blinds["rejected_by"].isna().sum())
+        rows.append((str(kind), str(len(found)), str(usable), str(len(blinds) - usable)))
+    show([("kind", "left"), ("found", "right"), ("blinds", "right"), ("ruled out", "right")], rows)
+    water = survey.layers["water"]["area_m2"].sum() / 1e4
+    say(f"{survey.title}: {water:.1f} ha of water. Written to {folder}")
+    for warning in survey.warnings:
+        say(f"  {warning}")
+    for assumption in survey.record["assumptions"] if verbose else ():
+        say(f"  assumed: {assumption}")
+
+
+def tell_ranking(
+    ranking: Ranking, survey: Survey, *, top: int, units: str, verbose: bool, quiet: bool
+) -> None:
+    """Print the ranked table."""
+    lengths = cast("LengthUnit", units)
+    rows = [
+        (
+            str(row["rank"]),
+            row["id"],
+            row["kind"],
+            f"{row['facing_deg']:.0f}° {compass_point(row['facing_deg'])}",
+            row["layout"],
+            row["why"],
+            _setbacks(ranking, row["id"], lengths),
+        )
+        for _, row in ranking.blinds.head(top).iterrows()
+    ]
+    columns = [
+        ("", "right"),
+        *((n, "left") for n in ("blind", "kind", "faces", "layout", "why", "setbacks")),
+    ]
+    title = f"{survey.title}: {ranking.wind.words(lengths)}"
+    show(columns, rows, title=title)
+    out = len(ranking.rejected)
+    more = max(0, len(ranking.blinds) - top)
+    say(f"{more} more blinds; {out} ruled out (--json says why).", quiet=quiet)
+    _tell_law(ranking.law, quiet=quiet)
+    for warning in survey.warnings if verbose else ():
+        say(f"  {warning}", quiet=quiet)
+
+
+def _setbacks(ranking: Ranking, name: str, units: LengthUnit) -> str:
+    checked = ranking.verdicts[ranking.verdicts["id"] == name]
+    return "; ".join(_brief(v, units) for _, v in checked.iterrows())
+
+
+def _brief(verdict: pd.Series[Any], units: LengthUnit) -> str:
+    text = f"{verdict['target']} {verdict['verdict']}"
+    distance = verdict["distance_m"]
+    return text if pd.isna(distance) else f"{text} ({length_text(distance, units)})"
+
+
+def _tell_law(law: Law, *, quiet: bool) -> None:
+    if not law.chosen:
+        say(
+            f"Setbacks by '{law.title}', which is not your law. Clear means clear of what the map "
+            "shows. Look up the law where you hunt and give it with --law.",
+            quiet=quiet,
+        )
+
+
+def tell_plan(plan: Plan, folder: Path, *, units: str, quiet: bool) -> None:
+    """Print the plan's groups, its verdicts, and where the files are."""
+    lengths = cast("LengthUnit", units)
+    spread = plan.spread
+    if spread.refused:
+        say(f"\nBlind {plan.blind['id']}: no spread here: {spread.refused}.", quiet=quiet)
+    else:
+        say(f"\nBlind {plan.blind['id']}: {spread.reason}", quiet=quiet)
+        groups = plan.features[plan.features["role"].isin(["pocket", "group", "motion"])]
+        show(
+            [
+                ("", "left"),
+                ("decoys", "right"),
+                ("bearing", "right"),
+                ("from the hide", "right"),
+                ("", "left"),
+            ],
+            [
+                (
+                    g["name"],
+                    "" if pd.isna(g["count"]) else str(g["count"]),
+                    f"{g['bearing_true']:.0f}° true",
+                    length_text(yd(g["range_yd"]), lengths),
+                    g["note"],
+                )
+                for _, g in groups.iterrows()
+            ],
+        )
+    for note in spread.notes:
+        say(f"  {note}", quiet=quiet)
+    for sentence in plan.record["verdicts"][:_NEEDED]:
+        say(f"  hide {sentence}", quiet=quiet)
+    for caution in plan.record["cautions"]:
+        say(f"  {caution}.", quiet=quiet)
+    say("", quiet=quiet)
+    click.echo(f"map   {folder / 'map.html'}")
+    click.echo(f"plan  {folder}")
+
+
+def tell_check(check: Check, *, units: str, verbose: bool, quiet: bool) -> None:
+    """Print verdicts, worst first where not verbose."""
+    lengths = cast("LengthUnit", units)
+    order = {"inside": 0, "close": 1, "not checked": 2, "clear": 3}
+    table = check.table.sort_values("verdict", key=lambda v: v.map(order), kind="stable")
+    show(
+        [("", "left"), ("of", "left"), ("verdict", "left"), ("in words", "left")],
+        [
+            (v["id"], v["target"], v["verdict"], verdict_words(v, check.law, lengths))
+            for _, v in table.iterrows()
+        ],
+        title=f"Law: {check.law.title}",
+    )
+    say(f"In all: {check.overall}.", quiet=quiet)
+    _tell_law(check.law, quiet=quiet)
+    if verbose:
+        say(f"Law read on {check.law.read_on.isoformat()} for {check.law.place}.")

@@ -1,0 +1,42 @@
+"""Fixtures shared by all tests."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+from helpers_packages import environment, install
+
+REPO = Path(__file__).resolve().parents[1]
+
+
+@pytest.fixture(scope="session")
+def places() -> Path:
+    """Folder of real open data, beside the repository or named by SITEGEO_PLACES."""
+    folder = Path(os.environ.get("SITEGEO_PLACES", REPO.parent / "shared" / "places"))
+    if not folder.is_dir():
+        pytest.skip("no folder of real open data here")
+    return folder
+
+
+@pytest.fixture(scope="session")
+def extra_package(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
+    """Environment of a process in which tests/packages/extra_step is installed."""
+    target = tmp_path_factory.mktemp("extra") / "site"
+    return environment(install("extra_step", target))
+
+
+@pytest.fixture(scope="session")
+def demo_place() -> Path:
+    """The PLACE.toml of the bundled place."""
+    return next((REPO / "data").glob("*/place.toml"))
+
+
+@pytest.fixture(scope="session")
+def demo_survey(demo_place: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A saved survey of the bundled place, made once for each test process."""
+    import sitegeo
+
+    folder = tmp_path_factory.mktemp("demo") / "survey"
+    return sitegeo.survey(sitegeo.read_place(demo_place)).save(folder)
