@@ -1,0 +1,52 @@
+# `make demo` and `make test` each set up everything they need: see tools/setup_env.py.
+# To choose the Python yourself: make PYTHON=/path/to/python3.12 demo
+
+.NOTPARALLEL:
+.PHONY: help demo test bench lock clean
+
+BIN = .venv/bin
+PYTHONS = $(if $(PYTHON),"$(PYTHON)",$(wildcard $(BIN)/python) python3.13 python3.12 python3.11 python3 python)
+
+# The first Python that says it suits does the set-up; otherwise tell what each one was.
+define set_up
+@tried=; \
+for python in $(PYTHONS); do \
+	if why=$$("$$python" tools/setup_env.py --suits 2>/dev/null); then \
+		exec "$$python" tools/setup_env.py $(1); \
+	fi; \
+	tried="$$tried  $$python: $${why:-not found}\n"; \
+done; \
+printf '%b' "No suitable Python: sitegeo needs Python 3.11, 3.12 or 3.13. Looked for\n$$tried" \
+	"Install one of the three (Debian, Ubuntu: apt install python3 python3-venv;\n" \
+	"macOS: brew install python@3.12) and run make again, or name one that make\n" \
+	"did not find: make PYTHON=/path/to/python3.12 $@\n" >&2; \
+exit 1
+endef
+
+help: ## this list (the default)
+	@awk -F ':.*## ' '/^[a-z]+:.*## / { printf "make %-6s %s\n", $$1, $$2 }' Makefile
+
+demo: ## set up, then scout the bundled place: ranked blinds, a map and a plan in out/demo
+	$(call set_up)
+	@$(BIN)/sitegeo demo --out out/demo --overwrite
+
+test: ## set up, then lint, type-check and run every test
+	$(call set_up,--test)
+	@$(BIN)/ruff check
+	@$(BIN)/ruff format --check
+	@$(BIN)/mypy
+	@$(BIN)/python -m pytest -n 2
+
+bench: ## set up, then run every benchmark (several minutes, a quiet machine)
+	$(call set_up,--test)
+	@for script in benchmarks/bench_*.py; do $(BIN)/python "$$script" || exit 1; done
+
+COMPILE = uv pip compile --quiet --universal --python-version 3.11 --generate-hashes \
+	--no-header --no-emit-index-url $(UPGRADE) pyproject.toml --group setup
+
+lock: ## write the locks anew after a change in pyproject.toml (needs uv; UPGRADE=--upgrade)
+	@$(COMPILE) --output-file requirements.lock
+	@$(COMPILE) --extra test --constraints requirements.lock --output-file requirements-test.lock
+
+clean: ## remove .venv, builds and caches (never out/, where your plans may be)
+	rm -rf .venv build dist .mypy_cache .pytest_cache .ruff_cache .hypothesis
