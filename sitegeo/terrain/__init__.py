@@ -1,0 +1,1 @@
+"""Reading the ground: cover classes, plant heights, the shoreline, and positions."""

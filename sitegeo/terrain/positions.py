@@ -1,0 +1,120 @@
+"""The positions a hunter looks for, each with its measures and a reason in plain words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import geopandas as gpd
+
+from sitegeo.grid import Raster, require_same_crs, require_same_grid
+from sitegeo.steps import step
+from sitegeo.terrain.finds import Find, table
+from sitegeo.terrain.headlands import HeadlandParams, points_and_coves
+from sitegeo.terrain.openings import cover_clumps, timber_openings
+from sitegeo.terrain.treelines import low_banks, tree_lines
+
+
+@dataclass(frozen=True)
+class PositionParams:
+    """What counts as a position.
+
+    Parameters
+    ----------
+    bank_m
+        Depth of bank in which trees are counted; `tree_share` of it must be trees.
+    belt_m
+        How far behind the shore the tree belt's depth is followed.
+    gap_m
+        Shorter gaps do not break a run of bank.
+    min_run_m, max_run_m, max_turn_deg
+        Runs of bank are at least, and cut to, this length; and cut where the facing swings more.
+    headlands
+        What counts as a point or a cove.
+    opening_tree_share, opening_width_m, opening_area_m2
+        A timber opening's share of tree edge, least inscribed width and largest area.
+    clump_area_m2
+        Smallest and largest cover clump; half of it must be plants.
+    flat_low_share, flat_land_200
+        An open flat has at least this share of low cover on its bank, and at most this share of
+        land within 200 m.
+    """
+
+    bank_m: float = 15.0
+    tree_share: float = 0.5
+    belt_m: float = 90.0
+    gap_m: float = 20.0
+    min_run_m: float = 30.0
+    max_run_m: float = 250.0
+    max_turn_deg: float = 60.0
+    headlands: HeadlandParams = field(default_factory=HeadlandParams)
+    opening_tree_share: float = 0.8
+    opening_width_m: float = 8.0
+    opening_area_m2: float = 10_000.0
+    clump_area_m2: tuple[float, float] = (25.0, 5_000.0)
+    flat_low_share: float = 0.6
+    flat_land_200: float = 0.62
+
+
+@step("positions")
+def positions(
+    *,
+    stations: gpd.GeoDataFrame,
+    cover: Raster,
+    canopy_height: Raster,
+    water: gpd.GeoDataFrame,
+    params: PositionParams = PositionParams(),
+) -> gpd.GeoDataFrame:
+    """Return tree lines, points, coves, timber openings, cover clumps and open flats.
+
+    Tree lines and open flats are lines along the shore, points and coves lie at their tip or
+    head, openings and clumps are polygons. Bearings are true. `confidence` is 0 to 1 and counts
+    the photo's own confidence in the classes behind a find; `why` says what was seen.
+    """
+    require_same_grid(cover, canopy_height)
+    require_same_crs(cover.grid.crs, stations.crs, where="stations")
+    require_same_crs(cover.grid.crs, water.crs, where="water")
+    finds: list[Find] = []
+    finds += tree_lines(
+        stations,
+        cover,
+        canopy_height,
+        bank_m=params.bank_m,
+        min_share=params.tree_share,
+        gap_m=params.gap_m,
+        min_length_m=params.min_run_m,
+        max_length_m=params.max_run_m,
+        max_turn_deg=params.max_turn_deg,
+        belt_m=params.belt_m,
+    )
+    owner = stations["shore_id"].astype(str).str.rsplit("-", n=1).str[0]
+    # A ditch has bends, not points and coves; half its perimeter times its width is its area.
+    wide = 2 * water.geometry.area / water.geometry.length >= params.headlands.min_water_width_m
+    finds += points_and_coves(stations[owner.isin(water["id"][wide])], params.headlands)
+    finds += timber_openings(
+        stations,
+        water,
+        cover,
+        min_tree_share=params.opening_tree_share,
+        min_width_m=params.opening_width_m,
+        max_area_m2=params.opening_area_m2,
+    )
+    finds += cover_clumps(
+        water,
+        cover,
+        canopy_height,
+        min_area_m2=params.clump_area_m2[0],
+        max_area_m2=params.clump_area_m2[1],
+        min_plant_share=0.5,
+    )
+    finds += low_banks(
+        stations,
+        cover,
+        bank_m=params.bank_m,
+        min_share=params.flat_low_share,
+        gap_m=params.gap_m,
+        min_length_m=2 * params.min_run_m,
+        max_length_m=params.max_run_m,
+        max_turn_deg=params.max_turn_deg,
+        max_land_fraction=params.flat_land_200,
+    )
+    return table(finds, cover.grid.crs)

@@ -1,0 +1,257 @@
+"""The line between water and land, and stations along it.
+
+The line is the half-way contour of the slightly blurred water mask: sub-pixel, smooth at the
+scale of the photo, and moved inward at a bend of radius r by only about blur² / 2r.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from pyproj import CRS
+from rasterio.features import shapes as raster_shapes
+from scipy import ndimage
+from shapely.geometry import LinearRing, LineString, MultiLineString, Polygon, box
+from shapely.geometry.base import BaseGeometry
+from shapely.geometry.polygon import orient
+from skimage.measure import find_contours
+
+from sitegeo.grid import Grid, Raster, require_same_crs, require_same_grid
+from sitegeo.layers import Cover
+from sitegeo.steps import step
+from sitegeo.terrain.bank import BANK_NAMES, bank_classes, bank_heights, look_behind
+from sitegeo.terrain.disc import land_fraction
+from sitegeo.terrain.indices import Bools
+
+RADII_M = (25, 75, 200)
+
+
+@dataclass(frozen=True)
+class ShorelineParams:
+    """How the shoreline is drawn and walked.
+
+    Parameters
+    ----------
+    min_water_m2, min_island_m2
+        Smaller waters and islands are dropped.
+    blur_px, simplify_px
+        Blur of the mask, and tolerance of the simplified line, in pixels.
+    spacing_m
+        Distance between stations.
+    normal_m
+        The water-facing bearing is fitted over this much shore each way.
+    bank_m
+        How far behind the line the bank is looked at.
+    """
+
+    min_water_m2: float = 200.0
+    min_island_m2: float = 25.0
+    blur_px: float = 1.0
+    simplify_px: float = 0.15
+    spacing_m: float = 10.0
+    normal_m: float = 15.0
+    bank_m: float = 15.0
+
+
+@step("water", "land", "stations")
+def shoreline(
+    *,
+    cover: Raster,
+    canopy_height: Raster,
+    mapped_water: gpd.GeoDataFrame | None = None,
+    params: ShorelineParams = ShorelineParams(),
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, gpd.GeoDataFrame]:
+    """Return the water, the land that touches it, and stations along the shores.
+
+    Stations face the water: `facing_deg` is a true bearing. `land_fraction_R` is the share of
+    land in a disc of R metres, an integral invariant of the shore's curvature (0.5 on a straight
+    shore, less on a point, more in a cove), empty where over half the disc is off the data.
+    The frame of the raster is not a shore and carries no stations.
+    """
+    require_same_grid(cover, canopy_height)
+    grid = cover.grid
+    wet = (cover.band("class") == Cover.WATER) & cover.mask
+    extent = _extent(grid, cover.valid)
+    waters = _in_order(_water_polygons(wet, cover, extent, params))
+    lands = _in_order(_land_polygons(waters, extent, params))
+    water = _layer(waters, "W", _sources(waters, mapped_water, grid.crs), grid.crs)
+    land = _layer(lands, "L", _sources(lands, None, grid.crs), grid.crs)
+    stations = _stations(
+        water, extent, wet=wet, cover=cover, canopy_height=canopy_height, params=params
+    )
+    return water, land, stations
+
+
+def _extent(grid: Grid, valid: Bools | None) -> BaseGeometry:
+    if valid is None or bool(valid.all()):
+        return box(*grid.bounds)
+    parts = raster_shapes(valid.astype(np.uint8), mask=valid, transform=grid.transform)
+    return shapely.union_all([shapely.geometry.shape(geometry) for geometry, _ in parts])
+
+
+def _water_polygons(
+    wet: Bools, cover: Raster, extent: BaseGeometry, params: ShorelineParams
+) -> list[Polygon]:
+    grid = cover.grid
+    if cover.valid is not None and not cover.valid.all():
+        # Water that runs off the data goes straight on, and is cut at the edge afterwards.
+        nearest = ndimage.distance_transform_edt(
+            ~cover.valid, return_distances=False, return_indices=True
+        )
+        wet = wet[tuple(nearest)]
+    margin = int(np.ceil(4 * params.blur_px)) + 1
+    padded = np.pad(wet, margin, mode="edge").astype(np.float32)
+    level = np.pad(ndimage.gaussian_filter(padded, params.blur_px), 1)
+    margin += 1
+    rings = []
+    for contour in find_contours(level, 0.5):  # type: ignore[no-untyped-call]
+        x, y = grid.xy(contour[:, 0] - margin, contour[:, 1] - margin)
+        if len(contour) >= 4:
+            rings.append(LineString(np.column_stack([x, y])))
+    area = shapely.build_area(shapely.geometrycollections(rings))
+    area = shapely.intersection(shapely.make_valid(area), extent)
+    area = shapely.make_valid(area.simplify(params.simplify_px * grid.pixel_m))
+    return [
+        Polygon(p.exterior, [r for r in p.interiors if Polygon(r).area >= params.min_island_m2])
+        for p in polygons_of(area)
+        if p.area >= params.min_water_m2
+    ]
+
+
+def _land_polygons(
+    waters: Sequence[Polygon], extent: BaseGeometry, params: ShorelineParams
+) -> list[Polygon]:
+    if not waters:
+        return []
+    lakes = shapely.union_all(waters)
+    return [
+        p
+        for p in polygons_of(shapely.difference(extent, lakes))
+        if p.area >= params.min_island_m2 and p.intersects(lakes)
+    ]
+
+
+def polygons_of(geometry: BaseGeometry) -> list[Polygon]:
+    """Return the polygons in a geometry, however nested, leaving out lines and points."""
+    if isinstance(geometry, Polygon):
+        return [] if geometry.is_empty else [geometry]
+    return [p for part in getattr(geometry, "geoms", ()) for p in polygons_of(part)]
+
+
+def _in_order(polygons: Iterable[Polygon]) -> list[Polygon]:
+    """Return polygons north to south, then west to east, water or land on the ring's left."""
+    key = [(-round(p.centroid.y, 3), round(p.centroid.x, 3), p) for p in polygons]
+    return [orient(p) for _, _, p in sorted(key, key=lambda k: k[:2])]
+
+
+def _sources(polygons: Sequence[Polygon], mapped: gpd.GeoDataFrame | None, crs: CRS) -> list[str]:
+    if mapped is None or mapped.empty:
+        return ["photo"] * len(polygons)
+    require_same_crs(crs, mapped.crs, where="mapped water")
+    known = shapely.make_valid(mapped.geometry.union_all())
+    return ["both" if p.intersection(known).area > 0.1 * p.area else "photo" for p in polygons]
+
+
+def _layer(
+    polygons: Sequence[Polygon], letter: str, sources: Sequence[str], crs: CRS
+) -> gpd.GeoDataFrame:
+    digits = max(3, len(str(len(polygons))))
+    return gpd.GeoDataFrame(
+        {
+            "id": [f"{letter}{i:0{digits}d}" for i in range(1, len(polygons) + 1)],
+            "area_m2": np.array([p.area for p in polygons], float),
+            "source": list(sources),
+        },
+        geometry=list(polygons),
+        crs=crs,
+    )
+
+
+def _stations(
+    water: gpd.GeoDataFrame,
+    extent: BaseGeometry,
+    *,
+    wet: Bools,
+    cover: Raster,
+    canopy_height: Raster,
+    params: ShorelineParams,
+) -> gpd.GeoDataFrame:
+    grid = cover.grid
+    frame = shapely.buffer(extent.boundary, 0.75 * grid.pixel_m)
+    shore_ids: list[str] = []
+    parts: list[NDArray[np.float64]] = []
+    for water_id, shape in zip(water["id"], water.geometry, strict=True):
+        lines = [s for p in polygons_of(shape) for s in _shores(p, frame, params.spacing_m)]
+        for number, line in enumerate(lines):
+            walked = _walk(line, params)
+            shore_ids += [f"{water_id}-{number}"] * len(walked)
+            parts.append(walked)
+    table = np.concatenate(parts) if parts else np.empty((0, 4))
+    x, y, chainage, facing_grid = table.T
+    behind = look_behind(x, y, facing_grid, grid, reach_m=params.bank_m)
+    digits = max(5, len(str(len(x))))
+    columns: dict[str, object] = {
+        "id": [f"S{i:0{digits}d}" for i in range(1, len(x) + 1)],
+        "shore_id": np.array(shore_ids, object),
+        "chainage_m": np.round(chainage, 3),
+        "facing_deg": grid.to_true_bearing(facing_grid),
+    }
+    for radius in RADII_M:
+        columns[f"land_fraction_{radius}"] = land_fraction(
+            x, y, radius, land=~wet, valid=cover.mask, grid=grid
+        )
+    names = [BANK_NAMES[c] for c in bank_classes(cover, behind)]
+    columns["bank_cover"] = np.array(names, object)
+    columns["canopy_height_m"] = bank_heights(canopy_height, behind)
+    return gpd.GeoDataFrame(columns, geometry=gpd.points_from_xy(x, y), crs=grid.crs)
+
+
+def _shores(polygon: Polygon, frame: BaseGeometry, shortest_m: float) -> list[LineString]:
+    """Return the rings of a water, cut at the frame of the data, water on the left."""
+    shores: list[LineString] = []
+    for ring in (polygon.exterior, *polygon.interiors):
+        line = _from_north(ring)
+        if line.intersects(frame):
+            rest = line.difference(frame)
+            if isinstance(rest, MultiLineString):
+                rest = shapely.line_merge(rest, directed=True)
+            pieces = list(shapely.get_parts(rest))
+        else:
+            pieces = [line]
+        shores += [p for p in pieces if isinstance(p, LineString) and p.length >= shortest_m]
+    return shores
+
+
+def _from_north(ring: LinearRing) -> LineString:
+    """Return a ring that begins at its northernmost, then westernmost, vertex."""
+    xy = np.asarray(ring.coords)[:-1]
+    start = int(np.lexsort((xy[:, 0], -xy[:, 1]))[0])
+    turned = np.roll(xy, -start, axis=0)
+    return LineString(np.vstack([turned, turned[:1]]))
+
+
+def _walk(line: LineString, params: ShorelineParams) -> NDArray[np.float64]:
+    """Return x, y, chainage and water-facing grid bearing at even steps along a shore."""
+    length = line.length
+    count = max(1, round(length / params.spacing_m))
+    chainage = (np.arange(count) + (0.0 if line.is_closed else 0.5)) * length / count
+    # The least-squares direction over the shore each way: the sum of chords, weighted by reach.
+    reach = np.linspace(0, min(params.normal_m, length / 8), 13)[1:]
+    ahead = _along(line, chainage[:, None] + reach)
+    back = _along(line, chainage[:, None] - reach)
+    east, north = np.einsum("k,cnk->cn", reach, ahead - back)
+    facing = np.rad2deg(np.arctan2(-north, east)) % 360.0
+    return np.column_stack([*_along(line, chainage), chainage, facing])
+
+
+def _along(line: LineString, chainage: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return x and y at chainages, stacked first; round again on a closed line."""
+    xy = np.asarray(line.coords)
+    run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
+    at = np.mod(chainage, run[-1]) if line.is_closed else chainage
+    return np.stack([np.interp(at, run, xy[:, 0]), np.interp(at, run, xy[:, 1])])

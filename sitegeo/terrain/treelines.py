@@ -1,0 +1,193 @@
+"""Tree lines: stretches of bank with canopy behind them; and banks of low cover."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import geopandas as gpd
+import numpy as np
+from numpy.typing import NDArray
+from shapely.geometry import LineString
+
+from sitegeo.angles import bearing_of, circular_mean_deg, compass_point, smoothstep
+from sitegeo.grid import Grid, Raster
+from sitegeo.layers import Cover
+from sitegeo.terrain.bank import look_behind
+from sitegeo.terrain.finds import Find
+from sitegeo.terrain.runs import Shore, bridged, shores, split_by_turn, stretches
+
+Doubles = NDArray[np.float64]
+
+_BELT_GAP_M = 6.0
+
+
+def tree_lines(
+    stations: gpd.GeoDataFrame,
+    cover: Raster,
+    canopy_height: Raster,
+    *,
+    bank_m: float,
+    min_share: float,
+    gap_m: float,
+    min_length_m: float,
+    max_length_m: float,
+    max_turn_deg: float,
+    belt_m: float,
+) -> Iterator[Find]:
+    """Yield the stretches of bank where trees fill at least `min_share` of what lies behind."""
+    grid = cover.grid
+    for shore in shores(stations):
+        depth, share, heights, sure = _belts(
+            shore, cover, canopy_height, bank_m=bank_m, belt_m=belt_m
+        )
+        for part in _parts(
+            shore,
+            share >= min_share,
+            gap_m=gap_m,
+            min_length_m=min_length_m,
+            max_length_m=max_length_m,
+            max_turn_deg=max_turn_deg,
+        ):
+            standing = heights[part]
+            standing = standing[np.isfinite(standing)]
+            if not standing.size:
+                continue
+            line = LineString(shore.xy[part])
+            facing = circular_mean_deg(shore.facing_deg[part])
+            mean, p90 = float(standing.mean()), float(np.percentile(standing, 90))
+            density, belt = float(share[part].mean()), float(np.median(depth[part]))
+            # A longer run is less likely an accident of the classes.
+            trust = 0.7 + 0.3 * float(smoothstep(line.length, min_length_m, 4 * min_length_m))
+            yield Find(
+                "tree line",
+                line,
+                float(np.nanmean(sure[part])) * trust,
+                f"{line.length:.0f} m of bank with trees about {mean:.0f} m high behind it, "
+                f"{100 * density:.0f} % of the first {bank_m:.0f} m filled, "
+                f"facing {compass_point(facing)}",
+                length_m=line.length,
+                belt_depth_m=belt,
+                bearing_deg=_bearing(shore.xy[part], grid),
+                facing_deg=facing,
+                canopy_height_m=mean,
+                canopy_height_p90_m=p90,
+                canopy_density=min(1.0, density),
+            )
+
+
+def low_banks(
+    stations: gpd.GeoDataFrame,
+    cover: Raster,
+    *,
+    bank_m: float,
+    min_share: float,
+    gap_m: float,
+    min_length_m: float,
+    max_length_m: float,
+    max_turn_deg: float,
+    max_land_fraction: float,
+) -> Iterator[Find]:
+    """Yield open shores fringed with low cover.
+
+    Depth is not known here: that the water is shallow is inferred from the plants alone, and
+    the confidence says so.
+    """
+    grid = cover.grid
+    land = stations["land_fraction_200"].to_numpy(float)
+    for shore in shores(stations):
+        behind = look_behind(
+            shore.xy[:, 0],
+            shore.xy[:, 1],
+            grid.to_grid_bearing(shore.facing_deg),
+            grid,
+            reach_m=bank_m,
+        )
+        share = (behind.sample(cover, cover.band("class")) == Cover.LOW).mean(axis=1)
+        open_water = ~(land[shore.rows] > max_land_fraction)
+        for part in _parts(
+            shore,
+            (share >= min_share) & open_water,
+            gap_m=gap_m,
+            min_length_m=min_length_m,
+            max_length_m=max_length_m,
+            max_turn_deg=max_turn_deg,
+        ):
+            line = LineString(shore.xy[part])
+            facing = circular_mean_deg(shore.facing_deg[part])
+            yield Find(
+                "open flat",
+                line,
+                0.4,
+                f"{line.length:.0f} m of open bank with low cover facing {compass_point(facing)}; "
+                "depth not checked",
+                length_m=line.length,
+                bearing_deg=_bearing(shore.xy[part], grid),
+                facing_deg=facing,
+            )
+
+
+def _parts(
+    shore: Shore,
+    wanted: NDArray[np.bool_],
+    *,
+    gap_m: float,
+    min_length_m: float,
+    max_length_m: float,
+    max_turn_deg: float,
+) -> Iterator[NDArray[np.int64]]:
+    """Yield the stretches that are long enough, cut where they bend or run on."""
+    if shore.step_m <= 0:
+        return
+    wanted = bridged(wanted, shore.closed, round(gap_m / shore.step_m))
+    for run in stretches(wanted, shore.closed):
+        count = max(2, int(max_length_m / shore.step_m))
+        for piece in split_by_turn(shore.facing_deg[run], max_turn_deg, count):
+            part = run[piece]
+            if (len(part) - 1) * shore.step_m >= min_length_m:
+                yield part
+
+
+def _bearing(xy: Doubles, grid: Grid) -> float:
+    """Return the true bearing of a run from its first station to its last, water on the left."""
+    east, north = xy[-1] - xy[0]
+    return float(grid.to_true_bearing(bearing_of(east, north)))
+
+
+def _belts(
+    shore: Shore, cover: Raster, canopy_height: Raster, *, bank_m: float, belt_m: float
+) -> tuple[Doubles, Doubles, Doubles, Doubles]:
+    """Return per station the belt's depth, tree share, mean tree height and certainty.
+
+    The share counts the first `bank_m` behind the shore; the depth ends at the first gap wider
+    than 6 m; heights and certainty are of the trees within the belt.
+    """
+    grid = cover.grid
+    behind = look_behind(
+        shore.xy[:, 0],
+        shore.xy[:, 1],
+        grid.to_grid_bearing(shore.facing_deg),
+        grid,
+        reach_m=belt_m,
+        fan_deg=(0.0,),
+    )
+    step = max(grid.pixel_m, 1.0)
+    tree = behind.sample(cover, cover.band("class")) == Cover.TREE
+    near = max(1, round(bank_m / step))
+    share = tree[:, :near].mean(axis=1)
+    gap = max(1, round(_BELT_GAP_M / step))
+    # Distance since the last tree along each look; the belt ends where it passes the gap.
+    index = np.arange(1, tree.shape[1] + 1)
+    last = np.maximum.accumulate(np.where(tree, index, 0), axis=1)
+    first = np.where(tree.any(axis=1), tree.argmax(axis=1), near)
+    broken = (index - last > gap) & (index > first[:, None] + 1)
+    within = np.cumsum(broken, axis=1) == 0
+    belt = tree & within & (first < near)[:, None]
+    reach = np.where(belt, index, 0).max(axis=1)
+    depth = np.where(belt.any(axis=1), reach - first, 0) * step
+    heights = np.where(belt, behind.sample(canopy_height, canopy_height.values), np.nan)
+    sure = np.where(belt, behind.sample(cover, cover.band("confidence")) / 100.0, np.nan)
+    count = np.maximum(belt.sum(axis=1), 1)
+    some = belt.any(axis=1)
+    mean_height = np.where(some, np.nansum(heights, axis=1) / count, np.nan)
+    mean_sure = np.where(some, np.nansum(sure, axis=1) / count, np.nan)
+    return depth, share, mean_height, mean_sure

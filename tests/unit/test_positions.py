@@ -1,0 +1,202 @@
+"""Positions on drawn lakes, where each was put there on purpose."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pytest
+from helpers_terrain import NORTH, WEST, centres, cover_of, heights_of
+from shapely.geometry import Point
+
+from sitegeo import layers
+from sitegeo.angles import signed_diff_deg
+from sitegeo.layers import Cover
+from sitegeo.terrain.positions import positions
+from sitegeo.terrain.shoreline import shoreline
+
+SIZE = 800
+EAST, UP = centres(SIZE, SIZE)
+
+
+def find(classes: np.ndarray, tree_m: float = 12.0) -> gpd.GeoDataFrame:
+    cover = cover_of(classes)
+    heights = heights_of(cover, tree_m)
+    water, _, stations = shoreline(cover=cover, canopy_height=heights)
+    found = positions(stations=stations, cover=cover, canopy_height=heights, water=water)
+    layers.check(found, layers.contract("positions"))
+    return found
+
+
+def of_kind(found: gpd.GeoDataFrame, kind: str) -> gpd.GeoDataFrame:
+    return found[found["kind"] == kind].reset_index(drop=True)
+
+
+def rounded_lake() -> np.ndarray:
+    """Open ground about a lake 500 m across with a straight south shore at UP = -150."""
+    classes = np.full((SIZE, SIZE), int(Cover.OPEN))
+    classes[(np.hypot(EAST, UP) < 300) & (UP > -150)] = Cover.WATER
+    return classes
+
+
+def middle(x: float, y: float) -> Point:
+    return Point(WEST + SIZE / 2 + x, NORTH - SIZE / 2 + y)
+
+
+@pytest.fixture(scope="module")
+def tree_bank() -> gpd.GeoDataFrame:
+    classes = rounded_lake()
+    belt = (np.abs(EAST) < 100) & (UP <= -150) & (UP > -175)
+    classes[belt] = Cover.TREE
+    return find(classes)
+
+
+def test_a_belt_of_trees_is_one_tree_line_with_its_measures(tree_bank: gpd.GeoDataFrame) -> None:
+    lines = of_kind(tree_bank, "tree line")
+    assert lines["id"].tolist() == ["T001"]
+    line = lines.iloc[0]
+    assert line["length_m"] == pytest.approx(200, abs=20)
+    assert line.geometry.length == pytest.approx(line["length_m"], abs=0.01)
+    assert line["canopy_height_m"] == pytest.approx(12.0)
+    assert line["canopy_height_p90_m"] == pytest.approx(12.0)
+    assert line["belt_depth_m"] == pytest.approx(25, abs=2)
+    assert line["canopy_density"] > 0.95
+
+
+def test_a_tree_line_faces_the_water_and_runs_along_the_shore(tree_bank: gpd.GeoDataFrame) -> None:
+    line = of_kind(tree_bank, "tree line").iloc[0]
+    turn = cover_of(rounded_lake()).grid.convergence_deg
+    assert abs(signed_diff_deg(line["facing_deg"], turn)) < 2
+    # Water on the left of the walk: eastward along a south bank.
+    assert abs(signed_diff_deg(line["bearing_deg"], 90 + turn)) < 2
+
+
+def test_the_reason_is_in_words_with_numbers(tree_bank: gpd.GeoDataFrame) -> None:
+    why = of_kind(tree_bank, "tree line")["why"][0]
+    assert "12 m high" in why
+    assert "facing N" in why
+
+
+def test_an_open_bank_has_no_tree_line() -> None:
+    assert of_kind(find(rounded_lake()), "tree line").empty
+
+
+def test_a_gap_in_the_belt_wider_than_the_bridge_parts_it() -> None:
+    classes = rounded_lake()
+    belt = (np.abs(EAST) < 120) & (UP <= -150) & (UP > -175)
+    narrow = classes.copy()
+    narrow[belt & (np.abs(EAST) > 8)] = Cover.TREE
+    wide = classes.copy()
+    wide[belt & (np.abs(EAST) > 35)] = Cover.TREE
+    assert len(of_kind(find(narrow), "tree line")) == 1
+    assert len(of_kind(find(wide), "tree line")) == 2
+
+
+def test_a_wooded_round_lake_is_cut_where_its_shore_turns() -> None:
+    classes = np.full((SIZE, SIZE), int(Cover.TREE))
+    classes[np.hypot(EAST, UP) < 200] = Cover.WATER
+    lines = of_kind(find(classes), "tree line")
+    # 360 degrees in pieces of at most 60.
+    assert len(lines) >= 6
+    assert lines["length_m"].max() <= 250
+    assert lines["length_m"].sum() > 0.9 * 2 * np.pi * 200
+
+
+def test_a_long_straight_belt_is_cut_by_length() -> None:
+    classes = np.where(UP > 0, int(Cover.WATER), int(Cover.TREE))
+    lines = of_kind(find(classes), "tree line")
+    assert len(lines) == 4
+    assert lines["length_m"].max() <= 250
+
+
+def test_a_headland_is_one_point_at_its_tip() -> None:
+    classes = rounded_lake()
+    # A spit 60 m wide with a round end, 120 m into the lake from its south shore.
+    spit = (np.abs(EAST - 40) < 30) & (UP < -60) & (UP > -160)
+    spit |= np.hypot(EAST - 40, UP + 60) < 30
+    classes[spit] = Cover.OPEN
+    tips = of_kind(find(classes), "point")
+    assert tips["id"].tolist() == ["P001"]
+    tip = tips.iloc[0]
+    assert tip.geometry.distance(middle(40, -30)) < 8
+    turn = cover_of(classes).grid.convergence_deg
+    assert abs(signed_diff_deg(tip["facing_deg"], turn)) < 10
+    assert "75 m" in tip["why"]
+
+
+def test_a_straight_shore_has_no_point_and_no_cove() -> None:
+    found = find(np.where(UP > 0.2 * EAST, int(Cover.WATER), int(Cover.OPEN)))
+    assert found.empty
+
+
+def test_a_bay_is_one_cove_that_opens_to_the_lake() -> None:
+    classes = np.where(UP > 0, int(Cover.WATER), int(Cover.OPEN))
+    bay = (np.abs(EAST) < 30) & (UP > -80)
+    bay |= np.hypot(EAST, UP + 80) < 30
+    classes[bay] = Cover.WATER
+    coves = of_kind(find(classes), "cove")
+    assert coves["id"].tolist() == ["V001"]
+    cove = coves.iloc[0]
+    assert cove.geometry.distance(middle(0, -110)) < 12
+    assert abs(signed_diff_deg(cove["facing_deg"], cover_of(classes).grid.convergence_deg)) < 15
+
+
+def test_a_wet_gap_in_timber_is_an_opening_with_its_inscribed_width() -> None:
+    classes = np.full((SIZE, SIZE), int(Cover.TREE))
+    classes[(np.abs(EAST) < 30) & (np.abs(UP) < 12)] = Cover.WATER
+    openings = of_kind(find(classes), "timber opening")
+    assert len(openings) == 1
+    gap = openings.iloc[0]
+    assert gap["width_m"] == pytest.approx(24, abs=1.5)
+    assert gap["length_m"] == pytest.approx(60, abs=2)
+    assert gap["area_m2"] == pytest.approx(24 * 60, rel=0.05)
+    turn = cover_of(classes).grid.convergence_deg
+    assert abs(signed_diff_deg(2 * gap["bearing_deg"], 2 * (90 + turn))) < 4
+
+
+def test_a_pond_on_open_ground_is_no_timber_opening() -> None:
+    classes = np.full((SIZE, SIZE), int(Cover.OPEN))
+    classes[(np.abs(EAST) < 30) & (np.abs(UP) < 12)] = Cover.WATER
+    assert of_kind(find(classes), "timber opening").empty
+
+
+def test_reeds_alone_in_water_are_a_cover_clump_and_a_bare_bar_is_not() -> None:
+    classes = rounded_lake()
+    classes[np.hypot(EAST - 60, UP) < 10] = Cover.LOW
+    classes[np.hypot(EAST + 60, UP) < 10] = Cover.BUILT
+    clumps = of_kind(find(classes), "cover clump")
+    assert len(clumps) == 1
+    clump = clumps.iloc[0]
+    assert clump.geometry.centroid.distance(middle(60, 0)) < 1
+    assert clump["area_m2"] == pytest.approx(np.pi * 100, rel=0.06)
+    assert clump["width_m"] == pytest.approx(20, abs=1.5)
+
+
+def test_a_low_fringe_on_open_water_is_a_flat_that_claims_no_depth() -> None:
+    classes = np.where(UP > 0, int(Cover.WATER), int(Cover.OPEN))
+    classes[(UP <= 0) & (UP > -25) & (np.abs(EAST) < 80)] = Cover.LOW
+    flats = of_kind(find(classes), "open flat")
+    assert len(flats) == 1
+    assert "depth not checked" in flats["why"][0]
+    assert flats["confidence"][0] <= 0.5
+
+
+def test_ids_run_north_to_south() -> None:
+    classes = np.full((SIZE, SIZE), int(Cover.OPEN))
+    for x, y in ((-150, 200), (150, 200), (0, -200)):
+        classes[np.hypot(EAST - x, UP - y) < 60] = Cover.WATER
+        classes[(np.abs(EAST - x) < 60) & (UP - y < -40) & (UP - y > -100)] = Cover.TREE
+    lines = of_kind(find(classes), "tree line")
+    xs = (lines.geometry.centroid.x - WEST - SIZE / 2).round(-2).tolist()
+    assert lines["id"].tolist() == ["T001", "T002", "T003"]
+    assert np.sign(xs).tolist()[:2] == [-1, 1]
+    assert lines.geometry.centroid.y.is_monotonic_decreasing
+
+
+def test_nothing_to_find_gives_an_empty_layer() -> None:
+    assert find(np.full((60, 60), int(Cover.OPEN))).empty
+
+
+def test_same_input_same_table(tree_bank: gpd.GeoDataFrame) -> None:
+    classes = rounded_lake()
+    classes[(np.abs(EAST) < 100) & (UP <= -150) & (UP > -175)] = Cover.TREE
+    assert find(classes).equals(tree_bank)
