@@ -1,0 +1,1 @@
+"""Spreads: the hide's frame, the layouts, and fitting them to the real water."""

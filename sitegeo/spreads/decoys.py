@@ -1,0 +1,176 @@
+"""Which decoys go where within the groups: counts, kinds and single spots."""
+
+from __future__ import annotations
+
+import math
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import shapely
+
+from sitegeo.spreads.frame import Floats
+from sitegeo.spreads.layouts import Part
+from sitegeo.spreads.sketches import Area
+
+DecoyKind = Literal["dark", "white", "goose", "small"]
+KINDS: tuple[DecoyKind, ...] = ("dark", "white", "goose", "small")
+
+
+@dataclass(frozen=True)
+class Gear:
+    """What is carried. The kinds are in proportion; `decoys` says how many in all.
+
+    Parameters
+    ----------
+    decoys
+        Decoys in the bag, 0 to 120.
+    dark, white, geese, small
+        How many are dark, have much white, are geese, are small ones for the focus.
+    motion
+        Motion decoys beside the count; 0 for none or switched off.
+    wade_m
+        Deepest water the party wades.
+    """
+
+    decoys: int = 36
+    dark: int = 22
+    white: int = 8
+    geese: int = 4
+    small: int = 2
+    motion: int = 1
+    wade_m: float = 0.9
+
+    def kinds(self, decoys: int) -> tuple[int, int, int, int]:
+        """Return how many of `decoys` are dark, white, geese and small."""
+        weights = (self.dark, self.white, self.geese, self.small)
+        dark, white, geese, small = apportion(decoys, weights if any(weights) else (1, 0, 0, 0))
+        return dark, white, geese, small
+
+
+def apportion(total: int, weights: Sequence[float]) -> list[int]:
+    """Return whole numbers in proportion to `weights` that add up to `total`.
+
+    Largest remainder; ties go to the earlier.
+    """
+    whole = sum(weights)
+    if whole <= 0:
+        return [0] * len(weights)
+    exact = [total * w / whole for w in weights]
+    counts = [math.floor(x + 1e-9) for x in exact]
+    order = sorted(range(len(weights)), key=lambda i: (round(counts[i] - exact[i], 9), i))
+    for i in order[: total - sum(counts)]:
+        counts[i] += 1
+    return counts
+
+
+def fill(total: int, weights: Sequence[float], room: Sequence[int]) -> list[int]:
+    """Return counts in proportion to `weights`, none above its room; the overflow moves on."""
+    counts = [0] * len(weights)
+    while (left := total - sum(counts)) > 0:
+        open_weights = [
+            w if n < most else 0.0 for w, n, most in zip(weights, counts, room, strict=True)
+        ]
+        if not any(open_weights):
+            break
+        extra = apportion(left, open_weights)
+        counts = [min(n + e, m) for n, e, m in zip(counts, extra, room, strict=True)]
+    return counts
+
+
+def scatter(area: Area, part: Part, wanted: int) -> Floats:
+    """Return seeded spots inside an area, several times as many as wanted."""
+    rng = np.random.default_rng(zlib.crc32(part.name.encode()))
+    x0, y0, x1, y1 = area.bounds
+    spots = np.array([x0, y0]) + rng.random((6000, 2)) * (x1 - x0, y1 - y0)
+    shapely.prepare(area)
+    return spots[shapely.contains_xy(area, spots)][: max(40, 8 * wanted)]
+
+
+def thin(spots: Floats, count: int, area: Area) -> Floats:
+    """Return `count` of the spots in an area, irregular but well apart.
+
+    Weighted sample elimination: drop the most crowded spot until `count` remain (Yuksel 2015,
+    "Sample elimination for generating Poisson disk sample sets", with alpha 8). The edge is left
+    bare first, or every group would be a ring.
+    """
+    if count == 0:
+        return spots[:0]
+    each = math.sqrt(area.area / count)
+    for inset in (0.35, 0.25, 0.15):
+        inner = area.buffer(-inset * each, quad_segs=2)
+        inside = shapely.contains_xy(inner, spots)
+        if inside.sum() >= 3 * count:
+            spots = spots[inside]
+            break
+    spots = spots[: 3 * count + 100]
+    reach = 2 * math.sqrt(area.area / (2 * math.sqrt(3) * count))
+    x, y = spots.T
+    apart = np.hypot(x[:, None] - x, y[:, None] - y)
+    crowd = np.clip(1 - apart / (2 * reach), 0, None)
+    for _ in range(3):
+        crowd *= crowd
+    np.fill_diagonal(crowd, 0.0)
+    total = crowd.sum(axis=0)
+    alive = np.ones(len(spots), dtype=bool)
+    for _ in range(len(spots) - count):
+        worst = int(np.argmax(total))
+        alive[worst] = False
+        total -= crowd[worst]
+        total[worst] = -np.inf
+    return spots[alive]
+
+
+def deal(parts: Sequence[Part], counts: Sequence[int], *, gear: Gear, left: int) -> list[list[int]]:
+    """Return how many dark, white, geese and small go to each group.
+
+    Small ones first to the focus; geese and white to the body, where birds from downwind see
+    them; dark throughout. What stays in the bag is dark first.
+    """
+    pool = list(gear.kinds(sum(counts) + left))
+    for kind in (0, 3, 2, 1):
+        kept_back = min(pool[kind], left)
+        pool[kind] -= kept_back
+        left -= kept_back
+    most = max((p.share for p in parts), default=0.0)
+    focus = [float(p.name == "focus") for p in parts]
+    body = [p.share * (p.name == "mass" or p.share > 0.9 * most) for p in parts]
+    rest = [1.0 - f for f in focus]
+    free = list(counts)
+    dealt = [[0, 0, 0, 0] for _ in parts]
+    for kind, wishes in ((3, (focus, rest)), (2, (body, rest)), (1, (body, rest))):
+        for wish in wishes:
+            weights = [w * f for w, f in zip(wish, free, strict=True)]
+            for i, n in enumerate(fill(pool[kind], weights, free)):
+                dealt[i][kind] += n
+                free[i] -= n
+                pool[kind] -= n
+    for i, n in enumerate(free):
+        short = n
+        for kind in (0, 3, 1, 2):
+            give = min(short, pool[kind])
+            dealt[i][kind] += give
+            pool[kind] -= give
+            short -= give
+    return dealt
+
+
+def kinds_of(xy: Floats, dealt: Sequence[int], *, upwind: Floats) -> list[DecoyKind]:
+    """Return the kind of each decoy of a group: geese together upwind, white strung through."""
+    kinds = np.zeros(len(xy), dtype=int)
+    free = np.arange(len(xy))
+    if dealt[2]:
+        first = xy[np.argmax(xy @ upwind)]
+        flock = free[np.argsort(np.hypot(*(xy - first).T), kind="stable")][: dealt[2]]
+        kinds[flock] = 2
+        free = np.setdiff1d(free, flock)
+    for kind in (1, 3):
+        if dealt[kind]:
+            across = free[np.argsort(xy[free] @ (upwind[1], -upwind[0]), kind="stable")]
+            step = (np.arange(dealt[kind]) + 0.5) * len(across) / dealt[kind]
+            chosen = across[step.astype(int)]
+            kinds[chosen] = kind
+            free = np.setdiff1d(free, chosen)
+    return [KINDS[k] for k in kinds]

@@ -1,0 +1,243 @@
+"""The layouts by name, drawn for one wind and turned to the true hand, in metres.
+
+`LAYOUTS` maps a name to its sketch (see `sketches`); another layout slots in as one function.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry import MultiPolygon, Point, Polygon
+
+from sitegeo.angles import signed_diff_deg
+from sitegeo.errors import UsageError
+from sitegeo.spreads.frame import wind_side
+from sitegeo.spreads.sketches import (
+    SPACING_YD,
+    Area,
+    PartName,
+    Sketch,
+    Wind,
+    bank,
+    open_water,
+    pair,
+    point,
+)
+from sitegeo.units import YARD_M
+
+MUZZLE_YD = 5.0  # nothing nearer to a muzzle than this
+BANK_LIMIT_YD = 35.0  # a bank spread ends here
+MAX_DECOYS = 120
+_ROUND_YD = 0.8  # corners left by the carving are rounded off
+_GAP_YD = 0.5  # clear water left round the pocket
+
+
+@dataclass(frozen=True)
+class Part:
+    """One part of a spread in local metres.
+
+    Parameters
+    ----------
+    name
+        What the part is for: ``mass``, ``second``, ``tail``, ``pocket`` and so on.
+    geometry
+        Area to fill, or a point for ``focus`` and ``motion``.
+    share
+        Share of the decoys, 0 to 1; 0 for ``pocket`` and ``motion``.
+    spacing_m
+        Distance wanted between decoys.
+    """
+
+    name: PartName
+    geometry: Area | Point
+    share: float = 0.0
+    spacing_m: float = 0.0
+
+
+@dataclass(frozen=True)
+class Layout:
+    """A layout for one wind, in local metres: +x right of the hide, +y straight out.
+
+    ``limit_m`` is how far from the hide a decoy may lie (infinite where tails may run on).
+    """
+
+    name: str
+    phi_deg: float
+    parts: tuple[Part, ...]
+    limit_m: float = math.inf
+
+    @property
+    def theta_deg(self) -> float:
+        """Angle between the wind and the facing, 0 to 180."""
+        return abs(self.phi_deg)
+
+    @property
+    def hand(self) -> int:
+        """Side the wind comes from: +1 right, -1 left."""
+        return -1 if self.phi_deg < 0 else 1
+
+    @property
+    def upwind(self) -> NDArray[np.float64]:
+        """Unit vector toward the wind's source, local axes."""
+        rad = math.radians(self.phi_deg)
+        return np.array([math.sin(rad), math.cos(rad)])
+
+    def named(self, name: str) -> tuple[Part, ...]:
+        """Return the parts of a name, in set-up order."""
+        return tuple(part for part in self.parts if part.name == name)
+
+    @property
+    def pocket(self) -> Polygon:
+        """The open water meant for landing."""
+        pocket = self.named("pocket")[0].geometry
+        assert isinstance(pocket, Polygon)
+        return pocket
+
+
+LAYOUTS: Mapping[str, Callable[[Wind, int], Sketch]] = MappingProxyType(
+    {
+        "bank-along": bank,
+        "bank-onto": bank,
+        "bank-off": bank,
+        "point": point,
+        "open-cross": open_water,
+        "open-behind": open_water,
+        "pair": pair,
+    }
+)
+"""Every layout by name; the bank names label one family, so do the open ones."""
+
+_POINT_THETA = (90.0, 150.0)
+_POINT_KINDS = frozenset({"point", "P"})
+
+
+def choose(kind: str, phi_deg: float, *, decoys: int) -> str:
+    """Return the layout for a kind of position (its name or letter) and a wind."""
+    del decoys  # the small layouts will ask for it
+    theta = abs(float(signed_diff_deg(phi_deg, 0.0)))
+    if kind in _POINT_KINDS and _POINT_THETA[0] <= theta <= _POINT_THETA[1]:
+        return "point"
+    return _bank_name(theta)
+
+
+def _bank_name(theta: float) -> str:
+    if theta < 45:
+        return "bank-onto"
+    return "bank-along" if theta <= 125 else "bank-off"
+
+
+def shape(
+    layout: str, phi_deg: float, *, decoys: int, spacing_m: float = SPACING_YD * YARD_M
+) -> Layout:
+    """Return a layout drawn for one wind, before it meets the real water.
+
+    Parameters
+    ----------
+    layout
+        A name in `LAYOUTS`.
+    phi_deg
+        Wind against the facing: 0 in the face, +90 from the right.
+    decoys
+        How many decoys are carried; the body grows with the square root.
+    spacing_m
+        Distance wanted between decoys; thin lines are set proportionally wider.
+
+    Raises
+    ------
+    UsageError
+        For an unknown layout or an impossible number of decoys.
+    """
+    draw = LAYOUTS.get(layout)
+    if draw is None:
+        raise UsageError(
+            "unknown layout", value=layout, remedy=f"Use one of {', '.join(sorted(LAYOUTS))}"
+        )
+    check_decoys(decoys)
+    phi = float(signed_diff_deg(phi_deg, 0.0))
+    hand = -1 if phi < 0 else 1
+    limit = BANK_LIMIT_YD if layout.startswith("bank-") else math.inf
+    sketch = draw(Wind(abs(phi)), decoys)
+    pocket = polygons_of(next(part.geometry for part in sketch if part.name == "pocket"))
+    parts = []
+    for part in sketch:
+        outline = part.geometry
+        if part.share > 0 and not isinstance(outline, Point):
+            outline = carve(outline, pocket=pocket, limit=limit, unit=1.0)
+            if outline.is_empty:
+                continue
+        elif part.share <= 0 and part.name not in ("pocket", "motion"):
+            continue
+        local = shapely.transform(outline, lambda ay: ay * (hand * YARD_M, YARD_M))
+        spacing = spacing_m * part.spacing / SPACING_YD if part.share > 0 else 0.0
+        parts.append(Part(part.name, local, part.share, spacing))
+    return Layout(layout, phi, tuple(parts), limit * YARD_M)
+
+
+def carve(outline: Area, *, pocket: Area, limit: float, unit: float = YARD_M) -> Area:
+    """Return an area less the pocket, the muzzle's surroundings and what lies out of range.
+
+    `unit` is the length of a yard in the coordinates given (hide at the origin).
+    """
+    guns = Point(0, 0)
+    kept = outline.difference(pocket.buffer(_GAP_YD * unit, quad_segs=4))
+    kept = kept.difference(_outer_disc(guns, (MUZZLE_YD + 0.1) * unit))
+    if math.isfinite(limit):
+        kept = kept.intersection(guns.buffer(limit, quad_segs=32))
+    rounded = kept.buffer(-_ROUND_YD * unit, quad_segs=4).buffer(0.99 * _ROUND_YD * unit)
+    return polygons_of(rounded if rounded.area > 0.8 * kept.area else kept)
+
+
+def _outer_disc(centre: Point, radius: float) -> Polygon:
+    """Return a polygon that contains the whole disc."""
+    return centre.buffer(radius / math.cos(math.pi / 64), quad_segs=16)
+
+
+def polygons_of(geometry: shapely.Geometry) -> Area:
+    """Return only the areas of a geometry."""
+    if isinstance(geometry, (Polygon, MultiPolygon)):
+        return geometry
+    areas = [g for g in shapely.get_parts(geometry) if g.geom_type == "Polygon"]
+    return MultiPolygon(areas)
+
+
+def check_decoys(decoys: int) -> None:
+    """Raise `UsageError` unless the number of decoys is 0 to 120."""
+    if not 0 <= decoys <= MAX_DECOYS:
+        raise UsageError(
+            "impossible number of decoys", value=decoys, remedy=f"Carry 0 to {MAX_DECOYS}"
+        )
+
+
+_WHENCE = {
+    "bank-onto": "Wind onto the bank{quarter}: birds come over or round the hide, settle going "
+    "away and stop short of the mass, so the hide needs cover overhead and shots may be overhead "
+    "or behind.",
+    "bank-along": "Wind along the bank from the {hand}: birds come up over the water from the "
+    "{lee}, land in the pocket straight out and stop short of the mass on the {hand}.",
+    "bank-off": "Wind from behind{quarter}: birds come in off the open water straight at the "
+    "hide, so the lane in front stays clear and the body lies on {sides}.",
+    "open-cross": "Wind across from the {hand} over open water: birds come up past the tail from "
+    "the {lee}, and the hook on the far side turns them into the pocket short of the mass.",
+    "open-behind": "Wind from behind over open water: birds come straight in, so the lane in "
+    "front stays clear and the body lies on {sides}.",
+    "pair": "A small spread for wind from the {hand}: birds line up on the row level with the hide "
+    "and settle in the pocket short of the end group.",
+    "point": "Wind over the {hand} shoulder at a point: the front leads birds past the tip, the "
+    "guard fills the quiet water on the {lee}, and the mass closes the {hand}.",
+}
+
+
+def reason(layout: Layout) -> str:
+    """Return one sentence on why a layout suits its wind."""
+    hand, lee = ("right", "left") if layout.hand > 0 else ("left", "right")
+    side = wind_side(layout.phi_deg)
+    name = layout.name if layout.name in _WHENCE else _bank_name(layout.theta_deg)
+    quarter = f", quartering from the {hand}" if side.startswith("quartering") else ""
+    sides = "the windward flank" if layout.theta_deg < 140 else "both flanks"
+    return _WHENCE[name].format(hand=hand, lee=lee, quarter=quarter, sides=sides)

@@ -1,0 +1,345 @@
+"""The sketches: each layout as a good hunter would draw it on a napkin, a function of the wind.
+
+Drawn in yards, as the trade speaks, with the wind's own hand taken out: axis a runs along the
+bank with +a the windward side, y straight out, and the wind comes from bearing theta (0 in the
+face, 180 from behind) toward u = (sin theta, cos theta). Every offset along the bank vanishes or
+becomes symmetric at 0 and 180, so nothing jumps when the wind crosses them. Numbers: common
+practice where the trade has one, otherwise our judgement; no source. They are drawn for four
+dozen decoys.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from shapely.geometry import LineString, MultiPolygon, Point, Polygon
+
+from sitegeo.angles import smoothstep
+from sitegeo.spreads.frame import Floats
+
+PartName = Literal[
+    "mass", "second", "tail", "hook", "near", "front", "guard", "holding", "focus", "pocket",
+    "motion",
+]  # fmt: skip
+Area = Polygon | MultiPolygon
+
+SPACING_YD = 2.0
+LINE_SPACING_YD = 3.5
+_NOMINAL = 48  # decoys for which the sketches are drawn
+
+
+@dataclass(frozen=True)
+class Wind:
+    """The angle a sketch is drawn for, with the terms every sketch uses."""
+
+    theta: float
+
+    @property
+    def s(self) -> float:
+        return math.sin(math.radians(self.theta))
+
+    @property
+    def c(self) -> float:
+        return math.cos(math.radians(self.theta))
+
+    @property
+    def facing(self) -> float:
+        """1 with the wind in the face, 0 from abeam on."""
+        return self.c**2 if self.theta < 90 else 0.0
+
+    @property
+    def u(self) -> Floats:
+        return np.array([self.s, self.c])
+
+    def step(self, lo: float, hi: float) -> float:
+        return float(smoothstep(self.theta, lo, hi))
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """A part as sketched: yards, windward hand to +a."""
+
+    name: PartName
+    geometry: Area | Point
+    share: float = 0.0
+    spacing: float = SPACING_YD
+
+
+Sketch = list[Drawn]
+
+
+def _mix(start: float, end: float, t: float) -> float:
+    return start + (end - start) * t
+
+
+def _between(
+    start: tuple[float, float] | Floats,
+    end: tuple[float, float] | Floats,
+    t: float,
+) -> Floats:
+    return np.asarray(start, float) * (1 - t) + np.asarray(end, float) * t
+
+
+def _blob(
+    centre: tuple[float, float] | Floats,
+    *,
+    along: float,
+    across: float,
+    turn: float = 0.0,
+    bend: float = 0.0,
+    square: float = 2.0,
+) -> Polygon:
+    """Return a rounded area with half-axis `along` toward bearing `turn` and `across` beside it.
+
+    `bend` drags the two ends back by that much, which makes a kidney hollow on the near side;
+    `square` above 2 fills the corners.
+    """
+    t = np.linspace(0.0, 2 * np.pi, 64, endpoint=False)
+    side = np.sign(np.cos(t)) * np.abs(np.cos(t)) ** (2 / square)
+    fore = np.sign(np.sin(t)) * np.abs(np.sin(t)) ** (2 / square)
+    across_axis, along_axis = across * side, along * fore - bend * side**2
+    rad = math.radians(turn)
+    a = math.sin(rad) * along_axis + math.cos(rad) * across_axis
+    y = math.cos(rad) * along_axis - math.sin(rad) * across_axis
+    return Polygon(np.column_stack([a, y]) + np.asarray(centre, float))
+
+
+def _ribbon(line: Floats, half_width: float) -> Area:
+    return LineString(line).buffer(half_width, quad_segs=4)
+
+
+def _growth(decoys: int, most: float = 1.2) -> float:
+    """Return how much larger than drawn the body is: areas follow the count."""
+    return float(np.clip(math.sqrt(decoys / _NOMINAL), 0.5, most))
+
+
+def bank(wind: Wind, decoys: int) -> Sketch:
+    """The bank family: one shape from a wind in the face to a wind from behind."""
+    k, s, c, u = _growth(decoys), wind.s, wind.c, wind.u
+    off = wind.step(90, 150)
+    fore = wind.theta <= 90
+    pocket = np.array([0.0, 17 + (1.5 if fore else 1.0) * c**2])
+    along = 6 + 3 * s**2 if fore else 9 + c**2
+    across = 9 - 3 * s**2 if fore else 6 + 3 * c**2
+
+    thick = k * (4.5 + 1.5 * s**2 if fore else _mix(6, 4, off))
+    wide = k * (13 - 3 * s**2 if fore else _mix(10, 6, off))
+    abeam = np.array([along + 0.5 + thick, pocket[1]]) if fore else np.array([9.5 + 6 * k, 17.0])
+    flank = np.array([6 + 6 * k, 2 + 4 * k])
+    mass = pocket + abeam[0] * u if fore else _between(abeam, flank, off)
+    hugging = (-16 * s, 7 + 3 * c**2) if fore else (-16.0, 7.0)
+    second = _between(hugging, (-flank[0], flank[1]), off)
+
+    share = _mix(_mix(0.75, 0.70, c**2) if fore else 0.75, 0.48, off)
+    lesser = _mix(_mix(0.20, 0.25, c**2) if fore else 0.20, 0.48, off)
+    return [
+        Drawn("pocket", _blob(pocket, along=along, across=across, turn=wind.theta)),
+        Drawn(
+            "mass",
+            _blob(
+                mass,
+                along=thick,
+                across=wide,
+                turn=wind.theta if fore else 90 + 90 * off,
+                bend=0.55 * wide * (1 - off),
+                square=2.4,
+            ),
+            share,
+        ),
+        Drawn(
+            "near" if wind.theta < 25 else "second",
+            _blob(second, along=k * _mix(2, 4, off), across=k * _mix(7, 6, off), square=2.4),
+            lesser,
+        ),
+        Drawn("focus", Point(2 * s, 17 - 2 * c**2), 1 - share - lesser),
+        *_bank_motion(wind, k, off),
+    ]
+
+
+def _bank_motion(wind: Wind, k: float, off: float) -> Sketch:
+    """Motion beyond the upwind end, coming in to the bank as the wind turns along it."""
+    beside = np.array([14 + 12 * k, 4.0])
+    if wind.theta > 90:
+        spot = _between(beside, (8 + 12 * k, 3), off)
+        other = [Drawn("motion", Point(-spot[0], spot[1]))] if wind.theta > 130 else []
+        return [Drawn("motion", Point(spot)), *other]
+    swing = math.radians(wind.theta * (1 + math.atan2(13, beside[0]) / (math.pi / 2)))
+    reach = _mix(7.5 + 9 * k, math.hypot(beside[0], 13), wind.s**2)
+    start = 17 + 1.5 * wind.c**2
+    return [Drawn("motion", Point(reach * math.sin(swing), start + reach * math.cos(swing)))]
+
+
+def point(wind: Wind, decoys: int) -> Sketch:
+    """The tip of a point: wind over one shoulder, birds led past the front."""
+    k, s, u = _growth(decoys), wind.s, wind.u
+    behind = wind.step(100, 165)
+    fore = wind.facing
+    pocket = np.array([-3 * s, 17.0])
+    thick = k * _mix(5, 2.5, fore)
+    wide = k * _mix(_mix(9, 10, fore), 7, behind)
+    upwind = pocket + (10 + 5 * k - 1.5 * fore) * u
+    turn = wind.theta if wind.theta <= 90 else 90 + 90 * behind
+    flank = np.array([6 + 7 * k, 2.0])
+    mass = _between(upwind, flank, behind)
+    guard = _between((-16, -10), (-flank[0], flank[1]), behind)
+    aside = 5 * wind.step(110, 160)
+    front = np.array([2 * s + aside, 27 + 3.5 * fore])
+
+    fading = 1 - wind.step(130, 170)
+    tail = wind.step(40, 80) * (1 - wind.step(140, 175)) * (decoys >= 24)
+    weights = {
+        "mass": 0.48,
+        "front": 0.20 * (1 - fore) * fading,
+        "guard": _mix(0.13 * s, 0.50, behind),
+        "tail": 0.13 * tail,
+        "focus": 0.05,
+    }
+    share = {name: weight / sum(weights.values()) for name, weight in weights.items()}
+    sketch = [
+        Drawn("pocket", _blob(pocket, along=9, across=7, turn=wind.theta)),
+        Drawn(
+            "mass",
+            _blob(mass, along=thick, across=wide, turn=turn, bend=0.5 * wide * (1 - behind),
+                  square=2.4),
+            share["mass"],
+        ),
+        Drawn("front", _blob(front, along=3 * k, across=5 * k, square=2.4), share["front"]),
+        Drawn(
+            "guard",
+            _blob(guard, along=5 * k, across=k * _mix(6, 7, behind), square=2.4),
+            share["guard"],
+        ),
+    ]  # fmt: skip
+    if tail:
+        out = math.radians(wind.theta + 210)
+        start = front - (5 * k + 2, 0)
+        end = start + 18 * tail * np.array([math.sin(out), math.cos(out)])
+        sketch.append(
+            Drawn("tail", _ribbon(np.array([start, end]), 1.0), share["tail"], LINE_SPACING_YD)
+        )
+    rad = math.radians(turn)
+    beyond = mass + (thick + 3) * np.array([math.sin(rad), math.cos(rad)])
+    beyond[1] -= 8 * s * (1 - behind)  # toward the cover on the bank
+    sketch += [Drawn("focus", Point(pocket + 2 * u), share["focus"])]
+    sketch += [Drawn("motion", Point(beyond))]
+    if wind.theta > 150:
+        sketch += [Drawn("motion", Point(-beyond[0], beyond[1]))]
+    return sketch
+
+
+def open_water(wind: Wind, decoys: int) -> Sketch:
+    """Open water: a tail close past the hide, a hook round the far side, the mouth downwind."""
+    k, s, u = _growth(decoys), wind.s, wind.u
+    behind = wind.step(100, 150)
+    pocket = np.array([0.0, 17.0])
+    grown = wind.step(110, 180)
+    flank = np.array([6 + 6 * k, 2 + 4 * k])
+    mass = _between(pocket + (9.5 + 6 * k) * u, flank, behind)
+    # Outside the tail until the tail has drawn back past it.
+    second = np.array([-flank[0], _mix(11, flank[1], wind.step(105, 145))])
+    thick, wide = k * _mix(6, 4, behind), k * _mix(10, 6, behind)
+    turn = wind.theta if wind.theta <= 90 else 90 + 90 * behind
+    rad = math.radians(turn)
+    toward_bank = np.array([math.cos(rad), -math.sin(rad)])
+
+    tail = wind.step(35, 60) * (1 - behind) * (decoys >= 12)
+    hook = wind.step(20, 60) * (1 - wind.step(105, 130)) * (decoys >= 12)
+    weights = {
+        "mass": _mix(0.55, 0.475, behind),
+        "second": 0.475 * behind,
+        "hook": 0.15 * hook,
+        "tail": 0.25 * tail,
+        "focus": 0.05,
+    }
+    share = {name: weight / sum(weights.values()) for name, weight in weights.items()}
+    sketch = [
+        Drawn(
+            "pocket",
+            _blob(pocket, along=_mix(9, 11, grown), across=_mix(6, 9, grown), turn=wind.theta),
+        ),
+        Drawn(
+            "mass",
+            _blob(mass, along=thick, across=wide, turn=turn, bend=0.45 * wide * (1 - behind),
+                  square=2.4),
+            share["mass"],
+        ),
+        Drawn(
+            "second",
+            _blob(second, along=k * _mix(2, 4, behind), across=k * _mix(3, 6, behind), square=2.4),
+            share["second"],
+        ),
+    ]  # fmt: skip
+    if hook:
+        sketch.append(Drawn("hook", _hook(pocket, wind.theta, hook), share["hook"]))
+    if tail > 0.15:
+        corner = mass + 0.85 * wide * toward_bank - 0.4 * wide * (1 - behind) * u
+        end = (-_mix(26, 40, min(1.0, k)), 8.0)
+        corner[1] = max(corner[1], 6.5)
+        whole = _curve(corner, (8, 6.5), (-12, 6.5), end)
+        run = whole[: 2 + round(tail * (len(whole) - 2))]
+        sketch.append(Drawn("tail", _ribbon(run, 1.2), share["tail"], LINE_SPACING_YD))
+    beyond = mass + (thick + 3) * np.array([math.sin(rad), math.cos(rad)])
+    beyond[1] -= 8 * s * (1 - behind)
+    spot = _between(beyond, (8 + 12 * k, 3), behind)
+    sketch += [
+        Drawn("focus", Point(pocket + _mix(1.5, 3, behind) * u), share["focus"]),
+        Drawn("motion", Point(spot)),
+    ]
+    if wind.theta > 150:
+        sketch.append(Drawn("motion", Point(-spot[0], spot[1])))
+    return sketch
+
+
+def _hook(pocket: Floats, theta: float, grown: float) -> Area:
+    """Return the arc round the far side, from the mass's outer end curling downwind."""
+    bearing = np.radians(theta - np.linspace(42, 42 + 48 * grown, 24))
+    return _ribbon(pocket + 13 * np.column_stack([np.sin(bearing), np.cos(bearing)]), 1.5)
+
+
+def _curve(*control: tuple[float, float] | Floats) -> Floats:
+    """Return points along the cubic Bezier curve of four control points."""
+    t = np.linspace(0, 1, 120)[:, None]
+    p0, p1, p2, p3 = (np.asarray(p, float) for p in control)
+    near: Floats = (1 - t) ** 3 * p0 + 3 * (1 - t) ** 2 * t * p1
+    far: Floats = 3 * (1 - t) * t**2 * p2 + t**3 * p3
+    return near + far
+
+
+def pair(wind: Wind, decoys: int) -> Sketch:
+    """The small spread: an end group upwind and a line level with the hide to steer by."""
+    k = float(np.clip(math.sqrt(decoys / 16), 0.7, 1.3))
+    s, u = wind.s, wind.u
+    behind = wind.step(100, 150)
+    pocket = np.array([0.0, 16.0])
+    flank = np.array([6 + 6 * k, 6.0])
+    end = _between(pocket + (8.5 + 3 * k) * u, flank, behind)
+    line = _between((-10 * s, 6.5), (-flank[0], flank[1]), behind)
+    turn = wind.theta if wind.theta <= 90 else 90 + 90 * behind
+    small, small_across = k * _mix(3, 2, behind), k * _mix(6, 5, behind)
+    lesser = _mix(0.33, 0.45, behind)
+    rad = math.radians(turn)
+    beyond = end + (small + 2) * np.array([math.sin(rad), math.cos(rad)])
+    spot = _between(beyond, flank + (small_across + 2, -1), behind)
+    sketch = [
+        Drawn("pocket", _blob(pocket, along=8, across=6, turn=wind.theta)),
+        Drawn(
+            "mass",
+            _blob(end, along=small, across=small_across, turn=turn,
+                  bend=0.4 * small_across * (1 - behind), square=2.4),
+            0.90 - lesser,
+        ),
+        Drawn(
+            "second",
+            _blob(line, along=_mix(0.9, small, behind), across=_mix(5.5, small_across, behind),
+                  square=2.4),
+            lesser,
+        ),
+        Drawn("focus", Point(pocket + 1.5 * u), 0.10),
+        Drawn("motion", Point(spot)),
+    ]  # fmt: skip
+    if wind.theta > 150:
+        sketch.append(Drawn("motion", Point(-spot[0], spot[1])))
+    return sketch

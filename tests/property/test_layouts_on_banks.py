@@ -1,0 +1,160 @@
+"""What every spread must hold, on any bank and in any wind (common practice, no source)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shapely import affinity
+from shapely.geometry import Point, Polygon, box
+
+from sitegeo.spreads import layouts
+from sitegeo.spreads.frame import Frame
+from sitegeo.spreads.placing import Spread, place
+from sitegeo.units import YARD_M, yd
+
+HIDE = Frame(0.0, 0.0, 0.0)
+WINDS = range(-180, 180, 5)
+NAMES = ("bank-along", "point", "open-cross", "pair")  # one of each family
+
+
+def disc(x_yd: float, y_yd: float, radius_yd: float) -> Polygon:
+    return Point(yd(x_yd), yd(y_yd)).buffer(yd(radius_yd), quad_segs=48)
+
+
+def beyond(y_yd: float) -> Polygon:
+    return box(yd(-200), yd(y_yd), yd(200), yd(200))
+
+
+ROUND_ABOUT = box(yd(-200), yd(-200), yd(200), yd(200))
+GOOD = {
+    "straight": beyond(1),
+    "set back": beyond(4),
+    "slanting": affinity.rotate(beyond(2), 12, origin=(0, 0)),
+    "convex 40": ROUND_ABOUT.difference(disc(0, -39, 40)),
+    "convex 80": ROUND_ABOUT.difference(disc(0, -78, 80)),
+    "concave 45": disc(0, 46, 45),
+    "concave 80": disc(0, 81, 80),
+}
+HOPELESS = {
+    "dry": Polygon(),
+    "far": beyond(40),
+    "ditch": box(yd(-200), yd(1), yd(200), yd(7)),
+    "pond": disc(0, 10, 8),
+    "behind the hide": box(yd(-200), yd(-200), yd(200), yd(-5)),
+}
+
+
+def laid(name: str, phi: float, water: shapely.Geometry, decoys: int = 36) -> Spread:
+    return place(layouts.shape(name, phi, decoys=decoys), HIDE, water=water, decoys=decoys)
+
+
+def hold(spread: Spread, phi: float, water: shapely.Geometry, decoys: int) -> None:
+    """Assert every invariant of a spread that was not refused (hide at the origin)."""
+    reach = np.hypot(*spread.decoys.T)
+    assert 15 <= np.hypot(*spread.pocket_centre) / YARD_M <= 20
+    assert len(spread.decoys) + spread.left == decoys
+    assert sum(group.count for group in spread.groups) == len(spread.decoys)
+    for group in spread.groups:
+        assert group.count == group.dark + group.white + group.geese + group.small
+        assert group.count == spread.decoy_groups.count(group.name)
+    assert reach.min() >= yd(5)
+    if spread.layout.startswith("bank-"):
+        assert reach.max() <= yd(35)
+    assert shapely.contains_xy(water, spread.decoys).all()
+    assert shapely.contains_xy(water, spread.motion).all()
+    in_pocket = shapely.contains_xy(spread.pocket, spread.decoys)
+    assert {g for g, inside in zip(spread.decoy_groups, in_pocket, strict=True) if inside} <= {
+        "focus"
+    }
+    assert spread.decoy_groups.count("focus") <= 4
+    rad = np.radians(phi)
+    mass = next(group for group in spread.groups if group.kind == "mass")
+    centre = np.array(mass.polygon.centroid.coords[0])
+    assert (centre - spread.pocket_centre) @ (np.sin(rad), np.cos(rad)) > 0
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("bank", sorted(GOOD))
+def test_good_banks(name, bank):
+    refused = 0
+    decoys = 20 if name == "pair" else 36
+    for phi in WINDS:
+        spread = laid(name, phi, GOOD[bank], decoys)
+        if spread.refused:
+            assert not spread.groups
+            refused += 1
+            continue
+        hold(spread, phi, GOOD[bank], decoys)
+    assert refused < 0.05 * len(WINDS)
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("bank", sorted(HOPELESS))
+def test_hopeless_banks_are_refused(name, bank):
+    for phi in range(-180, 180, 15):
+        spread = laid(name, phi, HOPELESS[bank])
+        assert spread.refused
+        assert not len(spread.decoys)
+        assert spread.left == 36
+
+
+def test_narrow_channel_is_refused_where_the_mass_would_lie_on_the_far_bank():
+    """Wind in the face over a channel 24 yd wide: no water upwind of the pocket."""
+    channel = box(yd(-200), yd(1), yd(200), yd(25))
+    assert "mass" in (laid("bank-onto", 0, channel).refused or "")
+    assert laid("bank-along", 90, channel).refused is None
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    decoys=st.integers(0, 120),
+    phi=st.floats(-180, 180),
+    bank=st.sampled_from(sorted(GOOD)),
+    name=st.sampled_from(NAMES),
+)
+def test_any_number_of_decoys(decoys, phi, bank, name):
+    spread = laid(name, phi, GOOD[bank], decoys)
+    assert len(spread.decoys) + spread.left == decoys
+    if len(spread.decoys) and "mass" in spread.decoy_groups:
+        hold(spread, phi, GOOD[bank], decoys)
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    phi=st.floats(1, 179),
+    turn=st.floats(0, 360),
+    east=st.floats(1e5, 9e5),
+    north=st.floats(1e6, 9e6),
+    bank=st.sampled_from(sorted(GOOD)),
+    name=st.sampled_from(NAMES),
+)
+def test_turning_and_moving_the_world_turns_and_moves_the_spread(
+    phi, turn, east, north, bank, name
+):
+    here = laid(name, phi, GOOD[bank], 24)
+    frame = Frame(east, north, turn)
+    layout = layouts.shape(name, frame.phi_deg(turn + phi), decoys=24)
+    there = place(layout, frame, water=frame.to_world(GOOD[bank]), decoys=24)
+    assert (here.refused is None) == (there.refused is None)
+    assert there.decoy_groups == here.decoy_groups
+    assert frame.to_local(there.decoys) == pytest.approx(here.decoys, abs=1e-4)
+    assert frame.to_local(there.motion) == pytest.approx(here.motion, abs=1e-4)
+
+
+@settings(max_examples=25, deadline=None)
+@given(phi=st.floats(1, 179), bank=st.sampled_from(sorted(GOOD)), name=st.sampled_from(NAMES))
+def test_the_mirrored_world_has_the_mirrored_spread(phi, bank, name):
+    flip = (-1.0, 1.0)
+    one = laid(name, phi, GOOD[bank], 24)
+    two = laid(name, -phi, shapely.transform(GOOD[bank], lambda xy: xy * flip), 24)
+    assert one.decoy_kinds == two.decoy_kinds
+    assert two.decoys * flip == pytest.approx(one.decoys, abs=1e-6)
+
+
+def test_same_input_same_spread():
+    one, two = (laid("bank-along", 73, GOOD["concave 45"]) for _ in range(2))
+    assert np.array_equal(one.decoys, two.decoys)
+    assert one.decoy_kinds == two.decoy_kinds

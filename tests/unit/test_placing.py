@@ -1,0 +1,198 @@
+"""Counts, kinds, depth and words of a spread."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.spatial.distance import pdist
+from shapely.geometry import box
+
+from sitegeo.errors import UsageError
+from sitegeo.spreads import layouts
+from sitegeo.spreads.decoys import apportion, fill
+from sitegeo.spreads.frame import Frame
+from sitegeo.spreads.layouts import choose, reason
+from sitegeo.spreads.placing import Gear, decoys_frame, groups_frame, place
+from sitegeo.units import yd
+
+HIDE = Frame(500_000.0, 4_000_000.0, 0.0)
+WATER = HIDE.to_world(box(yd(-200), yd(1), yd(200), yd(200)))
+
+
+def spread_at(phi, *, decoys=36, water=WATER, name=None, **more):
+    name = name or choose("tree line", phi, decoys=decoys)
+    return place(layouts.shape(name, phi, decoys=decoys), HIDE, water=water, decoys=decoys, **more)
+
+
+def test_apportion_is_largest_remainder():
+    # Worked by hand: quotas 7.5, 4.5, 2.4, 0.6 of 15 -> floors 7, 4, 2, 0, then 0.6 and the
+    # first of the two halves.
+    assert apportion(15, [50, 30, 16, 4]) == [8, 4, 2, 1]
+    assert apportion(0, [1, 2]) == [0, 0]
+    assert apportion(5, [0, 0]) == [0, 0]
+
+
+@given(st.integers(0, 120), st.lists(st.floats(0, 1), min_size=1, max_size=8))
+def test_apportion_adds_up_within_one_of_the_quota(total, weights):
+    counts = apportion(total, weights)
+    whole = sum(weights)
+    if whole > 1e-6:
+        assert sum(counts) == total
+        quotas = [total * w / whole for w in weights]
+        assert all(abs(n - q) < 1 + 1e-6 for n, q in zip(counts, quotas, strict=True))
+
+
+def test_fill_passes_the_overflow_on():
+    assert fill(20, [3.0, 1.0], [6, 50]) == [6, 14]
+    assert fill(20, [1.0, 1.0], [3, 4]) == [3, 4]
+
+
+def test_geese_and_white_lie_in_the_mass_and_small_in_the_focus():
+    """Common practice, no source."""
+    spread = spread_at(80)
+    mass = next(g for g in spread.groups if g.kind == "mass")
+    focus = next(g for g in spread.groups if g.kind == "focus")
+    assert (mass.white, mass.geese) == (8, 4)
+    assert focus.small == focus.count == 2
+    assert sum(g.dark for g in spread.groups) == 22
+    assert {g for g, k in zip(spread.decoy_groups, spread.decoy_kinds, strict=True)
+            if k == "goose"} == {"mass"}  # fmt: skip
+
+
+def test_gear_keeps_its_proportions():
+    assert Gear().kinds(36) == (22, 8, 4, 2)
+    assert sum(Gear().kinds(91)) == 91
+    assert Gear(dark=0, white=0, geese=0, small=0).kinds(7) == (7, 0, 0, 0)
+
+
+def test_both_flanks_share_the_white_with_the_wind_behind():
+    spread = spread_at(180, decoys=48)
+    white = {g.kind: g.white + g.geese for g in spread.groups}
+    assert abs(white["mass"] - white["second"]) <= 2
+
+
+@pytest.mark.parametrize("phi", [0, 80, 120, 180])
+def test_decoys_stand_apart_but_not_in_rows(phi):
+    """About two yards apart (common practice, no source); irregular, as people set them."""
+    spread = spread_at(phi)
+    mass = spread.decoys[[g == "mass" for g in spread.decoy_groups]]
+    apart = pdist(mass)
+    assert apart.min() > yd(1.0)
+    nearest = np.sort(np.hypot(*(mass[:, None] - mass[None]).T), axis=1)[:, 1]
+    assert yd(1.3) < np.median(nearest) < yd(3.0)
+    assert nearest.std() > 0.05 * nearest.mean()
+
+
+def test_deep_water_draws_the_groups_in():
+    limit = yd(15)
+
+    def depth(xy):
+        return np.where(xy[:, 0] - HIDE.x > limit, 2.0, 0.5)
+
+    spread = spread_at(90, depth=depth, max_depth_m=0.9)
+    assert spread.refused is None
+    assert (depth(spread.decoys) <= 0.9).all()
+    mass = next(g for g in spread.groups if g.kind == "mass")
+    assert "deep" in mass.note
+    assert mass.depth_m == pytest.approx(0.5)
+    assert mass.line_m is not None
+    assert mass.line_m >= mass.depth_m
+    assert "deep" in " ".join(spread.notes)
+
+
+def test_refused_where_the_mass_would_stand_too_deep():
+    spread = spread_at(90, depth=lambda xy: np.where(xy[:, 0] > HIDE.x + 5, 3.0, 0.5),
+                       max_depth_m=0.9)  # fmt: skip
+    assert "mass" in (spread.refused or "")
+
+
+def test_unknown_depth_is_said():
+    spread = spread_at(90, depth=lambda xy: np.full(len(xy), np.nan), max_depth_m=0.9)
+    assert spread.refused is None
+    assert all("depth not known" in g.note for g in spread.groups)
+    assert all(g.depth_m is None and g.line_m is None for g in spread.groups)
+    assert all(g.depth_m is None for g in spread_at(90).groups)
+
+
+def test_no_decoys_is_a_pocket_alone():
+    spread = spread_at(90, decoys=0)
+    assert spread.refused is None
+    assert spread.groups == ()
+    assert not spread.pocket.is_empty
+
+
+@pytest.mark.parametrize("decoys", [-1, 121])
+def test_impossible_numbers(decoys):
+    with pytest.raises(UsageError, match="0 to 120"):
+        layouts.shape("bank-along", 0, decoys=decoys)
+
+
+def test_unknown_layout_names_the_known():
+    with pytest.raises(UsageError, match="bank-along"):
+        layouts.shape("circle", 0, decoys=12)
+
+
+def test_what_has_no_room_stays_in_the_bag():
+    spread = spread_at(60, decoys=96, name="pair")  # a layout for two dozen at most
+    assert spread.refused is None
+    assert spread.left > 0
+    assert any("bag" in note for note in spread.notes)
+    assert len(spread.decoys) + spread.left == 96
+
+
+def test_motion_follows_the_gear():
+    assert len(spread_at(80, gear=Gear(motion=0)).motion) == 0
+    assert len(spread_at(80).motion) == 1
+    assert len(spread_at(180, gear=Gear(motion=2)).motion) == 2
+
+
+def test_the_guard_is_left_out_where_there_is_no_water_for_it():
+    spread = spread_at(110, name="point")
+    assert "guard" not in {g.kind for g in spread.groups}
+    assert any("guard is left out" in note for note in spread.notes)
+
+
+@pytest.mark.parametrize(
+    ("kind", "phi", "name"),
+    [
+        ("tree line", 10, "bank-onto"),
+        ("T", -80, "bank-along"),
+        ("cove", 170, "bank-off"),
+        ("point", -120, "point"),
+        ("P", 30, "bank-onto"),
+        ("point", 170, "bank-off"),
+    ],
+)
+def test_choose(kind, phi, name):
+    assert choose(kind, phi, decoys=36) == name
+
+
+@pytest.mark.parametrize("name", sorted(layouts.LAYOUTS))
+@pytest.mark.parametrize("phi", [0, 40, -80, 120, 180])
+def test_reason_is_one_sentence(name, phi):
+    words = reason(layouts.shape(name, phi, decoys=24))
+    assert words.endswith(".")
+    assert words.count(". ") == 0
+    assert "{" not in words
+
+
+def test_reason_names_the_hand():
+    assert "from the left" in reason(layouts.shape("bank-along", -80, decoys=24))
+    assert "from the right" in reason(layouts.shape("bank-along", 80, decoys=24))
+
+
+def test_frames():
+    spread = spread_at(80)
+    groups = groups_frame(spread, "EPSG:32617")
+    assert list(groups["order"]) == list(range(1, len(groups) + 1))
+    assert groups["count"].sum() == 36
+    assert groups.crs.to_epsg() == 32617
+    assert groups.geometry.is_valid.all()
+    points = decoys_frame(spread, "EPSG:32617")
+    assert len(points) == 37
+    assert (points["kind"] == "motion").sum() == 1
+    refused = spread_at(80, water=box(0, 0, 1, 1))
+    assert refused.refused
+    assert len(groups_frame(refused, "EPSG:32617")) == len(decoys_frame(refused, 32617)) == 0
