@@ -23,13 +23,17 @@ from rasterio.windows import Window, from_bounds
 from sitegeo.errors import CrsError, PlaceError, RasterError
 from sitegeo.grid import WGS84, Grid, Raster
 from sitegeo.layers import Cover
-from sitegeo.rasterfile import Bounds, crs_of, factor_to, on_grid, opened, tagged
+from sitegeo.rasterfile import Bounds, crs_of, factor_to, mask_of, on_grid, opened, tagged
 
 BANDS_BY_COUNT = {3: ("red", "green", "blue"), 4: ("red", "green", "blue", "nir")}
 NOT_PICTURE = {"alpha", "other"}
 SCALE_TOLERANCE = 0.002
 LEAST_PIXELS = 8
 """Rows and columns below which a photo shows nothing."""
+SAMPLE = 200_000
+"""Pixels looked at to tell whether a photo can be what it is said to be."""
+MOST_PIXELS = 100_000_000
+"""Pixels above which a place no longer fits the memory of a home computer."""
 
 
 def read_imagery(
@@ -74,6 +78,13 @@ def read_imagery(
                     value=(rows, cols),
                     remedy="Check [place] area and [imagery] finest_m",
                 )
+            if rows * cols > MOST_PIXELS:
+                raise RasterError(
+                    f"the photo has {rows * cols / 1e6:.0f} million pixels, too many to work on",
+                    where=path,
+                    remedy="Name a part of it under [place] area, or a coarser pixel under "
+                    "[imagery] finest_m",
+                )
             whole = Window(window.col_off, window.row_off, cols * factor, rows * factor)
             picture = [i + 1 for i, name in enumerate(names) if name not in NOT_PICTURE]
             values = view.read(
@@ -82,7 +93,7 @@ def read_imagery(
                 out_shape=(len(picture), rows, cols),
                 resampling=Resampling.average,
             )
-            valid = _valid(view, picture, whole, (rows, cols))
+            valid = mask_of(view, picture, whole, (rows, cols))
             corner = view.window_transform(window)
             grid = Grid(place_crs, corner.c, corner.f, corner.a * factor, (rows, cols))
         if grid.crs != crs_of(source):
@@ -212,21 +223,6 @@ def _window(view: Any, area: Bounds | None, crs: CRS, path: Path) -> Window:
         ) from None
 
 
-def _valid(
-    view: Any, picture: list[int], window: Window, shape: tuple[int, int]
-) -> NDArray[np.bool_]:
-    """Pixels that hold a photo: by transparency, the file's mask or its nodata value."""
-    options = {"window": window, "resampling": Resampling.nearest}
-    # A pixel is void only where every band is: one black band is a colour.
-    masks = view.read_masks(picture, out_shape=(len(picture), *shape), **options)
-    held = (masks > 0).any(axis=0)
-    if ColorInterp.alpha in view.colorinterp:
-        # The library heeds an alpha band among its masks only where it is the second or fourth.
-        band = view.colorinterp.index(ColorInterp.alpha) + 1
-        held &= view.read(band, out_shape=shape, **options) > 0
-    return np.asarray(held, dtype=bool)
-
-
 def _require_content(
     values: NDArray[Any], valid: NDArray[np.bool_], bands: tuple[str, ...], path: Path
 ) -> None:
@@ -236,12 +232,13 @@ def _require_content(
             where=path,
             remedy="Check the file, its nodata value and [place] area",
         )
-    picture = values[:, valid]
+    held = np.flatnonzero(valid)
+    picture = values.reshape(len(values), -1)[:, held[:: max(1, held.size // SAMPLE)]]
     if (picture.max(axis=1) == picture.min(axis=1)).all():
         raise RasterError(
             "the photo is one flat colour",
             where=path,
-            value=[int(v) for v in picture[:, 0]],
+            value=picture[:, 0].tolist(),
             remedy="Check the file",
         )
     if "nir" in bands and len(bands) >= 4:
@@ -254,15 +251,15 @@ def _require_band_order(picture: NDArray[Any], bands: tuple[str, ...], path: Pat
     Visible bands of a photo rise and fall together; near-infrared goes its own way over
     vegetation and water.
     """
-    sample = picture[:, :: max(1, picture.shape[1] // 200_000)].astype(float)
-    if sample.shape[1] < 1000:
+    if picture.shape[1] < 1000:
         return
-    kinship = np.nan_to_num(np.corrcoef(sample)).sum(axis=1) - 1
+    with np.errstate(invalid="ignore"):  # of a band of one tone
+        kinship = np.nan_to_num(np.corrcoef(picture.astype(float))).sum(axis=1) - 1
     odd = int(np.argmin(kinship))
     named = bands.index("nir")
     if odd != named and kinship[named] - kinship[odd] > 0.5:
         raise RasterError(
-            f"band {odd + 1} behaves like near-infrared, and '{bands[odd]}' is what it is called",
+            f"the band called '{bands[odd]}' behaves like near-infrared, and 'nir' does not",
             where=path,
             value=list(bands),
             remedy="Name the bands in the order of the file under [imagery] bands, "
@@ -289,7 +286,7 @@ def read_onto(path: Path, grid: Grid, *, categories: bool = False) -> Raster:
             add_alpha=source.nodata is None and ColorInterp.alpha not in source.colorinterp,
         ) as view:
             values = view.read(1)
-            valid = view.dataset_mask() > 0
+            valid = mask_of(view, [1], Window(0, 0, view.width, view.height), grid.shape)
         scale, offset, bounds = source.scales[0], source.offsets[0], source.bounds
     if not categories:
         values = values.astype(np.float32) * np.float32(scale) + np.float32(offset)

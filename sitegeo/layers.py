@@ -326,9 +326,9 @@ def _text_faults(held: pd.Series[Any], column: Column) -> list[str]:
 
 
 def _number_faults(held: pd.Series[Any], column: Column) -> list[str]:
-    words = held.map(lambda v: isinstance(v, str)).any()
+    texts = held.map(lambda v: isinstance(v, str)).any()
     numbers = pd.to_numeric(held, errors="coerce")
-    if words or numbers.isna().any() or np.isinf(numbers).any():
+    if texts or numbers.isna().any() or np.isinf(numbers).any():
         return [f"column '{held.name}' must hold finite numbers"]
     if column.kind == "count" and ((numbers < 0) | (numbers % 1 != 0)).any():
         return [f"column '{held.name}' must hold counts"]

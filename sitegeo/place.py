@@ -200,7 +200,9 @@ def _digest(path: Path) -> str:
         parts = sorted(path.parent.glob(f"{glob.escape(path.stem)}.*"))
     digest = hashlib.sha256()
     for part in parts:
-        digest.update(part.read_bytes())
+        with part.open("rb") as file:
+            while block := file.read(1 << 20):
+                digest.update(block)
     return digest.hexdigest()
 
 

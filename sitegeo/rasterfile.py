@@ -9,16 +9,19 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import rasterio
 import rasterio.crs
 import rasterio.shutil
 from affine import Affine
+from numpy.typing import NDArray
 from pyproj import CRS
 from pyproj.exceptions import ProjError
-from rasterio.enums import ColorInterp, Resampling
+from rasterio.enums import ColorInterp, MaskFlags, Resampling
 from rasterio.errors import CRSError, RasterioError
 from rasterio.io import MemoryFile
 from rasterio.vrt import WarpedVRT
+from rasterio.windows import Window
 
 from sitegeo.errors import CrsError, RasterError
 
@@ -133,13 +136,34 @@ def on_grid(source: Any, crs: CRS, finest_m: float) -> Iterator[Any]:
     }
     with ExitStack() as stack:
         view = stack.enter_context(WarpedVRT(source, **options))
-        factor = factor_to(view, finest_m)
+        factor, t = factor_to(view, finest_m), view.transform
         if factor > 1:
             # Warped straight to the coarse grid, which keeps void pixels out of the averages.
             options |= {
-                "transform": view.transform * Affine.scale(factor),
+                "transform": Affine(t.a * factor, 0, t.c, 0, t.e * factor, t.f),
                 "width": max(1, view.width // factor),
                 "height": max(1, view.height // factor),
             }
             view = stack.enter_context(WarpedVRT(source, **options))
         yield view
+
+
+def mask_of(
+    view: Any, bands: list[int], window: Window, shape: tuple[int, int]
+) -> NDArray[np.bool_]:
+    """Return which pixels hold data: by transparency, the file's mask or its nodata value.
+
+    A coarse pixel holds data where any of the pixels in it does.
+    """
+    options = {"window": window, "resampling": Resampling.average}
+    has_alpha = ColorInterp.alpha in view.colorinterp
+    if not has_alpha and all(MaskFlags.all_valid in flags for flags in view.mask_flag_enums):
+        return np.ones(shape, dtype=bool)
+    # A pixel is void only where every band is: one black band is a colour.
+    masks = view.read_masks(bands, out_shape=(len(bands), *shape), **options)
+    held = (masks > 0).any(axis=0)
+    if has_alpha:
+        # The library does not always count an alpha band among the masks.
+        band = view.colorinterp.index(ColorInterp.alpha) + 1
+        held &= view.read(band, out_shape=shape, **options) > 0
+    return np.asarray(held, dtype=bool)

@@ -190,7 +190,7 @@ def _given(place: Place, law: Law) -> tuple[dict[str, Any], dict[str, str]]:
         "assume": place.assume,
         "law": law,
     }
-    hashes = {i.role: i.sha256 for i in place.inputs}
+    hashes = {i.role: i.key for i in place.inputs}
     hashes["mapped_water"] = hashes.get("water", "")
     frame = repr((place.grid, place.imagery.bands))
     keys = {name: f"{hashes.get(name, '')}:{frame}" for name in given}
