@@ -1,0 +1,198 @@
+"""Whose ground a point is on, whether it is open to hunting, and where all allows it.
+
+Nothing is called public, open or unclosed within the position error of an edge, nor where no
+layer says so.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+from pyproj import CRS
+from shapely.geometry.base import BaseGeometry
+
+from sitegeo import layers
+from sitegeo.errors import UsageError
+from sitegeo.grid import require_metric, require_same_crs
+from sitegeo.law.nearest import grown, scale_over
+from sitegeo.law.setbacks import POINTS
+
+Bools = NDArray[np.bool_]
+
+
+def ground_of(
+    points: gpd.GeoDataFrame,
+    public_land: gpd.GeoDataFrame | None,
+    *,
+    error_m: float,
+    complete: bool = False,
+) -> pd.Series[str]:
+    """Return `public`, `private` or `unknown` for each point, on the points' index.
+
+    Public is inside mapped public land by more than the error. Private is outside it by more
+    than the error, and said only where the layer is declared complete.
+    """
+    layers.check(points, POINTS)
+    if public_land is None or points.empty:
+        return _series("unknown", points)
+    within = _reach(points, public_land, "public_land", error_m)
+    inside, near = _inside_and_near(points, public_land.union_all(), within)
+    outside = "private" if complete else "unknown"
+    return _series(np.select([near, inside], ["unknown", "public"], outside), points)
+
+
+def hunting_of(
+    points: gpd.GeoDataFrame, public_land: gpd.GeoDataFrame | None, *, error_m: float
+) -> pd.Series[str]:
+    """Return `closed`, `restricted`, `unknown` or `open` for each point, on the points' index.
+
+    The first of these whose parcels come within the error; `open` only inside open parcels by
+    more than the error. Ground off every parcel is `unknown`.
+    """
+    layers.check(points, POINTS)
+    if public_land is None or points.empty:
+        return _series("unknown", points)
+    within = _reach(points, public_land, "public_land", error_m)
+    cases: list[Bools] = []
+    names = ["closed", "restricted", "unknown", "open"]
+    for name in names[:-1]:
+        parcels = public_land[public_land["hunting"] == name].union_all()
+        cases.append(_within(parcels, points, within))
+    inside, near = _inside_and_near(points, _open(public_land).union_all(), within)
+    return _series(np.select([*cases, inside & ~near], names, "unknown"), points)
+
+
+def closed_of(
+    points: gpd.GeoDataFrame, closed_areas: gpd.GeoDataFrame | None, *, error_m: float
+) -> pd.Series[Any]:
+    """Return why each point is closed, or None, on the points' index.
+
+    A point within the error of a closed area counts as in it. Dates are told, not weighed: an
+    area closed for part of the year counts as closed. Without a layer nothing is known to be
+    closed; whoever shows the answer must say that closed areas were not checked.
+    """
+    layers.check(points, POINTS)
+    reasons: list[str | None] = [None] * len(points)
+    if closed_areas is not None and not points.empty:
+        within = _reach(points, closed_areas, "closed_areas", error_m)
+        tree = shapely.STRtree(closed_areas.geometry.to_numpy())
+        pairs = tree.query(points.geometry.to_numpy(), predicate="dwithin", distance=within)
+        words = [_reason(*row) for row in closed_areas[["reason", "from", "to"]].to_numpy()]
+        for point in np.unique(pairs[0]):
+            hits = {words[area] for area in pairs[1][pairs[0] == point]}
+            reasons[point] = "; ".join(sorted(hits))
+    return pd.Series(reasons, index=points.index, dtype=object)
+
+
+def huntable(
+    public_land: gpd.GeoDataFrame | None,
+    setbacks: gpd.GeoDataFrame | None,
+    closed_areas: gpd.GeoDataFrame | None,
+    *,
+    error_m: float,
+    crs: CRS | None = None,
+) -> gpd.GeoDataFrame:
+    """Return the ground open to hunt by the `huntable` contract: `id`, `area_m2`, `unknowns`.
+
+    Public land whose `hunting` is open, less every other parcel, the setbacks and the closed
+    areas, all drawn in by the error. Pieces are numbered north to south, then west to east;
+    `unknowns` names what was not checked. Without public land there is no row.
+
+    Raises
+    ------
+    CrsError
+        If no layer and no `crs` says which CRS, or they differ.
+    """
+    given = {"public_land": public_land, "setbacks": setbacks, "closed_areas": closed_areas}
+    held = {name: layer for name, layer in given.items() if layer is not None}
+    _require_length(error_m)
+    crs = require_metric(crs or next((layer.crs for layer in held.values()), None))
+    for name, layer in held.items():
+        layers.check(layer, layers.contract(name))
+        require_same_crs(crs, layer.crs, where=name)
+    pieces: NDArray[Any] = np.array([], dtype=object)
+    if public_land is not None and len(_open(public_land)):
+        scale = scale_over(crs, *(layer.geometry.to_numpy() for layer in held.values()))
+        barred = [public_land[public_land["hunting"] != "open"].geometry]
+        barred += [layer.geometry for layer in (setbacks, closed_areas) if layer is not None]
+        land = grown(_open(public_land).union_all(), -error_m, scale)
+        off = grown(np.concatenate([b.to_numpy() for b in barred]), error_m, scale)
+        pieces = shapely.get_parts(shapely.difference(land, shapely.union_all(off)))
+        pieces = pieces[shapely.area(pieces) > 0]
+    west, _, _, north = shapely.bounds(pieces).reshape(-1, 4).T
+    pieces = pieces[np.lexsort((west, -north))]
+    digits = max(3, len(str(len(pieces))))
+    return gpd.GeoDataFrame(
+        {
+            "id": pd.Series([f"U{n:0{digits}d}" for n in range(1, len(pieces) + 1)], dtype=object),
+            "area_m2": shapely.area(pieces),
+            "unknowns": pd.Series([_unknowns(**given)] * len(pieces), dtype=object),
+        },
+        geometry=pieces,
+        crs=crs,
+    )
+
+
+def _unknowns(
+    public_land: gpd.GeoDataFrame | None,
+    setbacks: gpd.GeoDataFrame | None,
+    closed_areas: gpd.GeoDataFrame | None,
+) -> str:
+    checked = set() if setbacks is None else set(setbacks["target"])
+    unknown = [f"setbacks from {t}s" for t in ("dwelling", "road") if t not in checked]
+    if closed_areas is None:
+        unknown.append("closed areas")
+    if public_land is not None and (public_land["hunting"] == "unknown").any():
+        unknown.append("parcels whose hunting is unknown (left out)")
+    return "not checked: " + ", ".join(unknown) if unknown else ""
+
+
+def _open(public_land: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    return public_land[public_land["hunting"] == "open"]
+
+
+def _reach(points: gpd.GeoDataFrame, layer: gpd.GeoDataFrame, name: str, error_m: float) -> float:
+    """Return the error as a distance on the grid, never too short; checks the layer."""
+    layers.check(layer, layers.contract(name))
+    require_same_crs(points.crs, layer.crs, where=name)
+    _require_length(error_m)
+    crs = require_metric(layer.crs)
+    scale = scale_over(crs, points.geometry.to_numpy(), layer.geometry.to_numpy())
+    return float(error_m * scale.most)
+
+
+def _require_length(error_m: float) -> None:
+    if not (math.isfinite(error_m) and error_m >= 0):
+        raise UsageError("a position error must be a length in metres, 0 or more", value=error_m)
+
+
+def _inside_and_near(
+    points: gpd.GeoDataFrame, shape: BaseGeometry, within: float
+) -> tuple[Bools, Bools]:
+    """Return which points are in a shape, and which no farther than `within` from its edge."""
+    shapely.prepare(shape)
+    inside: Bools = shapely.contains(shape, points.geometry.to_numpy())
+    return inside, _within(shape.boundary, points, within)
+
+
+def _within(shape: BaseGeometry | None, points: gpd.GeoDataFrame, within: float) -> Bools:
+    shapely.prepare(shape)
+    near: Bools = shapely.dwithin(shape, points.geometry.to_numpy(), within)
+    return near
+
+
+def _series(values: Any, points: gpd.GeoDataFrame) -> pd.Series[str]:
+    return pd.Series(values, index=points.index, dtype=object)
+
+
+def _reason(reason: Any, since: Any, until: Any) -> str:
+    words = reason if isinstance(reason, str) else "closed area"
+    told = (("from", since), ("to", until))
+    dates = [f"{word} {value}" for word, value in told if isinstance(value, str)]
+    return f"{words} ({' '.join(dates)})" if dates else words

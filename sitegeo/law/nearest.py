@@ -1,0 +1,138 @@
+"""Geodesic distance from points to the nearest features, never longer than it truly is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from pyproj import CRS, Geod, Transformer
+
+from sitegeo.angles import wrap360
+from sitegeo.errors import CrsError
+
+Floats = NDArray[np.float64]
+Shapes = NDArray[Any]
+
+_SAMPLES = 5
+_PAD = 1e-4  # the scale's extremes may lie between samples: 1e-4 covers 700 km of one UTM zone
+_STEP_M = 100.0
+_QUAD_SEGMENTS = 16
+
+
+@dataclass(frozen=True)
+class Scale:
+    """Grid metres per true metre over an area: least, most, and the worst ratio at a point."""
+
+    least: float
+    most: float
+    stretch: float
+
+
+def scale_over(crs: CRS, *shapes: Shapes) -> Scale:
+    """Return the scale of a projected CRS over the extent of some shapes.
+
+    Tissot's indicatrix, from the images of short geodesics east and north: PROJ's own factors
+    take Web Mercator for a conformal projection, which it is not on the ellipsoid. Raises
+    `CrsError` where the shapes lie outside the area the projection can represent.
+    """
+    west, south, east, north = shapely.total_bounds(np.concatenate(shapes))
+    x, y = np.meshgrid(np.linspace(west, east, _SAMPLES), np.linspace(south, north, _SAMPLES))
+    to_degrees = Transformer.from_crs(crs, crs.geodetic_crs, always_xy=True)
+    lon, lat = (v.ravel() for v in to_degrees.transform(x, y))
+    if not np.isfinite([lon, lat]).all():
+        raise CrsError(
+            "shapes lie outside the area of their coordinate reference system",
+            where=crs.name,
+            value=tuple(float(v) for v in (west, south, east, north)),
+            remedy="Give the layers in a CRS made for the place, such as its UTM zone",
+        )
+    bearing = np.repeat([90.0, 270.0, 0.0, 180.0], lon.size)
+    steps = np.full(bearing.size, _STEP_M)
+    ends = geod_of(crs).fwd(np.tile(lon, 4), np.tile(lat, 4), bearing, steps)[:2]
+    images = np.stack(to_degrees.transform(*ends, direction="INVERSE"), axis=-1)
+    ahead, behind = images.reshape(2, 2, -1, 2).swapaxes(0, 1)
+    jacobian = np.moveaxis((ahead - behind) / (2 * _STEP_M), 0, -1)
+    most, least = np.linalg.svd(jacobian, compute_uv=False).T
+    stretch = float((most / least).max())
+    # Rounding leaves some 1e-9 in a conformal projection.
+    stretch = stretch if stretch > 1 + 1e-6 else 1.0
+    return Scale(float(least.min()) * (1 - _PAD), float(most.max()) * (1 + _PAD), stretch)
+
+
+def geod_of(crs: CRS) -> Geod:
+    """Return the ellipsoid of a CRS, for geodesics on it."""
+    geod = crs.get_geod()
+    assert geod is not None  # every projected CRS has an ellipsoid
+    return geod
+
+
+def reach(distance_m: Any, scale: Scale) -> Any:
+    """Return a radius for shapely's buffer that holds every point truly within a distance.
+
+    GEOS draws arcs as chords, of at most 1.5 times the nominal step; the radius is enlarged
+    by their sag and by the grid's scale. It loses whole shapes to a radius near nothing, so the
+    radius, negative for drawing in, is never smaller than a centimetre.
+    """
+    half_chord = 1.5 * np.pi / (4 * _QUAD_SEGMENTS)
+    radius = np.asarray(distance_m, float) * scale.most / np.cos(half_chord)
+    return np.copysign(np.maximum(np.abs(radius), 0.01), radius)
+
+
+def grown(shapes: Any, distance_m: Any, scale: Scale) -> Any:
+    """Return shapes drawn out by a true distance, or in by a negative one, never less."""
+    return shapely.buffer(shapes, reach(distance_m, scale), quad_segs=_QUAD_SEGMENTS)
+
+
+@dataclass(frozen=True)
+class Nearest:
+    """For each point the feature that is nearest once its offset is taken off.
+
+    Parameters
+    ----------
+    feature
+        Position of the feature in the layer.
+    distance_m
+        Geodesic distance less the offset, not below 0.
+    bearing_deg
+        True bearing from the point to the feature, NaN where the point lies on it.
+    """
+
+    feature: NDArray[np.int64]
+    distance_m: Floats
+    bearing_deg: Floats
+
+
+def nearest(points: Shapes, features: Shapes, offset_m: Floats, *, crs: CRS) -> Nearest:
+    """Return the nearest of the features to each point.
+
+    Both are in the projected `crs` and hold at least one shape. Candidates come from a tree in
+    that CRS, with a search radius that allows for its scale, so that the true nearest is among
+    them; the distance is the geodesic to the nearest point of each. In a projection that is not
+    conformal that point is a little off, so the distance is shortened by the most it can be.
+    Source: Karney (2013), as in PROJ.
+    """
+    scale = scale_over(crs, points, features)
+    tree = shapely.STRtree(features)
+    (rows, first), gap = tree.query_nearest(points, all_matches=False, return_distance=True)
+    spare = offset_m.max() - offset_m[first]
+    radius = np.empty(len(points))
+    radius[rows] = scale.most * (gap / scale.least + scale.stretch * spare) + 0.001
+    point, feature = tree.query(points, predicate="dwithin", distance=radius)
+    length_m, bearing = _geodesic(crs, shapely.shortest_line(points[point], features[feature]))
+    left = length_m / scale.stretch - offset_m[feature]
+    order = np.lexsort((feature, left, point))
+    best = order[np.unique(point[order], return_index=True)[1]]
+    return Nearest(feature[best], np.maximum(left[best], 0.0), bearing[best])
+
+
+def _geodesic(crs: CRS, lines: NDArray[Any]) -> tuple[Floats, Floats]:
+    """Return length and starting bearing of the geodesic between the ends of each line."""
+    ends = shapely.get_coordinates(lines)
+    to_degrees = Transformer.from_crs(crs, crs.geodetic_crs, always_xy=True)
+    lon, lat = (np.asarray(v).reshape(-1, 2) for v in to_degrees.transform(*ends.T))
+    bearing, _, length_m = geod_of(crs).inv(lon[:, 0], lat[:, 0], lon[:, 1], lat[:, 1])
+    touching = length_m < 0.001
+    return length_m, np.where(touching, np.nan, wrap360(bearing))

@@ -1,0 +1,128 @@
+"""Where lettering, range rings and the wind's arrow lie around the hide, in metres."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import shapely
+from shapely.geometry import LineString, Point
+from shapely.geometry.base import BaseGeometry
+from shapely.ops import nearest_points
+
+from sitegeo.angles import unit_from_bearing
+
+ARROW_M = 28.0
+_CLEAR_M = 7.0
+
+
+@dataclass(frozen=True)
+class Lettered:
+    """A label at `at`, on the left or right of the drawing, its leader ending at `tip`."""
+
+    at: Point
+    tip: Point
+    side: str
+
+
+def leaders(shapes: Sequence[BaseGeometry], *, gap_m: float = 3.0) -> list[Lettered]:
+    """Return one label for each shape, in two columns beside the drawing, none on another."""
+    if not shapes:
+        return []
+    west, south, east, north = shapely.total_bounds(np.array(shapes, dtype=object))
+    middle = (west + east) / 2
+    pitch = max(4.2, (north - south) / 10)
+    centres = [s.representative_point() for s in shapes]
+    sides = ["right" if c.x >= middle else "left" for c in centres]
+    placed: dict[int, Lettered] = {}
+    for side, x in (("left", west - gap_m), ("right", east + gap_m)):
+        rows = sorted((i for i, s in enumerate(sides) if s == side), key=lambda i: centres[i].y)
+        heights = _spread([centres[i].y for i in rows], pitch)
+        for i, y in zip(rows, heights, strict=True):
+            at = Point(x, y)
+            placed[i] = Lettered(at, _tip(shapes[i], at), side)
+    return [placed[i] for i in range(len(shapes))]
+
+
+def _spread(heights: Sequence[float], pitch: float) -> list[float]:
+    """Return rising heights moved as little as keeps them `pitch` apart (pool adjacent)."""
+    steps = pitch * np.arange(len(heights))
+    pools: list[list[float]] = []
+    for wanted in np.asarray(heights, float) - steps:
+        pools.append([wanted])
+        while len(pools) > 1 and np.mean(pools[-2]) > np.mean(pools[-1]):
+            pools[-2:] = [pools[-2] + pools[-1]]
+    level = np.array([np.mean(p) for p in pools for _ in p])
+    return [float(h) for h in level + steps]
+
+
+def _tip(shape: BaseGeometry, at: Point) -> Point:
+    edge = nearest_points(shape, at)[0]
+    centre = shape.representative_point()
+    inward = LineString([edge, centre])
+    return inward.interpolate(min(1.0, inward.length))
+
+
+def middle_of(shape: BaseGeometry, *, off: BaseGeometry | None = None) -> Point:
+    """Return the point of a polygon with most room round it, keeping off another shape."""
+    free = shape if off is None else shape.difference(off)
+    if free.area == 0:
+        return shape.centroid
+    reach = shapely.maximum_inscribed_circle(free, tolerance=max(0.5, free.area**0.5 / 100))
+    return Point(shapely.get_coordinates(reach)[0])
+
+
+def rings(
+    hide: Point, facing_deg: float | None, radii_m: Sequence[float], avoid: BaseGeometry
+) -> list[tuple[LineString, Point]]:
+    """Return an arc in front of the hide for each radius, and where its figure stands.
+
+    The figures stand on the one bearing that keeps furthest from `avoid`. Without a facing the
+    arcs are whole circles. Bearings are grid bearings.
+    """
+    half, middle = (180.0, 0.0) if facing_deg is None else (100.0, facing_deg)
+    arc = np.linspace(middle - half, middle + half, 121)
+    bearings = np.arange(middle - half * 0.7, middle + half * 0.7 + 1, 10.0)
+
+    def on(radius: float, bearing: Any) -> Any:
+        east, north = unit_from_bearing(bearing)
+        return np.column_stack([np.atleast_1d(hide.x + radius * east), hide.y + radius * north])
+
+    def room(bearing: float) -> float:
+        figures = shapely.points(np.concatenate([on(r, bearing) for r in radii_m]))
+        return float(shapely.distance(figures, avoid).min())
+
+    best = max(bearings, key=room)
+    return [(LineString(on(r, arc)), Point(on(r, best)[0])) for r in radii_m]
+
+
+def arrow_centre(
+    hide: Point, from_deg: float, water: BaseGeometry | None, avoid: BaseGeometry
+) -> Point:
+    """Return where the wind's arrow lies: on open water, off the drawing, near the hide."""
+    east, north = unit_from_bearing(from_deg)
+    along = np.array([east, north]) * ARROW_M / 2
+    bearings, ranges = np.meshgrid(np.arange(0.0, 360.0, 10.0), np.arange(30.0, 121.0, 6.0))
+    dx, dy = unit_from_bearing(bearings.ravel())
+    centres = np.column_stack([hide.x + ranges.ravel() * dx, hide.y + ranges.ravel() * dy])
+    shafts = shapely.linestrings(np.stack([centres + along, centres - along], axis=1))
+    need = _CLEAR_M - np.minimum(shapely.distance(shafts, avoid), _CLEAR_M)
+    if water is not None:
+        wet = shapely.buffer(water, -3.0)
+        shapely.prepare(wet)
+        need = need + np.where(shapely.contains(wet, shafts), 0.0, 30.0)
+    # Nearest to what is drawn, once it is clear of it and on the water.
+    away = shapely.distance(shapely.points(centres), avoid.centroid)
+    return Point(centres[int(np.argmin(need * 1000.0 + away))])
+
+
+def hide_mark(hide: Point, facing_deg: float | None) -> LineString:
+    """Return a hide 4 m by 2 m, drawn as a bracket open to the front."""
+    if facing_deg is None:
+        return LineString(hide.buffer(1.5).exterior.coords)
+    out = np.array(unit_from_bearing(facing_deg))
+    across = np.array([out[1], -out[0]])
+    corners = [-2 * across + out, -2 * across - out, 2 * across - out, 2 * across + out]
+    return LineString([(hide.x + c[0], hide.y + c[1]) for c in corners])

@@ -1,0 +1,250 @@
+// The title block: the plan, the blinds and the legend in words.
+(() => {
+  // Blinds shown before one asks for the rest.
+  sitegeo.FIRST = 8;
+  const LAYER_WORDS = {
+    water: "water",
+    public_land: "public land, mapped boundary",
+    huntable: "ground left by the rules and layers given",
+    closed_areas: "closed area",
+    setbacks: "setback",
+    roads: "road",
+    bank_exposure: "wind on the banks",
+    positions: "places for a blind; tree lines dotted",
+    stations: "shore stations",
+    dwellings: "dwelling, as mapped",
+  };
+  const OFF_AT_FIRST = new Set(["huntable", "stations", "bank_exposure"]);
+  const HATCHED = new Set(["setbacks", "closed_areas"]);
+  const BANKS = [
+    ["beaten", "wind-beaten bank"],
+    ["along", "wind along the bank"],
+    ["sheltered", "sheltered bank"],
+  ];
+
+  const box = (title, name, ...children) =>
+    sitegeo.el(
+      "section",
+      { class: `box ${name}`, "aria-labelledby": `head-${name}` },
+      sitegeo.el("h2", { id: `head-${name}` }, title),
+      ...children,
+    );
+  const list = (sentences, className) =>
+    sitegeo.el("ul", { class: className }, ...sentences.map((s) => sitegeo.el("li", {}, sitegeo.sentence(s))));
+
+  const heading = (data, buttons) =>
+    sitegeo.el(
+      "header",
+      { class: "box heading" },
+      sitegeo.el("h1", {}, data.title),
+      sitegeo.el("p", { class: "wind-words" }, `Wind ${data.wind.words}`),
+      sitegeo.el("div", { class: "buttons" }, ...buttons),
+    );
+
+  const theBlind = (data) => {
+    const chosen = data.blinds.find((b) => b.chosen);
+    const name = chosen ? `Blind ${chosen.id}, ${chosen.kind}` : "No blind chosen";
+    const setting = chosen
+      ? [chosen.layout, chosen.side && `wind ${chosen.side}`].filter(Boolean).join("; ")
+      : "";
+    return box(
+      name,
+      "blind-box",
+      setting && sitegeo.el("p", { class: "setting" }, setting),
+      sitegeo.el("p", { class: "headline" }, data.headline),
+      data.around &&
+        sitegeo.el(
+          "p",
+          { class: "where" },
+          `Hide at ${data.around.hide[0].toFixed(5)}, ${data.around.hide[1].toFixed(5)} (WGS 84)`,
+        ),
+    );
+  };
+
+  const settingOut = (data) => {
+    const items = data.plan.filter((i) => ["group", "pocket", "motion"].includes(i.role));
+    if (!items.length) return null;
+    const { el } = sitegeo;
+    const cell = (value, words) => el("td", { class: "number" }, value === null ? "" : words(value));
+    const north = items.some((i) => i.bearing_magnetic !== null);
+    const rows = items.map((item) =>
+      el(
+        "tr",
+        {},
+        el(
+          "th",
+          { scope: "row" },
+          item.role === "group"
+            ? sitegeo.swatch("shape", sitegeo.hatch(sitegeo.part(item.name)))
+            : sitegeo.swatch(item.role === "pocket" ? "shape plan-pocket" : "shape none"),
+          el("span", {}, sitegeo.spoken(item.name) || item.role),
+        ),
+        cell(item.count, String),
+        cell(item.range_yd, (r) => sitegeo.lengthText(r, data.units)),
+        cell(item.bearing_true, sitegeo.bearingText),
+        north ? cell(item.bearing_magnetic, sitegeo.bearingText) : null,
+      ),
+    );
+    const notes = items
+      .filter((i) => i.note)
+      .map((i) => `${sitegeo.sentence(sitegeo.spoken(i.name))}: ${i.note}.`)
+      .join(" ");
+    const head = ["", "decoys", "from hide", "true", ...(north ? ["magnetic"] : [])];
+    return box(
+      "To set out, in this order",
+      "setting-out",
+      el(
+        "table",
+        {},
+        el("thead", {}, el("tr", {}, ...head.map((h) => el("th", { scope: "col" }, h)))),
+        el("tbody", {}, ...rows),
+      ),
+      notes && el("p", { class: "note" }, notes),
+    );
+  };
+
+  const blindList = (data, onPick) => {
+    const { el } = sitegeo;
+    const entries = new Map();
+    const items = data.blinds.map((blind) => {
+      const detail = el(
+        "div",
+        { class: "why", id: `why-${blind.rank}`, hidden: "" },
+        blind.why && el("p", {}, sitegeo.sentence(blind.why)),
+        blind.verdict && el("p", {}, sitegeo.sentence(blind.verdict)),
+        blind.cautions.length ? list(blind.cautions, "") : null,
+      );
+      const words = [blind.kind, blind.layout, blind.side && `wind ${blind.side}`];
+      const button = el(
+        "button",
+        { type: "button", "aria-expanded": "false", "aria-controls": `why-${blind.rank}` },
+        el("b", {}, `${blind.rank}`),
+        el("span", {}, `${blind.id}: ${words.filter(Boolean).join(", ")}`),
+        blind.chosen ? el("i", {}, "drawn") : null,
+      );
+      button.addEventListener("click", () => onPick(blind.id, true));
+      entries.set(blind.id, { button, detail });
+      const place = `${blind.chosen ? "chosen" : ""} ${blind.rank > sitegeo.FIRST ? "later" : ""}`;
+      return el("li", { class: place }, button, detail);
+    });
+    const rest = data.blinds.filter((b) => b.rank > sitegeo.FIRST).length;
+    const more = el("button", { type: "button", class: "more", "aria-expanded": "false" }, `Show ${rest} more`);
+    more.addEventListener("click", () => {
+      const all = document.documentElement.classList.toggle("all-blinds");
+      more.textContent = all ? "Show fewer" : `Show ${rest} more`;
+      more.setAttribute("aria-expanded", String(all));
+    });
+    const node = items.length
+      ? box("Blinds for this wind, best first", "blinds", el("ol", {}, ...items), rest ? more : null)
+      : box("Blinds for this wind", "blinds", el("p", {}, "No blind works in this wind."));
+    const open = (id) => {
+      const entry = entries.get(id);
+      if (!entry) return false;
+      const now = entry.detail.hidden;
+      for (const each of entries.values()) {
+        each.detail.hidden = true;
+        each.button.setAttribute("aria-expanded", "false");
+      }
+      entry.detail.hidden = !now;
+      entry.button.setAttribute("aria-expanded", String(now));
+      return now;
+    };
+    const reveal = (id) => entries.get(id)?.button.scrollIntoView({ block: "nearest" });
+    return { node, open, reveal };
+  };
+
+  const switchRow = (map, layers, name, words, sample, on) => {
+    const { el } = sitegeo;
+    const input = el("input", { type: "checkbox", id: `switch-${name}` });
+    input.checked = on;
+    const show = () => {
+      for (const layer of layers) input.checked ? map.addLayer(layer) : map.removeLayer(layer);
+    };
+    input.addEventListener("change", show);
+    show();
+    return el("li", {}, el("label", { for: `switch-${name}` }, input, sample, el("span", {}, words)));
+  };
+
+  const legend = (map, data, layers) => {
+    const { el, swatch, markSwatch, hatch } = sitegeo;
+    const has = (role) => data.plan.some((i) => i.role === role);
+    const row = (names, words, sample, on = true) =>
+      switchRow(map, names.map((n) => layers[n]), names[0], words, sample, on);
+    const step = data.units === "yd" ? "yards" : "metres";
+    const rows = [];
+    const pane = map.getPane("photo");
+    if (pane.children.length) {
+      const input = el("input", { type: "checkbox", id: "switch-photo" });
+      input.checked = true;
+      input.addEventListener("change", () => pane.classList.toggle("off", !input.checked));
+      rows.push(
+        el("li", {}, el("label", { for: "switch-photo" }, input, swatch("shape photo-swatch"), el("span", {}, "aerial photo"))),
+      );
+    }
+    rows.push(
+      row(["pocket", "group", "decoy", "motion", "hide"], "the spread, drawn to scale; decoys face the wind", swatch("shape", hatch("mass"))),
+      row(["rings"], `${step} from the hide, by tens`, swatch("shape line ring")),
+      row(["wind"], "the way the wind blows", swatch("shape line wind-shaft")),
+    );
+    if (has("touchdown")) {
+      rows.push(row(["touchdown"], "where birds should come down", swatch("shape plan-touchdown", hatch("touchdown"))));
+    }
+    if (has("fire_closed")) {
+      rows.push(row(["fire_closed"], "no fire this way", swatch("shape plan-fire_closed", hatch("fire_closed"))));
+    }
+    if (has("route")) rows.push(row(["route"], "way in", swatch("shape line plan-route")));
+    rows.push(row(["blinds"], "blinds by rank; the tick shows the front", markSwatch("shape boxed", "M9,1 h16 v16 h-16 z", "1")));
+    for (const layer of [...data.layers].reverse()) {
+      const plain = layer.name.replaceAll("_", " ");
+      if (layer.state !== "mapped") {
+        rows.push(el("li", { class: "absent" }, `${plain}: ${layer.state}`));
+        continue;
+      }
+      let words = LAYER_WORDS[layer.name];
+      if (layer.name === "setbacks" && layer.verify) words += " under an example rule — verify";
+      const fill = HATCHED.has(layer.name) ? hatch(layer.name) : "none";
+      const look = { roads: "line cased", positions: "line kind-tree-line", bank_exposure: "line" };
+      const mark = { dwellings: "M12,5 h9 v9 h-9 z", stations: "M13,9 H21 M17,5 V13" }[layer.name];
+      const sample = mark
+        ? markSwatch(`shape on-${layer.name}`, mark)
+        : swatch(`shape ${look[layer.name] ?? ""} on-${layer.name}`, fill);
+      rows.push(row([layer.name], words, sample, !OFF_AT_FIRST.has(layer.name)));
+      if (layer.name === "bank_exposure") {
+        for (const [kind, bank] of BANKS) {
+          rows.push(el("li", { class: "sub" }, swatch(`shape line on-bank_exposure kind-${kind}`), el("span", {}, bank)));
+        }
+      }
+    }
+    return box("Legend", "legend", el("ul", {}, ...rows));
+  };
+
+  const foot = (data) =>
+    sitegeo.el(
+      "footer",
+      { class: "box foot" },
+      sitegeo.el(
+        "p",
+        {},
+        "A proposal. Current local law, the landowner and the managing agency decide; mapped layers miss things. Look before you shoot.",
+      ),
+      data.credits.length ? list(data.credits, "credits") : null,
+      sitegeo.el("p", { class: "credits" }, "Drawn by sitegeo with folium and Leaflet."),
+    );
+
+  sitegeo.sheet = (map, data, chart, buttons, onPick) => {
+    const blinds = blindList(data, onPick);
+    const part = (name, ...boxes) => sitegeo.el("div", { class: name }, ...boxes);
+    document.getElementById("title-block").append(
+      part(
+        "plan-part",
+        heading(data, buttons),
+        theBlind(data),
+        data.verdicts.length ? box("Checked", "verdicts", list(data.verdicts, "")) : null,
+        data.cautions.length ? box("Take care", "cautions", list(data.cautions, "")) : null,
+        settingOut(data),
+      ),
+      part("place-part", blinds.node, legend(map, data, chart.layers), foot(data)),
+    );
+    return blinds;
+  };
+})();

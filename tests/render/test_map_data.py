@@ -1,0 +1,194 @@
+"""What goes into the map page, without a browser."""
+
+from __future__ import annotations
+
+import base64
+import dataclasses
+import json
+import re
+
+import geopandas as gpd
+import map_sample
+import numpy as np
+import pyproj
+import pytest
+from rasterio.io import MemoryFile
+from shapely.geometry import Point, box, shape
+from shapely.ops import unary_union
+
+from sitegeo.errors import CrsError
+from sitegeo.grid import Grid, Raster
+from sitegeo.webmap import lettering, render
+from sitegeo.webmap.chart import page_data
+from sitegeo.webmap.page import PAGE_BYTES
+from sitegeo.webmap.photo import pictures
+
+
+@pytest.fixture(scope="module")
+def page() -> str:
+    return render(map_sample.content())
+
+
+def metres(geometry: dict) -> gpd.GeoSeries:
+    return gpd.GeoSeries([shape(geometry)], crs=4326).to_crs(map_sample.CRS)
+
+
+def test_same_content_same_bytes(page):
+    assert render(map_sample.content()) == page
+
+
+def test_nothing_is_linked(page):
+    body = page.replace("http://www.w3.org/", "")
+    assert not re.search(r"<(script|img|link|iframe)\b[^>]*\b(src|href)=", body)
+    assert "@import" not in body
+    # What is left points into the document itself, or is an old browser's switch of Leaflet's.
+    assert all(u.startswith("#") for u in re.findall(r"url\(([^)]*)\)", body))
+    policy = re.search(r'Content-Security-Policy" content="([^"]*)"', page)[1]
+    assert policy.startswith("default-src 'none'; script-src 'sha256-")
+    assert "unsafe" not in policy
+    assert "http" not in policy
+
+
+def test_the_inputs_are_left_alone():
+    content = map_sample.content()
+    before = content.features.copy(), content.blinds.copy()
+    render(content)
+    assert content.features.equals(before[0])
+    assert content.blinds.equals(before[1])
+
+
+def test_a_missing_layer_is_not_an_empty_one():
+    states = {x["name"]: x["state"] for x in page_data(map_sample.content())["layers"]}
+    assert states["dwellings"] == "not checked"
+    assert states["huntable"] == "none mapped"
+    assert states["roads"] == "mapped"
+
+
+@pytest.mark.parametrize("name", ["setbacks", "closed_areas"])
+def test_drawn_limits_are_never_smaller_than_the_limit(name):
+    frame = map_sample.layers()[name]
+    drawn = next(x for x in page_data(map_sample.content())["layers"] if x["name"] == name)
+    back = unary_union([metres(s["shape"]).iloc[0] for s in drawn["shapes"]])
+    assert back.covers(unary_union(list(frame.geometry)))
+    assert back.difference(unary_union(list(frame.geometry)).buffer(2.5)).is_empty
+
+
+def test_shapes_lie_where_they_were():
+    data = page_data(map_sample.content())
+    mass = next(i for i in data["plan"] if i["name"] == "MASS")
+    wanted = map_sample.features().set_index("name").geometry["MASS"]
+    assert metres(mass["shape"]).iloc[0].hausdorff_distance(wanted) < 0.15
+    lat, lon = data["around"]["hide"]
+    there = gpd.GeoSeries([Point(lon, lat)], crs=4326).to_crs(map_sample.CRS).iloc[0]
+    assert there.distance(Point(map_sample.HIDE)) < 0.15
+
+
+def test_metres_of_a_degree_agree_with_the_geodesic():
+    """Against GeographicLib's geodesic as pyproj carries it."""
+    data = page_data(map_sample.content())
+    lat, lon = data["around"]["hide"]
+    geod = pyproj.Geod(ellps="WGS84")
+    east = geod.inv(lon, lat, lon + 0.001, lat)[2]
+    north = geod.inv(lon, lat, lon, lat + 0.001)[2]
+    assert data["scale"]["lon_m"] * 0.001 == pytest.approx(east, rel=1e-5)
+    assert data["scale"]["lat_m"] * 0.001 == pytest.approx(north, rel=1e-5)
+
+
+def test_rings_stand_at_tens_of_yards():
+    geod = pyproj.Geod(ellps="WGS84")
+    around = page_data(map_sample.content())["around"]
+    lat, lon = around["hide"]
+    for n, ring in enumerate(around["rings"], start=1):
+        for x, y in ring["shape"]["coordinates"]:
+            assert geod.inv(lon, lat, x, y)[2] / 0.9144 == pytest.approx(10 * n, abs=0.25)
+
+
+def test_a_closed_arc_is_a_band_and_not_a_cone():
+    data = page_data(map_sample.content())
+    band = next(i for i in data["plan"] if i["role"] == "fire_closed")
+    ranges = [
+        Point(p).distance(Point(map_sample.HIDE))
+        for p in metres(band["shape"]).iloc[0].exterior.coords
+    ]
+    assert min(ranges) > 6
+    assert max(ranges) < 9
+
+
+def test_labels_keep_apart_and_beside_the_drawing():
+    groups = [box(x, y, x + 4, y + 4) for x, y in ((0, 0), (1, 1), (0, 2), (30, 0), (31, 1))]
+    marks = lettering.leaders(groups)
+    for side in ("left", "right"):
+        heights = sorted(m.at.y for m in marks if m.side == side)
+        assert len(heights) >= 2
+        assert min(np.diff(heights)) >= 4.2 - 1e-9
+    assert all(m.at.x < 0 if m.side == "left" else m.at.x > 35 for m in marks)
+    assert all(g.buffer(1e-6).covers(m.tip) for g, m in zip(groups, marks, strict=True))
+
+
+@pytest.mark.parametrize("from_deg", [0, 45, 135, 270])
+def test_the_arrow_lies_on_water_clear_of_the_drawing(from_deg):
+    water = Point(0, 60).buffer(100)
+    drawing = box(-20, 0, 20, 30)
+    centre = lettering.arrow_centre(Point(0, 0), from_deg, water, drawing)
+    assert water.covers(centre.buffer(lettering.ARROW_M / 2 - 1))
+    assert centre.distance(drawing) > 5
+
+
+def test_the_photo_lies_where_it_was_taken():
+    """A white square of 20 m must land on its own longitude and latitude."""
+    values = np.full((3, 400, 400), 40, np.uint8)
+    values[:, 100:120, 300:320] = 255
+    grid = Grid(map_sample.CRS, 420_000.0, 5_100_600.0, 1.0, (400, 400))
+    photo = Raster(values, grid, bands=("red", "green", "blue"))
+    (picture,) = pictures(photo, budget_bytes=2_000_000)
+    prefix, data = picture.uri.split(",")
+    assert prefix == "data:image/webp;base64"
+    with MemoryFile(base64.b64decode(data)) as memory, memory.open() as image:
+        red, alpha = image.read(1), image.read(4)
+    rows, cols = np.nonzero(red > 150)
+    (south, west), (north, east) = picture.bounds
+    mercator = pyproj.Transformer.from_crs(4326, 3857, always_xy=True)
+    (x0, x1), (y0, y1) = mercator.transform([west, east], [south, north])
+    x = x0 + (cols.mean() + 0.5) / red.shape[1] * (x1 - x0)
+    y = y1 - (rows.mean() + 0.5) / red.shape[0] * (y1 - y0)
+    to_metres = pyproj.Transformer.from_crs(3857, map_sample.CRS, always_xy=True)
+    assert np.hypot(*np.subtract(to_metres.transform(x, y), (420_310, 5_100_490))) < 1.0
+    # The turned photo leaves its corners open.
+    assert alpha[0, 0] == 0 or alpha[0, -1] == 0
+    assert alpha[200, 200] == 255
+
+
+def test_the_page_keeps_its_budget_whatever_the_photo():
+    """Noise is what compresses worst."""
+    noise = map_sample.photo(size=2600, pixel_m=0.25)
+    values = np.random.default_rng(1).integers(0, 256, noise.values.shape).astype(np.uint8)
+    text = render(map_sample.content(photo=dataclasses.replace(noise, values=values)))
+    assert 1_000_000 < len(text.encode()) <= PAGE_BYTES
+    assert text.count("data:image/webp") == 2  # the whole, and a sharp piece round the hide
+
+
+@pytest.mark.parametrize(
+    "what", ["no photo", "calm", "refused", "no layers", "no blinds", "metres"]
+)
+def test_a_page_of_less(what):
+    plan = map_sample.features()
+    changes = {
+        "no photo": {"photo": None},
+        "calm": {"wind_from_deg": None, "wind_words": "calm"},
+        "refused": {"features": plan[plan["role"] == "hide"]},
+        "no layers": {"layers": {}, "photo": None},
+        "no blinds": {"blinds": map_sample.blinds().iloc[:0], "features": plan.iloc[:0]},
+        "metres": {"units": "m"},
+    }[what]
+    text = render(map_sample.content(**changes))
+    data = json.loads(re.search(r'id="sheet-data">(.*?)</script>', text, re.DOTALL)[1])
+    assert len(data["layers"]) == 10
+    assert (data["around"] is None) == (what == "no blinds")
+    if what == "calm":
+        assert data["around"]["arrow"] is None
+
+
+def test_frames_of_different_crs_are_refused():
+    elsewhere = map_sample.layers() | {"roads": map_sample.layers()["roads"].to_crs(32616)}
+    with pytest.raises(CrsError, match="roads"):
+        render(map_sample.content(layers=elsewhere))
