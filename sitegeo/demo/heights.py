@@ -246,6 +246,9 @@ def _low_cover(
     rough = (inside(tended, grid) == 0) & ~water
     bushy = broad + 0.9 * fine - 1.55
     brush = np.where(rough & (bushy > 0), (0.7 + 1.6 * bushy).clip(0.6, 2.7), 0.0)
+    # willows stand on the tips of the points, with gaps where deer and people go through
+    willows = (inside(g["tips"], grid) > 0) & rough & (broad + fine > -1.2)
+    brush = np.where(willows, (1.7 + 0.35 * fine).clip(0.8, 2.6), brush)
     clump = inside(g["brush"], grid) > 0
     brush = np.where(clump, (1.9 + 0.35 * fine).clip(0.8, 2.8), brush)
     # reeds fringe the marsh arm: thick near its edge, broken towards open water

@@ -225,6 +225,12 @@ def _cover(
         "reeds": unary_union(clumps["reeds"]),
         "brush": unary_union(clumps["brush"]),
         "belts": unary_union(belts),
+        "tips": unary_union(
+            [
+                ring.interpolate(ring.project(Point(tip))).buffer(45)
+                for tip in plan.POINT_TIPS.values()
+            ]
+        ).difference(reservoir),
         "dam": LineString(plan.SHORE["dam"]),
     }
     return ground, gpd.GeoDataFrame(pd.concat(stands), geometry="geometry"), truth
