@@ -18,7 +18,8 @@ from shapely.geometry.base import BaseGeometry
 
 from sitegeo.spreads import layouts
 from sitegeo.spreads.frame import Frame
-from sitegeo.spreads.placing import Spread, place
+from sitegeo.spreads.placing import place
+from sitegeo.spreads.spread import Spread
 from sitegeo.units import YARD_M, yd
 
 PX = 4.0  # pixels a yard

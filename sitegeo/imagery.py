@@ -257,7 +257,7 @@ def _require_band_order(picture: NDArray[Any], bands: tuple[str, ...], path: Pat
         kinship = np.nan_to_num(np.corrcoef(picture.astype(float))).sum(axis=1) - 1
     odd = int(np.argmin(kinship))
     named = bands.index("nir")
-    if odd != named and kinship[named] - kinship[odd] > 0.5:
+    if odd != named and kinship[named] - kinship[odd] > 0.4:
         raise RasterError(
             f"the band called '{bands[odd]}' behaves like near-infrared, and 'nir' does not",
             where=path,

@@ -33,11 +33,17 @@ from sitegeo.siting.landing import touchdown
 from sitegeo.spreads import layouts
 from sitegeo.spreads.decoys import Gear
 from sitegeo.spreads.frame import Frame
-from sitegeo.spreads.placing import Spread, place
+from sitegeo.spreads.placing import place
+from sitegeo.spreads.spread import Spread
 from sitegeo.survey import Survey
 from sitegeo.wind import Wind
 
 MARKER = "plan.json"
+
+CALM_REASON = (
+    "No wind: direction not predictable. The spread is even on both hands with the lane in front "
+    "open; move it when a breeze comes."
+)
 
 CAUTIONS = (
     "sitegeo proposes; the law in force, the landowner and the managing agency decide",
@@ -217,12 +223,11 @@ def _spread(survey: Survey, row: pd.Series[Any], wind: Wind, gear: Gear) -> Spre
     grid = survey.grid
     facing = float(grid.to_grid_bearing(row["facing_deg"]))
     frame = Frame(row.geometry.x, row.geometry.y, facing)
-    phi = frame.phi_deg(float(grid.to_grid_bearing(wind.from_deg)))
-    layout = layouts.shape(row["layout"], phi, decoys=gear.decoys)
+    layout = layouts.shape(row["layout"], float(row["phi_deg"]), decoys=gear.decoys)
     water = survey.layers["water"]
     near = water[water.intersects(row.geometry.buffer(250.0))]
     depth = survey.layers.get("depth")
-    return place(
+    laid = place(
         layout,
         frame,
         water=shapely.union_all(near.geometry.to_numpy()),
@@ -230,6 +235,7 @@ def _spread(survey: Survey, row: pd.Series[Any], wind: Wind, gear: Gear) -> Spre
         gear=gear,
         depth=None if depth is None else lambda xy: depth.sample(xy[:, 0], xy[:, 1]),
     )
+    return replace(laid, reason=CALM_REASON) if wind.calm else laid
 
 
 def _landing(survey: Survey, spread: Spread, wind: Wind) -> gpd.GeoDataFrame:

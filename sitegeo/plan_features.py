@@ -14,7 +14,7 @@ from shapely.geometry.base import BaseGeometry
 
 from sitegeo.angles import wrap360
 from sitegeo.grid import WGS84
-from sitegeo.spreads.placing import Group, Spread
+from sitegeo.spreads.spread import Group, Spread
 from sitegeo.survey import Survey
 from sitegeo.units import to_yd
 

@@ -14,7 +14,7 @@ from sitegeo.grid import WGS84
 from sitegeo.law.daylight import Daylight
 from sitegeo.law.setbacks import verdict_words
 from sitegeo.ranking import Ranking, blind_objects
-from sitegeo.spreads.placing import Spread
+from sitegeo.spreads.spread import Spread
 from sitegeo.survey import Survey, law_record
 from sitegeo.units import YARD_M
 

@@ -35,6 +35,8 @@ def read_toml(path: Path, model: type[Model], error: type[InputError]) -> Model:
 
 def _fault(problem: Any, model: type[BaseModel]) -> str:
     """One fault in plain words: the key, what it must be, what it is."""
+    if not problem["loc"]:
+        return _plain(problem)  # a rule about the whole file
     *table, last = (str(part) for part in problem["loc"] if part != "[key]")
     name = ".".join([*table, last])
     kind = problem["type"]

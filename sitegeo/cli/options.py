@@ -38,16 +38,12 @@ def folder_argument(name: str) -> Callable[[Command], Command]:
 
 
 def out(default: str | None = None) -> Callable[[Command], Command]:
-    """--out."""
-    return click.option(
-        "--out",
-        type=click.Path(path_type=Path),
-        required=default is None,
-        default=default,
-        show_default=default is not None,
-        metavar="DIR",
-        help="Folder to write.",
+    """--out, required where it has no default."""
+    given: dict[str, Any] = (
+        {"default": default, "show_default": True} if default else {"required": True}
     )
+    folder = click.Path(path_type=Path)
+    return click.option("--out", type=folder, metavar="DIR", help="Folder to write.", **given)
 
 
 wind = click.option(

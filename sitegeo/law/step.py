@@ -2,23 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import geopandas as gpd
 
 from sitegeo.grid import Raster
 from sitegeo.law.ground import huntable as _huntable
 from sitegeo.law.rules import Law
-from sitegeo.law.setbacks import setback_polygons
+from sitegeo.law.setbacks import PositionErrors, setback_polygons
 from sitegeo.placefile import Assume
 from sitegeo.steps import step
 
-
-@dataclass(frozen=True)
-class HuntableParams:
-    """Error of public-land edges, in metres, where PLACE.toml is silent; judgement."""
-
-    position_error_m: float = 10.0
+LAYERS = ("dwellings", "roads", "public_land", "closed_areas")
 
 
 @step("setbacks")
@@ -41,8 +34,10 @@ def huntable(
     assume: Assume,
     public_land: gpd.GeoDataFrame | None = None,
     closed_areas: gpd.GeoDataFrame | None = None,
-    params: HuntableParams = HuntableParams(),
 ) -> gpd.GeoDataFrame:
     """Public ground open to hunting, less setbacks and closed areas; empty where none is known."""
-    error_m = assume.position_error_m.get("public_land", params.position_error_m)
+    given = {str(layer): error for layer, error in assume.position_error_m.items()}
+    errors = PositionErrors.from_layers(given)
+    # The largest, so that ground drawn as open never disagrees with a verdict.
+    error_m = max(errors.total_m(layer) for layer in LAYERS)
     return _huntable(public_land, setbacks, closed_areas, error_m=error_m, crs=imagery.grid.crs)

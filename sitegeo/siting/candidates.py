@@ -43,8 +43,8 @@ class CandidateParams:
     ----------
     spacing_m
         Between blinds along a tree line.
-    inland_m
-        From the waterline to the hide.
+    inland_m, deepest_m
+        From the waterline to the hide, and how much farther in it may go to find cover.
     cover_radius_m
         Cover within this of the hide counts as hiding it.
     least_water
@@ -55,6 +55,7 @@ class CandidateParams:
 
     spacing_m: float = 75.0
     inland_m: float = 2.5
+    deepest_m: float = 9.0
     cover_radius_m: float = 6.0
     least_water: float = 0.5
     position_error_m: float = 10.0
@@ -122,13 +123,20 @@ def _sites(
             near = near[shore_ids[near] == shore_ids[nearest]]
             along_bank = kind == "tree line" or not np.isfinite(given)
             facing = circular_mean_deg(facings[near]) if along_bank else float(given)
-            east, north = unit_from_bearing(cover.grid.to_grid_bearing(facing))
-            shift = params.inland_m * np.array([east, north])
-            hide = spot if kind == "chosen" else shore[nearest] - shift
+            hide = spot if kind == "chosen" else _set_back(cover, shore[nearest], facing, params)
             name = position_id if kind == "chosen" else f"{position_id}{_letters(index)}"
             rows.append((name, position_id, kind, facing, shapely.Point(hide)))
     frame = pd.DataFrame(rows, columns=["id", "position_id", "kind", "facing_deg", "geometry"])
     return gpd.GeoDataFrame(frame, geometry="geometry", crs=positions.crs)
+
+
+def _set_back(cover: Raster, bank: Floats, facing_deg: float, params: CandidateParams) -> Floats:
+    """Return the first spot in trees or low cover straight in from the bank, or its edge."""
+    east, north = unit_from_bearing(cover.grid.to_grid_bearing(facing_deg))
+    inland = np.arange(params.inland_m, params.deepest_m + 0.5, 1.0)
+    spots = bank - inland[:, None] * np.array([east, north])
+    covered = np.isin(_class_at(cover, spots), (Cover.TREE, Cover.LOW))
+    return np.asarray(spots[covered.argmax()], float)
 
 
 def _letters(index: int) -> str:

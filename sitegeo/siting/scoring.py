@@ -28,6 +28,9 @@ from sitegeo.wind import Wind
 NEAR_M = yd(10.0)
 """Where the near decoys lie."""
 
+CALM_PHI_DEG = 180.0
+"""Without a wind the spread is laid even on both hands with the lane in front open; judgement."""
+
 UNKNOWN = 0.5
 """Score of a component whose layer is missing; the reasons say that it is not known."""
 
@@ -82,6 +85,8 @@ def blinds(
     at = np.column_stack([candidates.geometry.x, candidates.geometry.y])
     facing_grid = np.asarray(cover.grid.to_grid_bearing(candidates["facing_deg"].to_numpy()))
     phi = np.atleast_1d(signed_diff_deg(wind.from_deg, candidates["facing_deg"].to_numpy()))
+    if wind.calm:
+        phi = np.full(len(at), CALM_PHI_DEG)
     theta = np.abs(phi)
     local = _local_wind(exposure, at, facing_grid, wind)
     calm = np.full(len(at), UNKNOWN)
@@ -117,13 +122,11 @@ def combine(parts: Mapping[str, Floats]) -> Floats:
 def wind_fit(theta: Floats, kinds: Floats) -> Floats:
     """Return how well the layouts of each kind of position suit the wind against the facing.
 
-    On a bank wind along it is best at 70 to 85°, onto it works, straight off it is the least;
+    On a bank wind along it is best at 70 to 85°, onto it and off it work;
     on a point abeam to a little behind is best, at 110 to 130° (common practice, no source; the
     numbers between are judgement).
     """
-    bank = np.interp(
-        theta, [0, 25, 60, 70, 85, 120, 150, 180], [0.7, 0.75, 0.95, 1, 1, 0.85, 0.6, 0.5]
-    )
+    bank = np.interp(theta, [0, 25, 60, 70, 85, 120, 180], [0.75, 0.8, 0.95, 1, 1, 0.9, 0.75])
     point = np.interp(theta, [0, 45, 90, 110, 130, 150, 180], [0.6, 0.7, 0.95, 1, 1, 0.9, 0.6])
     return np.where(kinds == "point", point, bank)
 

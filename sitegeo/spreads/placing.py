@@ -8,19 +8,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
-import geopandas as gpd
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely.geometry import MultiPoint, MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
-from sitegeo.errors import UsageError
 from sitegeo.spreads.decoys import DecoyKind, Gear, deal, fill, kinds_of, scatter, thin
-from sitegeo.spreads.frame import Floats, Frame, WindSide, wind_side
+from sitegeo.spreads.frame import Floats, Frame, wind_side
 from sitegeo.spreads.layouts import (
     Layout,
     Part,
@@ -30,6 +28,7 @@ from sitegeo.spreads.layouts import (
     reason,
 )
 from sitegeo.spreads.sketches import Area
+from sitegeo.spreads.spread import Group, Spread
 from sitegeo.units import length_text, yd
 
 Depths = Callable[[Floats], NDArray[Any]]
@@ -45,65 +44,6 @@ _PART_WATER = 0.25  # judgement: a part with less of its area in water is left o
 _NUDGE_M = {"guard": yd(15.0), "motion": yd(10.0)}
 _NUDGE_DEFAULT_M = yd(6.0)
 _UNKNOWN_DEPTH = "depth not known under all of it"
-
-
-@dataclass(frozen=True)
-class Group:
-    """One group as set: what it is, where, and how many of each kind.
-
-    ``depth_m`` is the median depth under its decoys and ``line_m`` the line length that suits the
-    deepest of them; both None where no depth is known.
-    """
-
-    name: str
-    kind: str
-    polygon: Area
-    count: int
-    dark: int
-    white: int
-    geese: int
-    small: int
-    order: int
-    note: str = ""
-    depth_m: float | None = None
-    line_m: float | None = None
-
-
-@dataclass(frozen=True)
-class Spread:
-    """A spread on the real water, or the reason there is none.
-
-    All geometry is in the frame's projected CRS. `decoys` is an (n, 2) array with the group name
-    and kind of each in `decoy_groups` and `decoy_kinds`; `focus` repeats the focus decoys;
-    `motion` is an (m, 2) array. `left` counts the decoys that stay in the bag.
-    """
-
-    layout: str
-    phi_deg: float
-    wind_side: WindSide
-    reason: str
-    refused: str | None
-    notes: tuple[str, ...]
-    pocket: Area
-    groups: tuple[Group, ...] = ()
-    decoys: Floats = field(default_factory=lambda: np.empty((0, 2)))
-    decoy_groups: tuple[str, ...] = ()
-    decoy_kinds: tuple[DecoyKind, ...] = ()
-    motion: Floats = field(default_factory=lambda: np.empty((0, 2)))
-    focus: Floats = field(default_factory=lambda: np.empty((0, 2)))
-    left: int = 0
-
-    @property
-    def theta_deg(self) -> float:
-        """Angle between the wind and the facing, 0 to 180."""
-        return abs(self.phi_deg)
-
-    @property
-    def pocket_centre(self) -> tuple[float, float]:
-        """Middle of the pocket; raises `UsageError` where there is none."""
-        if self.pocket.is_empty:
-            raise UsageError("this spread has no pocket", value=self.refused)
-        return self.pocket.centroid.x, self.pocket.centroid.y
 
 
 @dataclass(frozen=True)
@@ -452,26 +392,3 @@ def _motion(site: _Site, pocket: _Pocket, *, count: int, notes: list[str]) -> Fl
             continue
         spots.append(spot)
     return np.array(spots).reshape(-1, 2)
-
-
-def groups_frame(spread: Spread, crs: Any) -> gpd.GeoDataFrame:
-    """Return the groups as polygons in set-up order, one row each."""
-    columns = (
-        "name", "kind", "count", "dark", "white", "geese", "small", "order", "depth_m", "line_m",
-        "note",
-    )  # fmt: skip
-    rows = {name: [getattr(g, name) for g in spread.groups] for name in columns}
-    return gpd.GeoDataFrame(rows, geometry=[g.polygon for g in spread.groups], crs=crs)
-
-
-def decoys_frame(spread: Spread, crs: Any) -> gpd.GeoDataFrame:
-    """Return single decoys as points with `group` and `kind`; motion decoys come last."""
-    motion = len(spread.motion)
-    return gpd.GeoDataFrame(
-        {
-            "group": [*spread.decoy_groups, *["motion"] * motion],
-            "kind": [*spread.decoy_kinds, *["motion"] * motion],
-        },
-        geometry=gpd.points_from_xy(*np.concatenate([spread.decoys, spread.motion]).T),
-        crs=crs,
-    )

@@ -30,7 +30,7 @@ def assert_one_paragraph(text: str, *words: str) -> None:
 @pytest.mark.parametrize(
     ("wind", "word"),
     [
-        ("NWN 12", "NWN"),
+        ("NWN 12", "compass"),
         ("NWN 12 mph", "compass"),
         ("-3 mph", "-3 mph"),
         ("NW -3 mph", "negative"),

@@ -44,7 +44,7 @@ def browser():
     if not CHROMIUM.exists():
         missing(f"no {CHROMIUM}")
     try:
-        from playwright.sync_api import sync_playwright  # noqa: PLC0415 (may be absent)
+        from playwright.sync_api import sync_playwright
     except ImportError:
         missing("playwright is not installed")
     with sync_playwright() as playwright:

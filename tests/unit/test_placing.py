@@ -11,10 +11,11 @@ from shapely.geometry import box
 
 from sitegeo.errors import UsageError
 from sitegeo.spreads import layouts
-from sitegeo.spreads.decoys import apportion, fill
+from sitegeo.spreads.decoys import Gear, apportion, fill
 from sitegeo.spreads.frame import Frame
 from sitegeo.spreads.layouts import choose, reason
-from sitegeo.spreads.placing import Gear, decoys_frame, groups_frame, place
+from sitegeo.spreads.placing import place
+from sitegeo.spreads.spread import decoys_frame, groups_frame
 from sitegeo.units import yd
 
 HIDE = Frame(500_000.0, 4_000_000.0, 0.0)
