@@ -1,0 +1,1 @@
+"""Wind on water: fetch, shelter, ripple and waves. Arrays in, arrays out."""

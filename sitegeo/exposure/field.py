@@ -1,0 +1,135 @@
+"""The wind over the water for one forecast wind: fetch, shelter and local speed together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from sitegeo.exposure import _ratio
+from sitegeo.exposure.shelter import (
+    DEFAULT_CLASS,
+    DENSITY_CLASSES,
+    SPREAD_DEG,
+    ratio_table,
+    spread_weights,
+    windward_ratio,
+)
+from sitegeo.exposure.sweep import (
+    HORIZON_STEPS,
+    NO_FETCH,
+    empty_sweep,
+    encode_surface,
+    sweep,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class WindField:
+    """One wind over every pixel of water.
+
+    Attributes
+    ----------
+    fetch_m
+        (rows, columns) float32 straight-line fetch for the mean direction; NaN off the water.
+    at_least
+        (rows, columns) bool; the data ran out upwind before land was met: the fetch is a lower
+        bound, and shelter from beyond the data is not counted.
+    local_ratio
+        (rows, columns) float32 local over open wind speed, averaged over the wind's spread of
+        direction, in (0, 1]; NaN off the water.
+    local_speed_mps
+        (rows, columns) float32; NaN off the water.
+    """
+
+    fetch_m: npt.NDArray[np.float32]
+    at_least: npt.NDArray[np.bool_]
+    local_ratio: npt.NDArray[np.float32]
+    local_speed_mps: npt.NDArray[np.float32]
+
+
+def wind_over_water(
+    water: npt.NDArray[np.bool_],
+    height_m: npt.ArrayLike = 0.0,
+    density_class: npt.NDArray[np.uint8] | None = None,
+    *,
+    from_grid_deg: float,
+    speed_mps: float,
+    pixel_m: float,
+    spread_deg: float = SPREAD_DEG,
+    windward: bool = True,
+    level_m: npt.ArrayLike = 0.0,
+    known: npt.NDArray[np.bool_] | None = None,
+    threads: int | None = None,
+) -> WindField:
+    """Sweep one wind and its spread of directions over a north-up raster.
+
+    Parameters
+    ----------
+    water, height_m, level_m, known
+        As for `sweep.encode_surface`.
+    density_class
+        Index into `shelter.DENSITY_CLASSES` of what stands on each pixel; all ``open`` if
+        None.
+    from_grid_deg, speed_mps
+        Where the wind comes from, degrees clockwise from grid north, and its open speed.
+    pixel_m
+        Pixel size.
+    spread_deg
+        Standard deviation of the wind's direction; 0 for a perfectly steady wind.
+    windward
+        Count the slowing in front of banks and trees the wind blows onto (mean direction).
+    threads
+        As for `sweep.sweep`.
+    """
+    classes, density = _classes(water, density_class)
+    surface = encode_surface(water, height_m, density=density, level_m=level_m, known=known)
+    table = ratio_table(classes)
+    shape = (surface.shape[0], surface.shape[1])
+    buffers = empty_sweep(shape, len(table))
+    ratio = np.zeros(shape, np.float32)
+    fetch = np.empty(shape, np.float32)
+    at_least = np.empty(shape, np.bool_)
+    turns, weights = spread_weights(spread_deg)
+
+    def swept(bearing: float) -> None:
+        sweep(
+            surface,
+            from_grid_deg=bearing,
+            pixel_m=pixel_m,
+            bands=len(table),
+            threads=threads,
+            out=buffers,
+        )
+
+    for turn, weight in zip(turns, weights, strict=True):
+        swept(from_grid_deg + float(turn))
+        _ratio.add(ratio, buffers.horizon_code, table * np.float32(weight), threads)
+        if turn == 0:
+            fetch[:] = buffers.fetch_m
+            at_least[:] = buffers.at_least
+    if windward:
+        swept(from_grid_deg + 180.0)
+        with np.errstate(divide="ignore"):
+            ahead = windward_ratio(1.0 / HORIZON_STEPS).astype(np.float32)
+        _ratio.cap(ratio, buffers.horizon_code, np.tile(ahead, (len(table), 1)), threads)
+    np.minimum(ratio, 1, out=ratio)  # the weights' last bit
+    land = buffers.fetch_m == NO_FETCH
+    fetch[land] = np.nan
+    ratio[land] = np.nan
+    return WindField(fetch, at_least, ratio, ratio * np.float32(speed_mps))
+
+
+def _classes(
+    water: npt.NDArray[np.bool_], density: npt.NDArray[np.uint8] | None
+) -> tuple[tuple[str, ...], npt.NDArray[np.uint8] | None]:
+    """Name the density classes to sweep apart, renumbered when two or fewer occur: faster."""
+    if density is None:
+        return (DEFAULT_CLASS,), None
+    present = np.flatnonzero(np.bincount(density[~water].ravel(), minlength=1))
+    if len(present) > 2 or present.max(initial=0) >= len(DENSITY_CLASSES):
+        return DENSITY_CLASSES, density
+    if len(present) < 2:
+        return tuple(DENSITY_CLASSES[i] for i in present) or (DEFAULT_CLASS,), None
+    return tuple(DENSITY_CLASSES[i] for i in present), (density == present[1]).astype(np.uint8)
