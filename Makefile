@@ -2,7 +2,7 @@
 # To choose the Python yourself: make PYTHON=/path/to/python3.12 demo
 
 .NOTPARALLEL:
-.PHONY: help demo test bench lock clean
+.PHONY: help demo test bench maps lock clean
 
 BIN = .venv/bin
 PYTHONS = $(if $(PYTHON),"$(PYTHON)",$(wildcard $(BIN)/python) python3.13 python3.12 python3.11 python3 python)
@@ -40,6 +40,10 @@ test: ## set up, then lint, type-check and run every test
 bench: ## set up, then run every benchmark (several minutes, a quiet machine)
 	$(call set_up,--test)
 	@for script in benchmarks/bench_*.py; do $(BIN)/python "$$script" || exit 1; done
+
+maps: ## set up, then make the example outputs in maps/ again
+	$(call set_up,--test)
+	@$(BIN)/python tools/make_examples.py
 
 COMPILE = uv pip compile --quiet --universal --python-version 3.11 --generate-hashes \
 	--no-header --no-emit-index-url $(UPGRADE) pyproject.toml --group setup

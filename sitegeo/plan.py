@@ -46,7 +46,7 @@ CALM_REASON = (
 )
 
 CAUTIONS = (
-    "sitegeo proposes; the law in force, the landowner and the managing agency decide",
+    "This is a proposal: the law in force, the landowner and the managing agency decide",
     "The fall of shot is not checked: know your target and what lies beyond it",
     "Cold water kills within minutes: wear a life jacket, tell someone where you go",
 )

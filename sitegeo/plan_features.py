@@ -16,7 +16,7 @@ from sitegeo.angles import wrap360
 from sitegeo.grid import WGS84
 from sitegeo.spreads.spread import Group, Spread
 from sitegeo.survey import Survey
-from sitegeo.units import to_yd
+from sitegeo.units import depth_text, to_yd
 
 CARRIED = ("access", "hide", "pocket", "group", "motion")
 """Roles that become waypoints; a phone cannot place a single decoy."""
@@ -111,7 +111,7 @@ def _group_note(group: Group) -> str:
     kinds = {"dark": group.dark, "white": group.white, "geese": group.geese, "small": group.small}
     text = ", ".join(f"{count} {kind}" for kind, count in kinds.items() if count)
     if group.line_m is not None:
-        text += f"; {group.line_m:.1f} m line"
+        text += f"; line {depth_text(group.line_m)}"
     return f"{text}; {group.note}" if group.note else text
 
 

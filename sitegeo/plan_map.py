@@ -42,9 +42,13 @@ def content_of(plan: Plan) -> MapContent:
         photo=survey.layers.get("photo"),
         headline=headline,
         verdicts=ranked.verdict_sentences(plan.blind["id"]),
-        cautions=tuple(plan.record["cautions"]),
+        cautions=(*(_sentence(n) for n in plan.spread.notes), *plan.record["cautions"]),
         credits=(),
     )
+
+
+def _sentence(note: str) -> str:
+    return note[0].upper() + note[1:]
 
 
 def _blinds(plan: Plan) -> gpd.GeoDataFrame:

@@ -12,6 +12,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 
 from sitegeo import steps
 from sitegeo.errors import SurveyError
@@ -20,11 +21,15 @@ from sitegeo.law.rules import Law
 from sitegeo.law.setbacks import PositionErrors, verdict_words, verdicts
 from sitegeo.placefile import Assume
 from sitegeo.siting.reasons import cautions, why
+from sitegeo.siting.scoring import UNKNOWN, with_component
 from sitegeo.survey import Survey
 from sitegeo.units import LengthUnit
 from sitegeo.wind import Wind
 
 SCHEMA = "sitegeo/rank/1"
+
+VERDICT_WORTH = {"clear": 1.0, "not checked": UNKNOWN, "close": 0.5, "inside": 0.0}
+"""What a setback verdict counts as a component of the score; judgement."""
 
 
 @dataclass(frozen=True)
@@ -105,6 +110,7 @@ def rank(
     scored: gpd.GeoDataFrame = result.layers["blinds"]
     points = gpd.GeoDataFrame(scored[["id"]], geometry=scored.geometry, crs=scored.crs)
     checked = verdicts_of(points, governing, survey.layers, survey.record["assume"])
+    scored = with_component(scored, "setback", _setback(scored, checked))
     blinds, rejected = _sorted_out(scored, checked, governing)
     rows = [dict(row) for _, row in blinds.iterrows()]
     blinds["why"] = pd.Series([why(row, wind) for row in rows], dtype=object)
@@ -129,6 +135,12 @@ def verdicts_of(
         errors=PositionErrors.from_layers({str(k): v for k, v in assume.position_error_m.items()}),
         complete=[name for name, yes in assume.complete.items() if yes],
     )
+
+
+def _setback(scored: gpd.GeoDataFrame, checked: pd.DataFrame) -> NDArray[np.float64]:
+    """Return 1 where every verdict is clear, less where one is too close to call or unknown."""
+    worth = checked["verdict"].map(VERDICT_WORTH).groupby(checked["id"]).min()
+    return np.asarray(scored["id"].map(worth).fillna(UNKNOWN), dtype=np.float64)
 
 
 def _sorted_out(

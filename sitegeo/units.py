@@ -82,6 +82,11 @@ def length_text(value_m: float, units: LengthUnit = "yd") -> str:
     return f"{value_m / LENGTHS_M[units]:.0f} {units}"
 
 
+def depth_text(value_m: float) -> str:
+    """Return a depth or a line length both ways, e.g. ``"3 ft (0.9 m)"``, to the half foot."""
+    return f"{round(2 * value_m / FOOT_M) / 2:g} ft ({value_m:.1f} m)"
+
+
 def speed_text(value_mps: float, units: LengthUnit = "yd") -> str:
     """Return a speed as a person reads it: mph beside yards, m/s beside metres."""
     return f"{to_mph(value_mps):.0f} mph" if units == "yd" else f"{value_mps:.1f} m/s"

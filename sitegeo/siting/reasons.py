@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from sitegeo.siting.scoring import ScoreParams
-from sitegeo.units import length_text
+from sitegeo.units import depth_text, length_text
 from sitegeo.wind import Wind
 
 _SIDES = {
@@ -32,7 +32,7 @@ def why(row: Mapping[str, Any], wind: Wind) -> str:
     parts.append(f"{grade(row['c_hide'])} cover")
     depth = row["depth_m"]
     if np.isfinite(depth):
-        parts.append(f"about {depth:.1f} m of water in the pocket")
+        parts.append(f"about {depth_text(depth)} of water in the pocket")
     text = "; ".join(parts)
     return text[0].upper() + text[1:]
 
@@ -71,7 +71,8 @@ def cautions(row: Mapping[str, Any], wind: Wind) -> tuple[str, ...]:
     if not np.isfinite(row["depth_m"]):
         told.append("Water depth is not known: probe before you wade")
     elif row["depth_m"] > 0.9:
-        told.append(f"About {row['depth_m']:.1f} m of water in the pocket: too deep to wade")
+        depth = depth_text(row["depth_m"])
+        told.append(f"About {depth} of water in the pocket: too deep to wade")
     if not np.isfinite(row["access_m"]):
         told.append("The way in is not known")
     elif row["access_m"] > 1200:

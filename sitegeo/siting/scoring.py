@@ -119,6 +119,13 @@ def combine(parts: Mapping[str, Floats]) -> Floats:
     return np.asarray(np.exp(logs / total), float)
 
 
+def with_component(blinds: gpd.GeoDataFrame, name: str, values: Floats) -> gpd.GeoDataFrame:
+    """Return scored blinds with one more component, and the score of all of them."""
+    scored = blinds.assign(**{f"c_{name}": values})
+    parts = {c[2:]: scored[c].to_numpy(float) for c in scored.columns if c.startswith("c_")}
+    return scored.assign(score=combine(parts))
+
+
 def wind_fit(theta: Floats, kinds: Floats) -> Floats:
     """Return how well the layouts of each kind of position suit the wind against the facing.
 

@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
@@ -228,16 +228,18 @@ _WHENCE = {
     "front stays clear and the body lies on {sides}.",
     "pair": "A small spread for wind from the {hand}: birds line up on the row level with the hide "
     "and settle in the pocket short of the end group.",
-    "point": "Wind over the {hand} shoulder at a point: the front leads birds past the tip, the "
-    "guard fills the quiet water on the {lee}, and the mass closes the {hand}.",
+    "point": "Wind over the {hand} shoulder at a point: the front leads birds past the tip, "
+    "{guard}and the mass closes the {hand}.",
 }
 
 
-def reason(layout: Layout) -> str:
-    """Return one sentence on why a layout suits its wind."""
+def reason(layout: Layout, *, without: Collection[str] = ()) -> str:
+    """Return one sentence on why a layout suits its wind, silent on the parts left out."""
     hand, lee = ("right", "left") if layout.hand > 0 else ("left", "right")
     side = wind_side(layout.phi_deg)
     name = layout.name if layout.name in _WHENCE else _bank_name(layout.theta_deg)
     quarter = f", quartering from the {hand}" if side.startswith("quartering") else ""
     sides = "the windward flank" if layout.theta_deg < 140 else "both flanks"
-    return _WHENCE[name].format(hand=hand, lee=lee, quarter=quarter, sides=sides)
+    guard = "" if "guard" in without else f"the guard fills the quiet water on the {lee}, "
+    told = {"hand": hand, "lee": lee, "quarter": quarter, "sides": sides, "guard": guard}
+    return _WHENCE[name].format(**told)

@@ -169,8 +169,10 @@ def place(
     groups, spots, kinds = _set_groups(site, fitted, counts=counts, gear=gear, left=left)
     motion = _motion(site, pocket, count=gear.motion, notes=notes)
     names = tuple(g.name for g in groups for _ in range(g.count))
+    without = {part.name for part in layout.parts} - {group.name for group in groups}
     return replace(
         bare,
+        reason=reason(layout, without=without),
         notes=tuple(notes),
         groups=groups,
         decoys=spots,

@@ -72,13 +72,17 @@ def test_decoys_float_clear_of_guns_and_pocket(plans) -> None:
         assert len(spread.decoys) + spread.left == 36, key
 
 
-def test_each_layout_occurs(plans) -> None:
-    assert {p.spread.layout for p in plans.values()} == {
-        "bank-along",
-        "bank-onto",
-        "bank-off",
-        "point",
-    }
+def test_each_layout_occurs_among_the_three_best_and_can_be_set(plans) -> None:
+    first: dict[str, tuple[sitegeo.Plan, str]] = {}
+    for plan in plans.values():
+        best = plan.ranking.blinds.head(3)
+        for layout, name in zip(best["layout"], best["id"], strict=True):
+            first.setdefault(layout, (plan, name))
+    assert set(first) == {"bank-along", "bank-onto", "bank-off", "point"}
+    for layout, (plan, name) in first.items():
+        laid = sitegeo.plan(plan.survey, plan.ranking.wind, blind=name).spread
+        assert laid.layout == layout
+        assert laid.refused is None
 
 
 def test_calm_claims_no_direction(demo_survey: Path) -> None:
