@@ -89,12 +89,12 @@ def _split(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 def _fitted(frame: gpd.GeoDataFrame, contract: Contract, notes: list[str]) -> gpd.GeoDataFrame:
     """Return areas as what belongs in the layer, where that loses nothing that is asked of it."""
     areas = _kinds(frame).isin(POLYGON).to_numpy()
-    lines = _kinds(frame).isin(LINE).to_numpy()
     shapes = frame.geometry.to_numpy().copy()
-    if lines.any() and contract.geometry == POINT | POLYGON:
-        # A house drawn as its outline is still a house; half a metre makes it an area.
-        shapes[lines] = shapely.buffer(shapely.convex_hull(shapes[lines]), 0.5)
-        notes.append(f"{int(lines.sum())} lines taken as the areas they enclose")
+    rings = (_kinds(frame) == "LineString").to_numpy() & shapely.is_closed(shapes)
+    if rings.any() and contract.geometry == POINT | POLYGON:
+        # A house drawn as its outline is still a house.
+        shapes[rings] = shapely.convex_hull(shapes[rings])
+        notes.append(f"{int(rings.sum())} closed lines taken as the areas they enclose")
     elif not areas.any() or contract.geometry & POLYGON:
         return frame
     elif contract.geometry == LINE:

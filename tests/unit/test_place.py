@@ -26,6 +26,7 @@ from sitegeo.errors import CrsError, LayerError, PlaceError, RasterError, Sitege
 from sitegeo.layers import Cover
 from sitegeo.place import Place, read_place
 from sitegeo.placefile import read_place_file
+from sitegeo.vectors import conformed
 
 SOUTH = NORTH - ROWS
 HOUSE = box(WEST + 20, SOUTH + 20, WEST + 30, SOUTH + 30)
@@ -616,3 +617,17 @@ def test_a_river_town_from_open_street_map(places: Path, tmp_path: Path) -> None
     assert len(found.vectors["roads"]) > 300
     assert found.vectors["mapped_water"].area.max() > 50_000
     assert set(found.vectors["public_land"]["hunting"]) == {"unknown"}
+
+
+def test_a_house_drawn_as_its_outline_is_a_house(tmp_path: Path) -> None:
+    square = shapely.box(0, 0, 12, 8)
+    frame = gpd.GeoDataFrame(
+        {"kind": ["house", "fence"]},
+        geometry=[square.exterior, shapely.LineString([(20, 0), (30, 5)])],
+        crs=32617,
+    )
+    found, notes = conformed(frame, layers.CONTRACTS["dwellings"])
+    assert list(found["kind"]) == ["house"]
+    assert found.geometry.iloc[0].equals(square)
+    assert any("1 closed lines" in n for n in notes)
+    assert any("dropped" in n for n in notes)
