@@ -623,7 +623,10 @@ def test_a_house_drawn_as_its_outline_is_a_house(tmp_path: Path) -> None:
     square = shapely.box(0, 0, 12, 8)
     frame = gpd.GeoDataFrame(
         {"kind": ["house", "fence"]},
-        geometry=[square.exterior, shapely.LineString([(20, 0), (30, 5)])],
+        geometry=[
+            shapely.LineString(square.exterior.coords),
+            shapely.LineString([(20, 0), (30, 5)]),
+        ],
         crs=32617,
     )
     found, notes = conformed(frame, layers.CONTRACTS["dwellings"])
