@@ -11,7 +11,8 @@ import pandas as pd
 import shapely
 
 from sitegeo.grid import WGS84
-from sitegeo.law.daylight import Daylight
+from sitegeo.law.daylight import Daylight, shooting_hours
+from sitegeo.law.rules import Law
 from sitegeo.law.setbacks import verdict_words
 from sitegeo.ranking import Ranking, blind_objects
 from sitegeo.spreads.spread import Spread
@@ -57,7 +58,7 @@ def plan_record(
         "spread": spread_record(spread, features),
         "verdicts": [verdict_words(v, ranked.law) for _, v in verdicts.iterrows()],
         "checks": verdict_items(verdicts),
-        "light": _light(light),
+        "light": _light(light, ranked.law),
         "fire": None,
         "route": _route(features),
         "shift": [],
@@ -120,10 +121,12 @@ def verdict_items(verdicts: pd.DataFrame) -> list[dict[str, Any]]:
     ]
 
 
-def _light(light: Daylight | None) -> dict[str, Any] | None:
-    """Return sun times; shooting hours are law, and none is read from a chosen law here."""
+def _light(light: Daylight | None, law: Law) -> dict[str, Any] | None:
+    """Return sun times, and shooting hours where a chosen law gives them."""
     if light is None:
         return None
+    hours = law.hours if law.chosen else None
+    opens, closes = (None, None) if hours is None else shooting_hours(light, hours)
     moments = {
         "sunrise": light.sunrise,
         "sunset": light.sunset,
@@ -135,9 +138,11 @@ def _light(light: Daylight | None) -> dict[str, Any] | None:
         "date": date,
         "zone": light.zone,
         **shown,
-        "shooting_start": None,
-        "shooting_end": None,
-        "rule": "not checked: look up the shooting hours of your zone and date",
+        "shooting_start": None if opens is None else opens.isoformat(timespec="minutes"),
+        "shooting_end": None if closes is None else closes.isoformat(timespec="minutes"),
+        "rule": "not checked: look up the shooting hours of your zone and date"
+        if hours is None
+        else f"{hours.citation}: verify for your zone and date",
     }
 
 

@@ -1,19 +1,23 @@
-"""Sun times of a date and place, at elevation 0.
+"""Sun times of a date and place at elevation 0, and the shooting hours a law makes of them.
 
-A true elevation would put sunrise minutes early, which is on the wrong side of the law.
-Shooting hours are law and come from LAW.toml; nothing here says when shooting may begin.
+A true elevation would put sunrise minutes early, which is on the wrong side of the law. Shooting
+hours are law: they come from the `[hours]` of a law a person chose, and are rounded inward.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from astral import Observer
-from astral.sun import dawn, sunrise, sunset
+from astral.sun import dawn, dusk, sunrise, sunset
 
 from sitegeo.errors import UsageError
+from sitegeo.law.rules import Hours
+
+EVENTS = {"civil_dawn": dawn, "sunrise": sunrise, "sunset": sunset, "civil_dusk": dusk}
+_ALMOST_A_MINUTE = timedelta(minutes=1) - timedelta(microseconds=1)
 
 
 @dataclass(frozen=True)
@@ -24,6 +28,7 @@ class Daylight:
     civil_dawn: datetime | None
     sunrise: datetime | None
     sunset: datetime | None
+    civil_dusk: datetime | None = None
 
 
 def zone_of(name: str | None) -> tzinfo | None:
@@ -75,9 +80,30 @@ def daylight(lon: float, lat: float, when: datetime) -> Daylight:
     observer = Observer(latitude=lat, longitude=lon, elevation=0.0)
     zone = when.tzinfo or UTC
     times: dict[str, datetime | None] = {}
-    for name, event in (("dawn", dawn), ("sunrise", sunrise), ("sunset", sunset)):
+    for name, event in EVENTS.items():
         try:
             times[name] = event(observer, date=when.date(), tzinfo=zone)
         except ValueError:
             times[name] = None  # polar day or night
-    return Daylight(str(zone), times["dawn"], times["sunrise"], times["sunset"])
+    return Daylight(str(zone), **times)
+
+
+def shooting_hours(light: Daylight, hours: Hours) -> tuple[datetime | None, datetime | None]:
+    """Return when shooting opens and closes under a law, each rounded inward to the minute.
+
+    The rule is applied first and the rounding after. None where the sun has no such event.
+    """
+    opens, closes = getattr(light, _named(hours.opens)), getattr(light, _named(hours.closes))
+    if opens is not None:
+        opens = _floor(opens + timedelta(minutes=hours.opens_min) + _ALMOST_A_MINUTE)
+    if closes is not None:
+        closes = _floor(closes + timedelta(minutes=hours.closes_min))
+    return opens, closes
+
+
+def _named(event: str) -> str:
+    return event.replace(" ", "_")
+
+
+def _floor(moment: datetime) -> datetime:
+    return moment.replace(second=0, microsecond=0)

@@ -1,0 +1,108 @@
+"""Sun times against almanacs, and shooting hours rounded inward."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, timedelta, timezone
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from sitegeo.law.daylight import daylight, read_when, shooting_hours
+from sitegeo.law.rules import Hours
+
+MST = timezone(timedelta(hours=-7))
+
+# U.S. Naval Observatory, as kept in the tests of pvlib (test_solarposition.py, test_spa.py).
+USNO = [
+    (39.742476, -105.1786, MST, "2015-01-01", "07:22", "16:47"),
+    (39.742476, -105.1786, MST, "2015-01-02", "07:22", "16:48"),
+    (39.742476, -105.1786, MST, "2015-08-02", "05:00", "19:13"),
+    (39.0, -105.0, MST, "2015-01-02", "07:19", "16:49"),
+    (39.0, -105.0, MST, "2015-04-02", "05:43", "18:24"),
+    (39.0, -105.0, MST, "2015-08-02", "05:01", "19:10"),
+    (39.0, -105.0, MST, "2015-12-02", "07:01", "16:38"),
+    (39.917, 116.383, timezone(timedelta(hours=8)), "2015-01-02", "07:36", "17:00"),
+    (39.917, 116.383, timezone(timedelta(hours=8)), "2015-12-02", "07:17", "16:50"),
+]
+
+
+def at_noon(day: str, zone) -> datetime:
+    return datetime.fromisoformat(f"{day}T12:00").replace(tzinfo=zone)
+
+
+@pytest.mark.parametrize(("lat", "lon", "zone", "day", "rise", "fall"), USNO)
+def test_against_the_naval_observatory(lat, lon, zone, day, rise, fall) -> None:
+    light = daylight(lon, lat, at_noon(day, zone))
+    for found, printed in ((light.sunrise, rise), (light.sunset, fall)):
+        wanted = datetime.fromisoformat(f"{day}T{printed}").replace(tzinfo=zone)
+        assert abs(found - wanted) <= timedelta(seconds=75), (found, printed)
+
+
+def test_sunset_is_of_the_local_day() -> None:
+    """The published 19:13:58 for Golden on 2015-08-02 is the evening of the UTC day before.
+
+    The sunset of that local day is 19:12:53, computed from the SPA elevation (pvlib) and agreeing
+    with USNO's 19:13: a minute later would be a minute of illegal shooting.
+    """
+    light = daylight(-105.1786, 39.742476, at_noon("2015-08-02", MST))
+    assert light.sunset.date() == date(2015, 8, 2)
+    wanted = datetime(2015, 8, 2, 19, 12, 53, tzinfo=MST)
+    assert abs(light.sunset - wanted) <= timedelta(seconds=20)
+
+
+@pytest.mark.parametrize("zone", ["America/Chicago", "America/Los_Angeles", "Pacific/Auckland"])
+def test_every_day_of_a_year_keeps_its_date(zone: str) -> None:
+    lat, lon = {"America/Chicago": (44, -90), "America/Los_Angeles": (38, -122)}.get(
+        zone, (-37, 175)
+    )
+    for n in range(0, 365, 3):
+        noon = datetime(2026, 1, 1, 12, tzinfo=ZoneInfo(zone)) + timedelta(days=n)
+        light = daylight(lon, lat, noon)
+        for moment in (light.civil_dawn, light.sunrise, light.sunset, light.civil_dusk):
+            assert moment.date() == noon.date()
+        assert light.civil_dawn < light.sunrise < light.sunset < light.civil_dusk
+
+
+def test_london_civil_dawn() -> None:
+    """London 2015-12-01: dawn 07:04, sunrise 07:43, sunset 15:55 UTC (tests of astral)."""
+    light = daylight(-0.1333, 51.5, at_noon("2015-12-01", UTC))
+    for found, printed in (
+        (light.civil_dawn, "07:04"),
+        (light.sunrise, "07:43"),
+        (light.sunset, "15:55"),
+    ):
+        wanted = datetime.fromisoformat(f"2015-12-01T{printed}").replace(tzinfo=UTC)
+        assert abs(found - wanted) <= timedelta(seconds=60)
+
+
+@given(
+    day=st.dates(date(2025, 1, 1), date(2029, 12, 31)),
+    opens_min=st.integers(-60, 60),
+    closes_min=st.integers(-60, 60),
+)
+def test_hours_round_inward(day: date, opens_min: int, closes_min: int) -> None:
+    noon = datetime(day.year, day.month, day.day, 12, tzinfo=ZoneInfo("America/Chicago"))
+    light = daylight(-90.5, 44.1, noon)
+    rule = Hours(opens_min=opens_min, closes_min=closes_min, citation="a test")
+    opens, closes = shooting_hours(light, rule)
+    exact_open = light.sunrise + timedelta(minutes=opens_min)
+    exact_close = light.sunset + timedelta(minutes=closes_min)
+    assert timedelta() <= opens - exact_open < timedelta(minutes=1)
+    assert timedelta() <= exact_close - closes < timedelta(minutes=1)
+    assert opens.second == closes.second == 0
+
+
+def test_polar_night_has_no_sunrise() -> None:
+    light = daylight(25.0, 75.0, at_noon("2026-12-21", UTC))
+    assert light.sunrise is None
+    assert light.sunset is None
+    rule = Hours(opens_min=-30, closes_min=0, citation="a test")
+    assert shooting_hours(light, rule) == (None, None)
+
+
+def test_when_without_an_offset_is_in_the_places_zone() -> None:
+    moment = read_when("2026-12-05T06:40", "America/Chicago")
+    assert moment.isoformat() == "2026-12-05T06:40:00-06:00"
+    assert read_when("2026-07-05T06:40", "America/Chicago").utcoffset() == timedelta(hours=-5)
