@@ -6,6 +6,7 @@ hours are law: they come from the `[hours]` of a law a person chose, and are rou
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -16,7 +17,12 @@ from astral.sun import dawn, dusk, sunrise, sunset
 from sitegeo.errors import UsageError
 from sitegeo.law.rules import Hours
 
-EVENTS = {"civil_dawn": dawn, "sunrise": sunrise, "sunset": sunset, "civil_dusk": dusk}
+EVENTS: dict[str, Callable[..., datetime]] = {
+    "civil_dawn": dawn,
+    "sunrise": sunrise,
+    "sunset": sunset,
+    "civil_dusk": dusk,
+}
 _ALMOST_A_MINUTE = timedelta(minutes=1) - timedelta(microseconds=1)
 
 

@@ -123,17 +123,26 @@ def offset_m(layer: gpd.GeoDataFrame, rule: DistanceRule) -> Floats:
     measured from the right-of-way.
     """
     if not rule.of_roads:
-        point = (layer.geom_type == "Point").to_numpy()
-        return np.where(point, _each(layer["kind"], _half_diagonal_m), 0.0)
+        return building_extent_m(layer)
     if rule.measured_from == "centreline":
         return np.zeros(len(layer))
-    classes = layer["class"]
-    pavement = layer["width_m"].to_numpy(float, na_value=np.nan)
-    usual = _each(classes, lambda c: PAVEMENT_M.get(plain(c), WIDEST_M))
-    half = np.where(np.isnan(pavement), usual, pavement) / 2
+    half = half_pavement_m(layer)
     if rule.measured_from == "pavement edge":
         return half
-    return half + _each(classes, _verge_m)
+    return half + _each(layer["class"], _verge_m)
+
+
+def building_extent_m(layer: gpd.GeoDataFrame) -> Floats:
+    """Return how far each building may reach beyond its mapped geometry: a point has a size."""
+    point = (layer.geom_type == "Point").to_numpy()
+    return np.where(point, _each(layer["kind"], _half_diagonal_m), 0.0)
+
+
+def half_pavement_m(layer: gpd.GeoDataFrame) -> Floats:
+    """Return half the pavement of each road, the usual of its class where no width is given."""
+    pavement = layer["width_m"].to_numpy(float, na_value=np.nan)
+    usual = _each(layer["class"], lambda c: PAVEMENT_M.get(plain(c), WIDEST_M))
+    return np.asarray(np.where(np.isnan(pavement), usual, pavement) / 2)
 
 
 def _half_diagonal_m(kind: object) -> float:
