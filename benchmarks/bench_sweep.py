@@ -1,20 +1,25 @@
 """Time the wind sweep: one direction on a square raster, beside the least a pass can cost.
 
-    python benchmarks/bench_sweep.py [--size 4096] [--repeats 5] [--bands 1]
+    python benchmarks/bench_sweep.py [--size 4096] [--repeats 5] [--bands 1] [--all]
 
 Prints nanoseconds a pixel for each azimuth on one thread, the ratio of their mean to
 ``numpy.maximum.accumulate(z, axis=1)`` on the same int16 raster, two threads against one, and
 the compile time apart. Buffers are touched beforehand and the best of interleaved repetitions
-is taken, so that a busy machine disturbs the ratio little. `--rays` adds exact ray casting
-with bulk shapely on a lake, `--rotate` the method that turns the raster instead.
+is taken, so that a busy machine disturbs the ratio little. `--all` adds exact ray casting with
+bulk shapely on a lake, the method that turns the raster instead, the peak memory, the cost from
+1 to 100 million pixels, and the first call with an empty compile cache.
 """
 
 from __future__ import annotations
 
 import argparse
 import os
+import subprocess
+import sys
+import tempfile
 import time
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -47,6 +52,14 @@ def country(size: int, seed: int = 1) -> npt.NDArray[np.int16]:
     return encode_surface(water, heights, density=density)
 
 
+def large(size: int) -> npt.NDArray[np.int16]:
+    """`country`, laid side by side where it would take more memory to make than to sweep."""
+    if size <= 4096:
+        return country(size)
+    times = -(-size // 2500)
+    return np.ascontiguousarray(np.tile(country(2500), (times, times))[:size, :size])
+
+
 def seconds(work: Callable[[], object]) -> float:
     """Wall time of one call."""
     start = time.perf_counter()
@@ -58,7 +71,7 @@ def bench(size: int, repeats: int, bands: int) -> None:
     """Print the figures for one raster."""
     tiny = encode_surface(np.ones((8, 8), bool))
     print(f"first call, compiling or loading the cache: {seconds(one(tiny, 0.0, bands, 1)):.2f} s")
-    surface = country(size)
+    surface = large(size)
     out = empty_sweep(surface.shape, bands)
     for array in (out.fetch_m, out.horizon_code, out.at_least):
         array[...] = 0
@@ -150,16 +163,77 @@ def bench_rotate(size: int) -> None:
     )
 
 
+def bench_memory(size: int, bands: int) -> None:
+    """Print the peak memory of one direction, in a process that holds the surface alone."""
+    if not Path("/proc/self/clear_refs").exists():
+        print("peak memory is measured on Linux alone")
+        return
+    code = (
+        "import sys, numpy as np\n"
+        "from pathlib import Path\n"
+        "from sitegeo.exposure.sweep import encode_surface, sweep\n"
+        "def held(name):\n"
+        "    lines = Path('/proc/self/status').read_text().splitlines()\n"
+        "    return int(next(s for s in lines if s.startswith(name)).split()[1]) * 1024\n"
+        f"def run(z): sweep(z, from_grid_deg=31.0, pixel_m=1.0, bands={bands})\n"
+        "run(encode_surface(np.ones((8, 8), bool)))\n"
+        "surface = np.load(sys.argv[1])\n"
+        "Path('/proc/self/clear_refs').write_text('5')\n"
+        "before = held('VmRSS'); run(surface); print(held('VmHWM') - before)"
+    )
+    surface = country(size)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "surface.npy"
+        np.save(path, surface)
+        above = int(subprocess.check_output([sys.executable, "-c", code, str(path)], text=True))
+    outputs = surface.size * (3 + bands)  # fetch two bytes, the flag one, a byte a band
+    print(f"peak memory of one direction on {size} x {size}, {bands} band(s):")
+    print(f"  {above / 1e6:.0f} MB above the input; outputs are {outputs / 1e6:.0f} MB")
+    share = (surface.nbytes + above) / (3 * surface.nbytes + outputs)
+    print(f"  input and peak are {share:.2f} of 3 x input + outputs")
+
+
+def bench_linear(bands: int) -> None:
+    """Print the cost a pixel from 1 to 100 million pixels, one thread, one oblique azimuth."""
+    print("nanoseconds a pixel at 31°, one thread:")
+    for size in (1000, 2000, 3162, 5000, 7071, 10_000):
+        surface = large(size)
+        out = empty_sweep(surface.shape, bands)
+        work = one(surface, 31.0, bands, 1, out)
+        work()
+        best = min(seconds(work) for _ in range(5))
+        print(f"  {size**2 / 1e6:6.1f} MP  {best / size**2 * 1e9:5.2f} ns")
+
+
+def bench_first_call() -> None:
+    """Print the first call of a process with an empty compile cache and with a full one."""
+    code = (
+        "import time, numpy as np\n"
+        "from sitegeo.exposure.sweep import encode_surface, sweep\n"
+        "s = encode_surface(np.ones((8, 8), bool)); t = time.perf_counter()\n"
+        "sweep(s, from_grid_deg=0.0, pixel_m=1.0); print(time.perf_counter() - t)"
+    )
+    with tempfile.TemporaryDirectory() as folder:
+        env = os.environ | {"NUMBA_CACHE_DIR": folder}
+        cold, warm = (
+            float(subprocess.check_output([sys.executable, "-c", code], env=env, text=True))
+            for _ in range(2)
+        )
+    print(f"first call: {cold:.1f} s compiling, {warm:.2f} s from the cache on disk")
+
+
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--size", type=int, default=4096)
     parser.add_argument("--repeats", type=int, default=5)
     parser.add_argument("--bands", type=int, default=1, choices=(0, 1, 4))
-    parser.add_argument("--rays", action="store_true")
-    parser.add_argument("--rotate", action="store_true")
+    parser.add_argument("--all", action="store_true")
     options = parser.parse_args()
+    print(f"load {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors")
     bench(options.size, options.repeats, options.bands)
-    if options.rays:
-        bench_rays(min(options.size, 2048))
-    if options.rotate:
+    if options.all:
+        bench_rays(2048)
         bench_rotate(min(options.size, 4096))
+        bench_memory(min(options.size, 4096), options.bands)
+        bench_linear(options.bands)
+        bench_first_call()

@@ -24,7 +24,7 @@ from sitegeo.units import YARD_M, yd
 
 PX = 4.0  # pixels a yard
 LEFT, RIGHT, FAR = -46.0, 46.0, 50.0
-NEAR = {"bank": -9.0, "point": -24.0}
+NEAR = {"bank": -9.0, "point": -24.0, "timber": -16.0}
 WIDE, HEAD = (RIGHT - LEFT) * PX, 44
 COLUMNS = 4
 
@@ -32,10 +32,11 @@ SHEET: tuple[tuple[str, str, int, tuple[float, ...]], ...] = (
     ("bank", "bank", 36, (0, 20, 45, 70, 90, 110, 130, 180)),
     ("bank", "bank", 96, (0, -80, 150, 180)),
     ("bank", "bank", 12, (0, -80, 110, 180)),
-    ("point", "point", 36, (90, 110, 120, -135)),
-    ("open-cross", "bank", 60, (60, 75, 90, -105)),
-    ("open-behind", "bank", 60, (115, 125, -140, 180)),
-    ("pair", "bank", 16, (0, 60, -100, 160)),
+    ("point", "point", 36, (0, 45, 90, 110, 120, -135, 150, 180)),
+    ("open-cross", "bank", 60, (0, 30, 60, -60, 75, 90, -105, 110)),
+    ("open-behind", "bank", 60, (110, 115, 125, 135, -140, 150, 165, 180)),
+    ("pair", "bank", 16, (0, 30, 60, 90, -100, 130, 160, 180)),
+    ("timber", "timber", 24, (0, 60, 90, 120, -120, 150, 165, 180)),
 )
 
 HATCH = {
@@ -66,7 +67,15 @@ def land_point() -> BaseGeometry:
     return box(yd(-200), yd(-200), yd(200), yd(200)).difference(Polygon(tip * YARD_M).buffer(0))
 
 
-SHORES = {"bank": straight_bank, "point": land_point}
+def opening() -> BaseGeometry:
+    """Return an opening in flooded timber, 26 by 34 yd, the hide among the trees at its edge."""
+    t = np.linspace(0, 2 * np.pi, 90, endpoint=False)
+    reach = 1 + 0.05 * np.sin(3 * t) + 0.03 * np.cos(5 * t)
+    rim = np.column_stack([17 * reach * np.cos(t), 16 + 13 * reach * np.sin(t)])
+    return Polygon(rim * YARD_M)
+
+
+SHORES = {"bank": straight_bank, "point": land_point, "timber": opening}
 
 
 def to_page(xy: np.ndarray) -> np.ndarray:
@@ -154,6 +163,12 @@ def panel(spread: Spread, water: BaseGeometry, *, title: str, near: float) -> st
     for group in spread.groups:
         if group.kind != "focus":
             out.append(tag(group.polygon, spread, f"{group.name} {group.count}"))
+    if len(spread.jerk_line):
+        (x0, y0), (x1, y1) = to_page(spread.jerk_line)
+        out.append(
+            f"<path d='M{x0:.1f} {y0:.1f}L{x1:.1f} {y1:.1f}' stroke='#0072B2' stroke-width='1.2' "
+            "stroke-dasharray='1.5 2'/>"
+        )
     marks = [*spread.decoy_kinds, *["motion"] * len(spread.motion)]
     spots = to_page(np.concatenate([spread.decoys, spread.motion]))
     out += [decoy(kind, x, y) for kind, (x, y) in zip(marks, spots, strict=True)]
@@ -180,7 +195,14 @@ def sheet() -> str:
         for i, phi in enumerate(winds):
             name = kind if kind in layouts.LAYOUTS else layouts.choose("X", phi, decoys=count)
             drawn = layouts.shape(name, phi, decoys=count)
-            spread = place(drawn, frame, water=water, decoys=count)
+            flooded = box(yd(-80), yd(-80), yd(80), yd(80)).difference(water)
+            spread = place(
+                drawn,
+                frame,
+                water=water,
+                decoys=count,
+                flooded=flooded if shore == "timber" else None,
+            )
             hand = " left" if phi < 0 else " right" if 0 < phi < 180 else ""
             inner = panel(
                 spread, water, title=f"{name}, wind {abs(phi):g}°{hand}", near=NEAR[shore]

@@ -127,6 +127,8 @@ CONTRACTS = _contracts(
     # What the survey makes.
     RasterContract("cover", ("class", "confidence")),
     RasterContract("canopy_height", unit="m"),
+    RasterContract("obstacles"),
+    RasterContract("halo"),
     Contract(
         "water",
         POLYGON,
@@ -201,6 +203,8 @@ CONTRACTS = _contracts(
             "calm_strip_m": _M0,
         },
     ),
+    Contract("sheltered_water", POLYGON, {"area_m2": _M2}),
+    Contract("beaten_bank", LINE, {"length_m": _M}),
     Contract(
         "blinds",
         POINT,

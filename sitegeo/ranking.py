@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import ChainMap
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, cast
@@ -13,15 +13,18 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
+from pyproj import Transformer
 
 from sitegeo import steps
 from sitegeo.errors import SurveyError
+from sitegeo.exposure.shelter import leaves_are_off
 from sitegeo.grid import WGS84
 from sitegeo.law.rules import Law
 from sitegeo.law.setbacks import PositionErrors, verdict_words, verdicts
-from sitegeo.placefile import Assume
+from sitegeo.placefile import Assume, GearKeys
 from sitegeo.siting.reasons import cautions, why
 from sitegeo.siting.scoring import UNKNOWN, with_component
+from sitegeo.spreads.decoys import Gear
 from sitegeo.survey import Survey
 from sitegeo.units import LengthUnit
 from sitegeo.wind import Wind
@@ -81,6 +84,8 @@ def rank(
     when: datetime | None = None,
     law: Law | None = None,
     candidates: gpd.GeoDataFrame | None = None,
+    decoys: int | None = None,
+    want: Iterable[str] | None = ("blinds",),
 ) -> Ranking:
     """Return the blinds of a survey ranked for a wind.
 
@@ -92,6 +97,10 @@ def rank(
         By default the law recorded in the survey.
     candidates
         Blinds to score instead of the survey's own.
+    decoys
+        How many are carried; by default the gear recorded in the survey.
+    want
+        Layers to make, among them `blinds`; None for all that a wind adds.
 
     Raises
     ------
@@ -99,24 +108,46 @@ def rank(
         If a step cannot run or breaks its contract.
     """
     governing = law or survey.law
-    assume = Assume.model_validate(survey.record["assume"])
-    morning: dict[str, Any] = {"wind": wind, "assume": assume}
+    assume = assumed(survey, when)
+    morning: dict[str, Any] = {"wind": wind, "assume": assume, "gear": gear_of(survey, decoys)}
     if candidates is not None:
         morning["candidates"] = candidates
     have = ChainMap(morning, cast("dict[str, Any]", survey.layers))
     done = [f"{s['package']}:{s['name']}" for s in survey.record["steps"]]
-    order = steps.resolve(steps.installed(skip=done), have=have)
+    order = steps.resolve(steps.installed(skip=done), have=have, want=want)
     result = steps.run(order, have, {})
     scored: gpd.GeoDataFrame = result.layers["blinds"]
     points = gpd.GeoDataFrame(scored[["id"]], geometry=scored.geometry, crs=scored.crs)
     checked = verdicts_of(points, governing, survey.layers, survey.record["assume"])
-    scored = with_component(scored, "setback", _setback(scored, checked))
-    blinds, rejected = _sorted_out(scored, checked, governing)
+    scored = with_component(scored, "setback", setback_score(scored["id"], checked))
+    blinds, rejected = _sorted_out(scored.assign(rejected_by=against(scored, checked, governing)))
     rows = [dict(row) for _, row in blinds.iterrows()]
     blinds["why"] = pd.Series([why(row, wind) for row in rows], dtype=object)
     blinds["cautions"] = pd.Series([cautions(row, wind) for row in rows], dtype=object)
     made = {name: result.layers[name] for s in order for name in s.made}
     return Ranking(wind, when, governing, blinds, rejected, checked, made)
+
+
+def gear_of(survey: Survey, decoys: int | None = None) -> Gear:
+    """Return what the party carries, as recorded in the survey or with another count."""
+    keys = GearKeys.model_validate(survey.record["gear"])
+    names = ("dark", "white", "geese", "small")
+    kinds = {k: v for k in names if (v := getattr(keys, k)) is not None}
+    if kinds:
+        kinds = dict.fromkeys(names, 0) | kinds
+    wanted = keys.decoys if decoys is None else decoys
+    return Gear(decoys=wanted, motion=keys.motion, wade_m=keys.wade_m, **kinds)
+
+
+def assumed(survey: Survey, when: datetime | None) -> Assume:
+    """Return the survey's assumptions; where they are silent on the leaves, the date tells."""
+    assume = Assume.model_validate(survey.record["assume"])
+    if assume.leaf_off is not None or when is None:
+        return assume
+    west, south, east, north = survey.grid.bounds
+    to_degrees = Transformer.from_crs(survey.crs, WGS84, always_xy=True)
+    _, lat = to_degrees.transform((west + east) / 2, (south + north) / 2)
+    return assume.model_copy(update={"leaf_off": leaves_are_off(when.month, lat)})
 
 
 def verdicts_of(
@@ -137,16 +168,17 @@ def verdicts_of(
     )
 
 
-def _setback(scored: gpd.GeoDataFrame, checked: pd.DataFrame) -> NDArray[np.float64]:
+def setback_score(ids: pd.Series[str], checked: pd.DataFrame) -> NDArray[np.float64]:
     """Return 1 where every verdict is clear, less where one is too close to call or unknown."""
     worth = checked["verdict"].map(VERDICT_WORTH).groupby(checked["id"]).min()
-    return np.asarray(scored["id"].map(worth).fillna(UNKNOWN), dtype=np.float64)
+    return np.asarray(ids.map(worth).fillna(UNKNOWN), dtype=np.float64)
 
 
-def _sorted_out(
-    scored: gpd.GeoDataFrame, checked: pd.DataFrame, law: Law
-) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
-    """Return the ranked blinds and the rejected; one inside a setback is rejected."""
+def against(blinds: gpd.GeoDataFrame, checked: pd.DataFrame, law: Law) -> NDArray[np.object_]:
+    """Return the first hard reason against each blind, None without one; inside a setback is one.
+
+    `blinds` has `id` and `rejected_by`; `checked` are their verdicts under `law`.
+    """
     inside = checked[checked["verdict"] == "inside"].drop_duplicates("id")
     example = "" if law.chosen else ", an example rule"
     words = {
@@ -155,9 +187,13 @@ def _sorted_out(
     }
     reasons = [
         words.get(name) if pd.isna(old) else old
-        for name, old in zip(scored["id"], scored["rejected_by"], strict=True)
+        for name, old in zip(blinds["id"], blinds["rejected_by"], strict=True)
     ]
-    scored = scored.assign(rejected_by=np.array(reasons, dtype=object))
+    return np.array(reasons, dtype=object)
+
+
+def _sorted_out(scored: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
+    """Return the ranked blinds and the rejected."""
     out = scored["rejected_by"].notna()
     blinds = scored[~out].sort_values(["score", "id"], ascending=[False, True], ignore_index=True)
     blinds.insert(1, "rank", np.arange(1, len(blinds) + 1))

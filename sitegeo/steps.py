@@ -38,10 +38,10 @@ PLACE_INPUTS = frozenset(
     {
         *("imagery", "mapped_water", "landcover", "canopy", "ground", "surface", "depth"),
         *("roads", "dwellings", "public_land", "closed_areas", "access", "observations"),
-        *("assume", "law"),
+        *("assume", "law", "taken"),
     }
 )
-MORNING_INPUTS = frozenset({"wind"})
+MORNING_INPUTS = frozenset({"wind", "gear"})
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -212,7 +212,11 @@ def _makers(steps: Iterable[Step[..., Any]]) -> dict[str, Step[..., Any]]:
 
 
 def resolve(
-    steps: Iterable[Step[..., Any]], *, have: Iterable[str], later: Iterable[str] = ()
+    steps: Iterable[Step[..., Any]],
+    *,
+    have: Iterable[str],
+    later: Iterable[str] = (),
+    want: Iterable[str] | None = None,
 ) -> tuple[Step[..., Any], ...]:
     """Return the steps that can run now, in an order that meets their needs.
 
@@ -223,6 +227,8 @@ def resolve(
     later
         Layers that come with the morning; steps that need them, directly or through another
         step, are left out.
+    want
+        Layers to make; steps that none of them needs or uses are left out. All by default.
 
     Raises
     ------
@@ -234,6 +240,8 @@ def resolve(
     awaited = set(later) - at_hand
     todo = [s for s in steps if not set(s.made) <= at_hand]
     maker = _makers(todo)
+    if want is not None:
+        todo = _towards(want, maker, at_hand)
     # A step is known here by the layers it makes: names may meet between packages. Lists, not
     # sets, so that the order is the same on every run.
     graph = {
@@ -257,6 +265,21 @@ def resolve(
         at_hand |= set(candidate.made)
         ready.append(candidate)
     return tuple(ready)
+
+
+def _towards(
+    want: Iterable[str], maker: Mapping[str, Step[..., Any]], at_hand: set[str]
+) -> list[Step[..., Any]]:
+    """Return the steps behind the layers wanted, in the order of `maker`."""
+    behind: set[str] = set()
+    asked = [n for n in want if n in maker]
+    while asked:
+        candidate = maker[asked.pop()]
+        if not behind.issuperset(candidate.made):
+            behind |= set(candidate.made)
+            needed = (*candidate.needs, *candidate.uses)
+            asked += [n for n in needed if n in maker and n not in at_hand]
+    return list({s.made: s for n, s in maker.items() if n in behind}.values())
 
 
 def _unmet(needy: Step[..., Any], need: str) -> StepError:

@@ -6,6 +6,7 @@ record of how they were made.
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -17,6 +18,8 @@ from pyproj import CRS
 
 from sitegeo import __version__, folders, steps, store
 from sitegeo.errors import SurveyError
+from sitegeo.exposure.atlas import SECTORS, Atlas, atlas_key, write_atlas
+from sitegeo.exposure.banks import lake_shelter
 from sitegeo.grid import Grid, Raster
 from sitegeo.law.rules import Law, read_law, shipped_laws, strictest
 from sitegeo.layers import Cover
@@ -24,6 +27,7 @@ from sitegeo.place import Place
 
 MARKER = "survey.json"
 SCHEMA = "sitegeo/survey/1"
+ATLAS = "atlas"
 
 # Inputs kept with the results, so that a survey can be carried away from its place.
 KEPT_INPUTS = (
@@ -58,11 +62,14 @@ class Survey:
         What survey.json holds: inputs with their hashes, steps, assumptions, warnings.
     layers
         Layers by name; read on first use where the survey was opened from a folder.
+    folder
+        Where it was opened from.
     """
 
     record: Mapping[str, Any]
     layers: Mapping[str, Any]
     timings: Mapping[str, float] = field(default_factory=dict)
+    folder: Path | None = None
 
     @classmethod
     def open(cls, folder: str | Path) -> Survey:
@@ -76,24 +83,43 @@ class Survey:
                 where=path,
                 remedy="Run 'sitegeo survey' again with --overwrite",
             )
-        return cls(record, store.SavedLayers(path))
+        return cls(record, store.SavedLayers(path), folder=path)
 
-    def save(self, folder: str | Path, *, overwrite: bool = False) -> Path:
+    def save(self, folder: str | Path, *, overwrite: bool = False, atlas: bool = True) -> Path:
         """Write the survey to a folder, whole or not at all.
+
+        Parameters
+        ----------
+        atlas
+            Sweep the wind atlas and write it into ``atlas/``; one that would not change is taken
+            from the survey that is overwritten.
 
         Raises
         ------
         OutputError
             If the folder exists and `overwrite` is not given, or is not a survey.
         """
+        from sitegeo import surveysheet  # noqa: PLC0415 (draws; not needed to open one)
+
         out = Path(folder)
         with folders.replacing(out, MARKER, overwrite=overwrite) as new:
             classes = {f"class_{c.value}": c.name.lower() for c in Cover}
             store.write(new, self.layers, {"cover": classes})
-            store.write_json(new / MARKER, dict(self.record))
+            surveysheet.draw(self, new / "survey.png")
+            record = dict(self.record)
+            if atlas:
+                record[ATLAS] = _save_atlas(self.layers["obstacles"], new / ATLAS, out)
+            store.write_json(new / MARKER, record)
             if self.timings:
                 store.write_json(new / "timings.json", dict(self.timings))
         return out
+
+    @property
+    def atlas(self) -> Atlas:
+        """The wind atlas; raises `SurveyError` if it was not made, or not saved yet."""
+        if self.folder is None:
+            raise SurveyError("has no wind atlas before it is saved", remedy="Save and open it")
+        return Atlas.open(self.folder / ATLAS)
 
     @property
     def title(self) -> str:
@@ -161,6 +187,18 @@ def survey(
     return Survey(MappingProxyType(record), MappingProxyType(layers), timings)
 
 
+def _save_atlas(obstacles: Raster, folder: Path, old: Path) -> dict[str, Any]:
+    """Write the wind atlas, or carry it over from an old survey; return its record."""
+    record = {"key": atlas_key(obstacles), "sectors": SECTORS}
+    kept = (old / ATLAS).is_dir() and store.read_json(old / MARKER).get(ATLAS) == record
+    if kept:
+        shutil.copytree(old / ATLAS, folder)
+    else:
+        folder.mkdir()
+        write_atlas(obstacles, folder)
+    return record
+
+
 def law_record(law: Law) -> dict[str, Any]:
     """Return a law as it is kept with results."""
     return {"chosen": law.chosen, "example": law.example, "rules": law.model_dump(mode="json")}
@@ -196,6 +234,8 @@ def _given(place: Place, law: Law) -> tuple[dict[str, Any], dict[str, str]]:
     keys = {name: f"{hashes.get(name, '')}:{frame}" for name in given}
     keys["assume"] = place.assume.model_dump_json()
     keys["law"] = law.model_dump_json()
+    if place.taken is not None:
+        given["taken"] = keys["taken"] = place.taken
     return given, keys
 
 
@@ -250,6 +290,7 @@ def _record(place: Place, law: Law, result: steps.Run) -> dict[str, Any]:
             {"name": r.name, "package": r.package, "params": r.params, "hash": r.key}
             for r in result.ran
         ],
+        "lake_shelter": lake_shelter(result.layers["water"], result.layers["stations"]),
         "assume": place.assume.model_dump(mode="json"),
         "gear": place.gear.model_dump(mode="json"),
         "law": {**law_record(law), "permissions": list(place.law.permissions)},
@@ -263,7 +304,8 @@ def _assumptions(place: Place) -> list[str]:
     if "canopy" not in place.rasters and "surface" not in place.rasters:
         told.append(
             f"trees are taken as {place.assume.canopy_height_m:g} m tall, "
-            f"± {place.assume.canopy_height_error_m:g} m: no canopy layer"
+            f"± {place.assume.canopy_height_error_m:g} m, or as tall as their shadows in the "
+            "photo say where its time is given: no canopy layer"
         )
     if "ground" not in place.rasters:
         told.append("banks are taken as no higher than the water: no ground layer")

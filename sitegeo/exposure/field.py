@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -85,7 +86,38 @@ def wind_over_water(
     """
     classes, density = _classes(water, density_class)
     surface = encode_surface(water, height_m, density=density, level_m=level_m, known=known)
-    table = ratio_table(classes)
+    return wind_over_surface(
+        surface,
+        classes,
+        from_grid_deg=from_grid_deg,
+        speed_mps=speed_mps,
+        pixel_m=pixel_m,
+        spread_deg=spread_deg,
+        windward=windward,
+        threads=threads,
+    )
+
+
+def wind_over_surface(
+    surface: npt.NDArray[np.int16],
+    classes: Sequence[str],
+    *,
+    from_grid_deg: float,
+    speed_mps: float,
+    pixel_m: float,
+    spread_deg: float = SPREAD_DEG,
+    windward: bool = True,
+    threads: int | None = None,
+) -> WindField:
+    """Sweep one wind over a surface of `sweep.encode_surface`; the rest as `wind_over_water`.
+
+    Parameters
+    ----------
+    classes
+        What each density class of the surface is looked up as, of `shelter.DENSITY_CLASSES`:
+        1, 2 or 4 names.
+    """
+    table = ratio_table(tuple(classes))
     shape = (surface.shape[0], surface.shape[1])
     buffers = empty_sweep(shape, len(table))
     ratio = np.zeros(shape, np.float32)

@@ -226,7 +226,7 @@ def encode_surface(
                 value=(float(base), float(over_water.max())),
                 remedy="Split the place, or give one level",
             )
-        ground = _nearest_level(water, level) - base
+        ground = nearest_level(water, level) - base
     else:
         base = np.float32(level)
         ground = np.float32(0)
@@ -254,12 +254,15 @@ def _decimetres(metres: npt.ArrayLike) -> npt.NDArray[np.int16]:
 
 
 def water_levels(
-    water: npt.NDArray[np.bool_], ground_m: npt.NDArray[np.floating[Any]]
+    water: npt.NDArray[np.bool_],
+    ground_m: npt.NDArray[np.floating[Any]],
+    *,
+    otherwise_m: float | None = None,
 ) -> npt.NDArray[np.float32]:
     """Return one level for each connected body of water: the median ground over it.
 
     Bodies join through corners. Voids (NaN), common in lidar over open water, do not count; a
-    body that is all void takes the level of the nearest body that is not.
+    body that is all void takes `otherwise_m`, or the level of the nearest body that is not.
     """
     labels, count = ndimage.label(water, structure=np.ones((3, 3), int))
     level = np.full(water.shape, np.nan, np.float32)
@@ -268,21 +271,21 @@ def water_levels(
     measured = np.where(np.isfinite(ground_m), labels, 0)
     medians = np.asarray(ndimage.median(ground_m, measured, np.arange(1, count + 1)), np.float32)
     present = np.bincount(measured.ravel(), minlength=count + 1)[1:] > 0
-    if not present.any():
+    if not present.any() and otherwise_m is None:
         raise RasterError(
             "the ground raster is void over all of the water", remedy="Give water_level_m"
         )
-    medians[~present] = np.nan
+    medians[~present] = np.nan if otherwise_m is None else otherwise_m
     level[water] = medians[labels[water] - 1]
-    if not present.all():
-        level = np.where(water, _nearest_level(np.isfinite(level), level), np.nan)
+    if not present.all() and otherwise_m is None:
+        level = np.where(water, nearest_level(np.isfinite(level), level), np.nan)
     return level.astype(np.float32)
 
 
-def _nearest_level(
+def nearest_level(
     water: npt.NDArray[np.bool_], level: npt.NDArray[np.float32]
 ) -> npt.NDArray[np.float32]:
-    """Level of the nearest water, everywhere."""
+    """Return the level of the nearest water, everywhere."""
     values = level[water]
     if values.size == 0 or np.ptp(values) == 0:
         return np.full(water.shape, values[0] if values.size else 0, np.float32)

@@ -2,25 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from string import ascii_lowercase
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 from scipy.spatial import cKDTree
-from shapely.geometry.base import BaseGeometry
 
-from sitegeo.angles import circular_mean_deg, unit_from_bearing
 from sitegeo.grid import Raster
 from sitegeo.law.ground import closed_of, ground_of, hunting_of
 from sitegeo.layers import Cover
 from sitegeo.placefile import Assume
 from sitegeo.siting.around import Floats, disc, fan, sample, turned
+from sitegeo.siting.spots import Shore, SpotParams, spots_on
 from sitegeo.steps import step
-from sitegeo.units import yd
+from sitegeo.units import depth_text, yd
 
 POCKET_M = yd(17.0)
 """Pocket centre from the guns: 15 to 20 yd (common practice, no source)."""
@@ -28,8 +28,7 @@ POCKET_M = yd(17.0)
 RANGE_M = yd(35.0)
 """On a bank, decoys rarely lie beyond this (common practice, no source)."""
 
-BANK_KINDS = ("tree line", "point", "cove", "chosen")
-"""Kinds of position that a blind on the bank can be set on, and the person's own."""
+_WADES = ("timber opening", "cover clump", "open flat")
 
 # How well each class hides a person who sits in it; judgement.
 _HIDES = {Cover.TREE: 1.0, Cover.LOW: 0.85, Cover.OPEN: 0.15, Cover.BUILT: 0.0}
@@ -41,23 +40,23 @@ class CandidateParams:
 
     Parameters
     ----------
-    spacing_m
-        Between blinds along a tree line.
-    inland_m, deepest_m
-        From the waterline to the hide, and how much farther in it may go to find cover.
+    spots
+        Where on a position blinds are tried.
     cover_radius_m
         Cover within this of the hide counts as hiding it.
     least_water
-        Share of the half circle in front, within 35 yd, that must be water.
+        Share of the half circle in front, within 35 yd, that must be water; in a timber opening
+        of the water meant for landing.
+    wade_m
+        Deepest water a person stands in, in a clump or among flooded trees.
     position_error_m
         Error of public-land and closed-area edges where PLACE.toml is silent.
     """
 
-    spacing_m: float = 75.0
-    inland_m: float = 2.5
-    deepest_m: float = 9.0
+    spots: SpotParams = field(default_factory=SpotParams)
     cover_radius_m: float = 6.0
     least_water: float = 0.5
+    wade_m: float = 0.75
     position_error_m: float = 10.0
 
 
@@ -80,14 +79,15 @@ def candidates(
     `facing_deg` a true bearing, `rejected_by` the first hard reason against it or None. Depth and
     distance from access are NaN where their layer is missing.
     """
-    found = _sites(positions, stations, cover, params)
+    found = _sites(positions, stations, cover, params.spots)
     at = shapely.get_coordinates(found.geometry)
     facing_grid = np.asarray(cover.grid.to_grid_bearing(found["facing_deg"].to_numpy()))
     out = found.assign(
-        hide=_hide(cover, at, params),
+        hide=_hide(cover, at, params, alone=(found["kind"] == "cover clump").to_numpy()),
         overhead=_share(cover, at, disc(4.0, 1.0), Cover.TREE),
-        open_water=_share(cover, at, turned(fan(RANGE_M, 90.0, 2.0), facing_grid), Cover.WATER),
+        open_water=_open_water(cover, at, facing_grid, kinds=found["kind"].to_numpy()),
         depth_m=_depth(depth, at, facing_grid),
+        stand_m=np.full(len(at), np.nan) if depth is None else depth.sample(at[:, 0], at[:, 1]),
         access_m=_access(access, at),
     )
     edge_m = assume.position_error_m.get("public_land", params.position_error_m)
@@ -106,52 +106,23 @@ def candidates(
 
 
 def _sites(
-    positions: gpd.GeoDataFrame, stations: gpd.GeoDataFrame, cover: Raster, params: CandidateParams
+    positions: gpd.GeoDataFrame, stations: gpd.GeoDataFrame, cover: Raster, params: SpotParams
 ) -> gpd.GeoDataFrame:
     """Return id, position, kind, facing and point of every blind."""
-    shore = shapely.get_coordinates(stations.geometry)
-    tree = cKDTree(shore)
-    facings = stations["facing_deg"].to_numpy(float)
-    shore_ids = stations["shore_id"].to_numpy()
+    shore = Shore.of(stations, cover)
     rows = []
-    bank = positions[positions["kind"].isin(BANK_KINDS)]
-    columns = (bank["id"], bank["kind"], bank["facing_deg"].to_numpy(float), bank.geometry)
-    for position_id, kind, given, shape in zip(*columns, strict=True):
-        for index, spot in enumerate(_spots(shape, params.spacing_m)):
-            nearest = int(tree.query(spot)[1])
-            near = np.array(tree.query_ball_point(shore[nearest], 15.0))
-            near = near[shore_ids[near] == shore_ids[nearest]]
-            along_bank = kind == "tree line" or not np.isfinite(given)
-            facing = circular_mean_deg(facings[near]) if along_bank else float(given)
-            hide = spot if kind == "chosen" else _set_back(cover, shore[nearest], facing, params)
+    columns = ("id", "kind", "facing_deg", "geometry")
+    for position_id, kind, given, shape in zip(*(positions[c] for c in columns), strict=True):
+        for index, (facing, at) in enumerate(spots_on(kind, shape, float(given), shore, params)):
             name = position_id if kind == "chosen" else f"{position_id}{_letters(index)}"
-            rows.append((name, position_id, kind, facing, shapely.Point(hide)))
+            rows.append((name, position_id, kind, facing, shapely.Point(at)))
     frame = pd.DataFrame(rows, columns=["id", "position_id", "kind", "facing_deg", "geometry"])
     return gpd.GeoDataFrame(frame, geometry="geometry", crs=positions.crs)
-
-
-def _set_back(cover: Raster, bank: Floats, facing_deg: float, params: CandidateParams) -> Floats:
-    """Return the first spot in trees or low cover straight in from the bank, or its edge."""
-    east, north = unit_from_bearing(cover.grid.to_grid_bearing(facing_deg))
-    inland = np.arange(params.inland_m, params.deepest_m + 0.5, 1.0)
-    spots = bank - inland[:, None] * np.array([east, north])
-    covered = np.isin(_class_at(cover, spots), (Cover.TREE, Cover.LOW))
-    return np.asarray(spots[covered.argmax()], float)
 
 
 def _letters(index: int) -> str:
     """Return a, b, … z, za, zb, …, which sort in that order."""
     return "z" * (index // 25) + ascii_lowercase[index % 25]
-
-
-def _spots(shape: BaseGeometry, spacing_m: float) -> Iterator[Floats]:
-    """Yield the points of a position at which a blind is tried."""
-    if shape.geom_type in {"LineString", "MultiLineString"}:
-        count = max(1, round(shape.length / spacing_m))
-        for fraction in (np.arange(count) + 0.5) / count:
-            yield shapely.get_coordinates(shape.interpolate(fraction, normalized=True))[0]
-    else:
-        yield shapely.get_coordinates(shapely.point_on_surface(shape))[0]
 
 
 def _class_at(cover: Raster, at: Floats) -> Floats:
@@ -164,14 +135,28 @@ def _share(cover: Raster, at: Floats, offsets: Floats, wanted: Cover) -> Floats:
     return np.asarray((classes == wanted).mean(axis=1), float)
 
 
-def _hide(cover: Raster, at: Floats, params: CandidateParams) -> Floats:
-    """Return how well the ground around each blind hides a person, water left out."""
+def _open_water(cover: Raster, at: Floats, facing_grid: Floats, *, kinds: NDArray[Any]) -> Floats:
+    """Return the share of water in front; in a timber opening, of the water meant for landing."""
+    wide = _share(cover, at, turned(fan(RANGE_M, 90.0, 2.0), facing_grid), Cover.WATER)
+    small = _share(cover, at, turned(disc(5.0, 1.0) + [0.0, POCKET_M], facing_grid), Cover.WATER)
+    return np.where(kinds == "timber opening", small, wide)
+
+
+def _hide(
+    cover: Raster, at: Floats, params: CandidateParams, *, alone: NDArray[np.bool_]
+) -> Floats:
+    """Return how well the ground around each blind hides a person, water left out.
+
+    Cover that stands alone in water is seen from all sides, so there the water counts half.
+    """
     classes = sample(cover, at, disc(params.cover_radius_m, 1.0))[cover.bands.index("class")]
     worth = np.zeros_like(classes)
     for code, value in _HIDES.items():
         worth[classes == code] = value
     land = (classes != Cover.WATER) & (classes != Cover.NONE) & np.isfinite(classes)
-    return np.asarray((worth * land).sum(axis=1) / np.maximum(land.sum(axis=1), 1), float)
+    counted = land.sum(axis=1)
+    among = np.where(alone, (counted + classes.shape[1]) / 2, counted)
+    return np.asarray((worth * land).sum(axis=1) / np.maximum(among, 1), float)
 
 
 def _depth(depth: Raster | None, at: Floats, facing_grid: Floats) -> Floats:
@@ -196,8 +181,12 @@ def _against(row: object, dry: bool, closed: str | None, params: CandidateParams
     """Return the first hard reason against a blind."""
     ground, hunting = row.ground, row.hunting  # type: ignore[attr-defined]
     water: float = row.open_water  # type: ignore[attr-defined]
+    wades = row.kind in _WADES  # type: ignore[attr-defined]
+    stand: float = row.stand_m if wades else 0.0  # type: ignore[attr-defined]
+    too_deep = f"{depth_text(stand)} of water at the hide" if stand > params.wade_m else ""
     reasons = (
         (not dry, "no ground to stand on"),
+        (bool(too_deep), f"{too_deep}: too deep to stand in"),
         (water < params.least_water, f"only {water:.0%} of the water in front is open"),
         (ground == "private", "outside the public land of the map"),
         (hunting == "closed", "public land that is closed to hunting"),

@@ -46,6 +46,8 @@ def side_words(row: Mapping[str, Any]) -> str:
 
 
 def _ripple(row: Mapping[str, Any], wind: Wind) -> str:
+    if row["kind"] == "timber opening":
+        return "make your own ripple with the jerk line"
     if wind.calm:
         return "still water"
     params = ScoreParams()

@@ -19,10 +19,11 @@ from sitegeo.grid import Raster
 from sitegeo.layers import Cover
 from sitegeo.siting.around import Floats, disc, sample, strip, turned
 from sitegeo.siting.candidates import POCKET_M
+from sitegeo.spreads.decoys import Gear
 from sitegeo.spreads.frame import wind_side
 from sitegeo.spreads.layouts import choose
 from sitegeo.steps import step
-from sitegeo.units import yd
+from sitegeo.units import metres_per_second, yd
 from sitegeo.wind import Wind
 
 NEAR_M = yd(10.0)
@@ -30,6 +31,10 @@ NEAR_M = yd(10.0)
 
 CALM_PHI_DEG = 180.0
 """Without a wind the spread is laid even on both hands with the lane in front open; judgement."""
+
+TIMBER_RIPPLE = 0.75
+"""In timber people make the ripple, with a jerk line and their feet (common practice, no source);
+its worth is judgement."""
 
 UNKNOWN = 0.5
 """Score of a component whose layer is missing; the reasons say that it is not known."""
@@ -75,6 +80,7 @@ def blinds(
     cover: Raster,
     exposure: Raster,
     wind: Wind,
+    gear: Gear | None = None,
     params: ScoreParams = ScoreParams(),
 ) -> gpd.GeoDataFrame:
     """Every candidate scored for a wind, with its layout and components.
@@ -85,26 +91,31 @@ def blinds(
     at = np.column_stack([candidates.geometry.x, candidates.geometry.y])
     facing_grid = np.asarray(cover.grid.to_grid_bearing(candidates["facing_deg"].to_numpy()))
     phi = np.atleast_1d(signed_diff_deg(wind.from_deg, candidates["facing_deg"].to_numpy()))
-    if wind.calm:
-        phi = np.full(len(at), CALM_PHI_DEG)
+    kinds = candidates["kind"].to_numpy()
+    timber = kinds == "timber opening"
+    # Below about 4 mph over the canopy nothing is claimed in timber (judgement).
+    still = timber & (wind.speed_mps < metres_per_second(4.0, "mph")) | wind.calm
+    phi = np.where(still, CALM_PHI_DEG, phi)
     theta = np.abs(phi)
+    decoys = params.decoys if gear is None else gear.decoys
     local = _local_wind(exposure, at, facing_grid, wind)
-    calm = np.full(len(at), UNKNOWN)
+    landing = landing_room(cover, at, facing_grid)
+    room = _room(cover, at, facing_grid, wind=wind, params=params)
+    room = room * smoothstep(landing, 0.5, 0.9)  # no way in helps where the pocket is land
     parts = {
-        "wind": calm if wind.calm else wind_fit(theta, candidates["kind"].to_numpy()),
-        "ripple": calm if wind.calm else ripple_score(local.min(axis=1), params),
-        "room": _room(cover, at, facing_grid, wind=wind, params=params),
+        "wind": np.where(still, UNKNOWN, wind_fit(theta, kinds)),
+        "ripple": np.where(still, UNKNOWN, ripple_at(local.min(axis=1), kinds, params)),
+        "room": np.where(timber, landing, room),
         "hide": _hidden(candidates, theta, calm=wind.calm),
         "depth": depth_score(candidates["depth_m"].to_numpy(float)),
         "access": access_score(candidates["access_m"].to_numpy(float)),
     }
-    kinds = candidates["kind"].to_numpy()
     out = candidates.assign(
         **parts,
         score=combine(parts),
         phi_deg=phi,
-        wind_side=["calm" if wind.calm else wind_side(p) for p in phi],
-        layout=[choose(k, p, decoys=params.decoys) for k, p in zip(kinds, phi, strict=True)],
+        wind_side=["calm" if s else wind_side(p) for s, p in zip(still, phi, strict=True)],
+        layout=[choose(k, p, decoys=decoys) for k, p in zip(kinds, phi, strict=True)],
         local_wind_mps=local[:, 0],
         fetch_m=_fetch(exposure, at, facing_grid),
     )
@@ -130,12 +141,17 @@ def wind_fit(theta: Floats, kinds: Floats) -> Floats:
     """Return how well the layouts of each kind of position suit the wind against the facing.
 
     On a bank wind along it is best at 70 to 85°, onto it and off it work;
-    on a point abeam to a little behind is best, at 110 to 130° (common practice, no source; the
-    numbers between are judgement).
+    on a point abeam to a little behind is best, at 110 to 130°; over open water across; in timber
+    the guns sit at the upwind end or flank, 120 to 180° (common practice, no source; the numbers
+    between are judgement).
     """
     bank = np.interp(theta, [0, 25, 60, 70, 85, 120, 180], [0.75, 0.8, 0.95, 1, 1, 0.9, 0.75])
     point = np.interp(theta, [0, 45, 90, 110, 130, 150, 180], [0.6, 0.7, 0.95, 1, 1, 0.9, 0.6])
-    return np.where(kinds == "point", point, bank)
+    over_open = np.interp(theta, [0, 45, 65, 105, 140, 180], [0.6, 0.8, 1, 1, 0.85, 0.75])
+    timber = np.interp(theta, [0, 45, 60, 90, 120, 180], [0.05, 0.1, 0.4, 0.75, 1, 1])
+    fits = [point, over_open, over_open, timber]
+    names = ("point", "cover clump", "open flat", "timber opening")
+    return np.select([kinds == name for name in names], fits, bank)
 
 
 def ripple_score(local_mps: Floats, params: ScoreParams) -> Floats:
@@ -143,6 +159,11 @@ def ripple_score(local_mps: Floats, params: ScoreParams) -> Floats:
     alive = smoothstep(local_mps, params.still_mps, params.ripple_mps)
     wild = 0.7 * smoothstep(local_mps, params.rough_mps, params.wild_mps)
     return np.asarray(alive - wild, float)
+
+
+def ripple_at(local_mps: Floats, kinds: Floats, params: ScoreParams) -> Floats:
+    """Return `ripple_score`, and in timber openings what people make of it themselves."""
+    return np.where(kinds == "timber opening", TIMBER_RIPPLE, ripple_score(local_mps, params))
 
 
 def depth_score(depth_m: Floats) -> Floats:
@@ -194,6 +215,13 @@ def _room(
     share = (classes == Cover.WATER).mean(axis=1)
     over_land = 0.0 if wind.calm else 0.55 * (1.0 - smoothstep(theta, 25.0, 70.0))
     return np.asarray(np.maximum(share, over_land), float)
+
+
+def landing_room(cover: Raster, at: Floats, facing_grid: Floats) -> Floats:
+    """Return the share of water about the pocket; in an opening birds drop steeply into it."""
+    about = turned(disc(8.0, 1.0) + [0.0, POCKET_M], facing_grid)
+    classes = sample(cover, at, about)[cover.bands.index("class")]
+    return np.asarray((classes == Cover.WATER).mean(axis=1), float)
 
 
 def _bent(downwind_deg: Floats, facing_deg: Floats) -> Floats:

@@ -83,10 +83,12 @@ def fill(total: int, weights: Sequence[float], room: Sequence[int]) -> list[int]
 def scatter(area: Area, part: Part, wanted: int) -> Floats:
     """Return seeded spots inside an area, several times as many as wanted."""
     rng = np.random.default_rng(zlib.crc32(part.name.encode()))
-    x0, y0, x1, y1 = area.bounds
+    # Rounded, so that a world turned or moved deals the very same spots.
+    x0, y0, x1, y1 = np.round(area.bounds, 2)
     spots = np.array([x0, y0]) + rng.random((6000, 2)) * (x1 - x0, y1 - y0)
     shapely.prepare(area)
-    return spots[shapely.contains_xy(area, spots)][: max(40, 8 * wanted)]
+    inside: Floats = spots[shapely.contains_xy(area, spots)]
+    return inside[: max(40, 8 * wanted)]
 
 
 def thin(spots: Floats, count: int, area: Area) -> Floats:

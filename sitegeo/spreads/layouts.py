@@ -28,6 +28,7 @@ from sitegeo.spreads.sketches import (
     open_water,
     pair,
     point,
+    timber,
 )
 from sitegeo.units import YARD_M
 
@@ -109,20 +110,36 @@ LAYOUTS: Mapping[str, Callable[[Wind, int], Sketch]] = MappingProxyType(
         "open-cross": open_water,
         "open-behind": open_water,
         "pair": pair,
+        "timber": timber,
     }
 )
 """Every layout by name; the bank names label one family, so do the open ones."""
 
 _POINT_THETA = (90.0, 150.0)
-_POINT_KINDS = frozenset({"point", "P"})
+_PAIR_THETA = (30.0, 120.0)  # a little onto the bank to a little off it, best near 60
+_PAIR_DECOYS = (8, 24)
+_OPEN_THETA = (45.0, 110.0)
+_LETTERS = {"point": "P", "timber opening": "H", "cover clump": "C", "open flat": "F"}
 
 
 def choose(kind: str, phi_deg: float, *, decoys: int) -> str:
-    """Return the layout for a kind of position (its name or letter) and a wind."""
-    del decoys  # the small layouts will ask for it
+    """Return the layout for a kind of position (its name or letter), a wind and a count.
+
+    Common practice, no source: timber for an opening in trees, `point` for wind over one shoulder
+    at a point, the small spread for two dozen or fewer with the wind across, the open ones for
+    cover standing in open water and for flats, else the bank family.
+    """
     theta = abs(float(signed_diff_deg(phi_deg, 0.0)))
-    if kind in _POINT_KINDS and _POINT_THETA[0] <= theta <= _POINT_THETA[1]:
+    letter = _LETTERS.get(kind, kind)
+    if letter == "H":
+        return "timber"
+    if letter == "P" and _POINT_THETA[0] <= theta <= _POINT_THETA[1]:
         return "point"
+    few = _PAIR_DECOYS[0] <= decoys <= _PAIR_DECOYS[1]
+    if few and _PAIR_THETA[0] <= theta <= _PAIR_THETA[1]:
+        return "pair"
+    if letter in ("C", "F") and theta >= _OPEN_THETA[0]:
+        return "open-cross" if theta <= _OPEN_THETA[1] else "open-behind"
     return _bank_name(theta)
 
 
@@ -133,7 +150,12 @@ def _bank_name(theta: float) -> str:
 
 
 def shape(
-    layout: str, phi_deg: float, *, decoys: int, spacing_m: float = SPACING_YD * YARD_M
+    layout: str,
+    phi_deg: float,
+    *,
+    decoys: int,
+    spacing_m: float = SPACING_YD * YARD_M,
+    opening_m: float = Wind.opening * YARD_M,
 ) -> Layout:
     """Return a layout drawn for one wind, before it meets the real water.
 
@@ -147,6 +169,8 @@ def shape(
         How many decoys are carried; the body grows with the square root.
     spacing_m
         Distance wanted between decoys; thin lines are set proportionally wider.
+    opening_m
+        Width of a timber opening.
 
     Raises
     ------
@@ -162,7 +186,7 @@ def shape(
     phi = float(signed_diff_deg(phi_deg, 0.0))
     hand = -1 if phi < 0 else 1
     limit = BANK_LIMIT_YD if layout.startswith("bank-") else math.inf
-    sketch = draw(Wind(abs(phi)), decoys)
+    sketch = draw(Wind(abs(phi), opening_m / YARD_M), decoys)
     pocket = polygons_of(next(part.geometry for part in sketch if part.name == "pocket"))
     parts = []
     for part in sketch:
@@ -171,7 +195,7 @@ def shape(
             outline = carve(outline, pocket=pocket, limit=limit, unit=1.0)
             if outline.is_empty:
                 continue
-        elif part.share <= 0 and part.name not in ("pocket", "motion"):
+        elif part.share <= 0 and part.name not in ("pocket", "motion", "motion pair"):
             continue
         local = shapely.transform(outline, lambda ay: ay * (hand * YARD_M, YARD_M))
         spacing = spacing_m * part.spacing / SPACING_YD if part.share > 0 else 0.0
@@ -228,6 +252,8 @@ _WHENCE = {
     "front stays clear and the body lies on {sides}.",
     "pair": "A small spread for wind from the {hand}: birds line up on the row level with the hide "
     "and settle in the pocket short of the end group.",
+    "timber": "An opening in timber: birds circle, pass over the stack in the trees downwind and "
+    "drop steeply into the pocket short of the guns {seat}.",
     "point": "Wind over the {hand} shoulder at a point: the front leads birds past the tip, "
     "{guard}and the mass closes the {hand}.",
 }
@@ -242,4 +268,5 @@ def reason(layout: Layout, *, without: Collection[str] = ()) -> str:
     sides = "the windward flank" if layout.theta_deg < 140 else "both flanks"
     guard = "" if "guard" in without else f"the guard fills the quiet water on the {lee}, "
     told = {"hand": hand, "lee": lee, "quarter": quarter, "sides": sides, "guard": guard}
+    told["seat"] = "at the upwind end" if layout.theta_deg >= 120 else f"on the flank, wind {hand}"
     return _WHENCE[name].format(**told)

@@ -16,26 +16,34 @@ from typing import Literal
 
 import numpy as np
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon
+from shapely.ops import substring
 
 from sitegeo.angles import smoothstep
 from sitegeo.spreads.frame import Floats
 
 PartName = Literal[
     "mass", "second", "tail", "hook", "near", "front", "guard", "holding", "focus", "pocket",
-    "motion",
+    "motion", "motion pair",
 ]  # fmt: skip
 Area = Polygon | MultiPolygon
 
 SPACING_YD = 2.0
 LINE_SPACING_YD = 3.5
+STACK_IN_YD = 4.0
+"""How far beyond the edge of the trees the middle of a timber stack lies."""
+
 _NOMINAL = 48  # decoys for which the sketches are drawn
 
 
 @dataclass(frozen=True)
 class Wind:
-    """The angle a sketch is drawn for, with the terms every sketch uses."""
+    """The angle a sketch is drawn for, with the terms every sketch uses.
+
+    `opening` is the width in yards of a timber opening; the other layouts do not look at it.
+    """
 
     theta: float
+    opening: float = 26.0
 
     @property
     def s(self) -> float:
@@ -163,13 +171,23 @@ def _bank_motion(wind: Wind, k: float, off: float) -> Sketch:
     """Motion beyond the upwind end, coming in to the bank as the wind turns along it."""
     beside = np.array([14 + 12 * k, 4.0])
     if wind.theta > 90:
-        spot = _between(beside, (8 + 12 * k, 3), off)
-        other = [Drawn("motion", Point(-spot[0], spot[1]))] if wind.theta > 130 else []
-        return [Drawn("motion", Point(spot)), *other]
+        return _behind_motion(wind, _between(beside, (8 + 12 * k, 3), off))
     swing = math.radians(wind.theta * (1 + math.atan2(13, beside[0]) / (math.pi / 2)))
     reach = _mix(7.5 + 9 * k, math.hypot(beside[0], 13), wind.s**2)
     start = 17 + 1.5 * wind.c**2
     return [Drawn("motion", Point(reach * math.sin(swing), start + reach * math.cos(swing)))]
+
+
+def _behind_motion(wind: Wind, spot: Floats) -> Sketch:
+    """Return motion decoys for a wind from abeam on.
+
+    One alone comes in before the guns as the wind swings behind, and so changes no flank where it
+    crosses; of two, one goes to either flank.
+    """
+    alone = Drawn("motion", Point(_between(spot, (0.0, 6.0), wind.step(130, 180))))
+    if wind.theta <= 130:
+        return [alone]
+    return [alone, *(Drawn("motion pair", Point(side * spot[0], spot[1])) for side in (1, -1))]
 
 
 def point(wind: Wind, decoys: int) -> Sketch:
@@ -224,28 +242,25 @@ def point(wind: Wind, decoys: int) -> Sketch:
     beyond = mass + (thick + 3) * np.array([math.sin(rad), math.cos(rad)])
     beyond[1] -= 8 * s * (1 - behind)  # toward the cover on the bank
     sketch += [Drawn("focus", Point(pocket + 2 * u), share["focus"])]
-    sketch += [Drawn("motion", Point(beyond))]
-    if wind.theta > 150:
-        sketch += [Drawn("motion", Point(-beyond[0], beyond[1]))]
-    return sketch
+    return sketch + _behind_motion(wind, beyond)
 
 
 def open_water(wind: Wind, decoys: int) -> Sketch:
     """Open water: a tail close past the hide, a hook round the far side, the mouth downwind."""
     k, s, u = _growth(decoys), wind.s, wind.u
     behind = wind.step(100, 150)
-    pocket = np.array([0.0, 17.0])
     grown = wind.step(110, 180)
+    pocket = np.array([0.0, 17.0 + 1.5 * grown])
     flank = np.array([6 + 6 * k, 2 + 4 * k])
     mass = _between(pocket + (9.5 + 6 * k) * u, flank, behind)
     # Outside the tail until the tail has drawn back past it.
-    second = np.array([-flank[0], _mix(11, flank[1], wind.step(105, 145))])
+    second = np.array([-flank[0], _mix(13, flank[1], wind.step(115, 155))])
     thick, wide = k * _mix(6, 4, behind), k * _mix(10, 6, behind)
     turn = wind.theta if wind.theta <= 90 else 90 + 90 * behind
     rad = math.radians(turn)
     toward_bank = np.array([math.cos(rad), -math.sin(rad)])
 
-    tail = wind.step(35, 60) * (1 - behind) * (decoys >= 12)
+    tail = wind.step(15, 65) * (1 - wind.step(95, 135)) * (decoys >= 12)
     hook = wind.step(20, 60) * (1 - wind.step(105, 130)) * (decoys >= 12)
     weights = {
         "mass": _mix(0.55, 0.475, behind),
@@ -277,19 +292,19 @@ def open_water(wind: Wind, decoys: int) -> Sketch:
     if tail > 0.15:
         corner = mass + 0.85 * wide * toward_bank - 0.4 * wide * (1 - behind) * u
         end = (-_mix(26, 40, min(1.0, k)), 8.0)
-        corner[1] = max(corner[1], 6.5)
-        whole = _curve(corner, (8, 6.5), (-12, 6.5), end)
-        run = whole[: 2 + round(tail * (len(whole) - 2))]
-        sketch.append(Drawn("tail", _ribbon(run, 1.2), share["tail"], LINE_SPACING_YD))
+        # It reaches up to the mass only while nothing lies between them.
+        reach = wind.step(55, 80) * (1 - wind.step(88, 112))
+        corner = _between((2.0, 6.5), (corner[0], max(corner[1], 6.5)), reach)
+        clear = _curve(corner, (min(8.0, corner[0]), 6.5), (-12, 6.5), end)
+        run = substring(clear, 0, tail, normalized=True)
+        sketch.append(Drawn("tail", run.buffer(1.2, quad_segs=4), share["tail"], LINE_SPACING_YD))
     beyond = mass + (thick + 3) * np.array([math.sin(rad), math.cos(rad)])
     beyond[1] -= 8 * s * (1 - behind)
     spot = _between(beyond, (8 + 12 * k, 3), behind)
     sketch += [
         Drawn("focus", Point(pocket + _mix(1.5, 3, behind) * u), share["focus"]),
-        Drawn("motion", Point(spot)),
+        *_behind_motion(wind, spot),
     ]
-    if wind.theta > 150:
-        sketch.append(Drawn("motion", Point(-spot[0], spot[1])))
     return sketch
 
 
@@ -299,13 +314,13 @@ def _hook(pocket: Floats, theta: float, grown: float) -> Area:
     return _ribbon(pocket + 13 * np.column_stack([np.sin(bearing), np.cos(bearing)]), 1.5)
 
 
-def _curve(*control: tuple[float, float] | Floats) -> Floats:
-    """Return points along the cubic Bezier curve of four control points."""
+def _curve(*control: tuple[float, float] | Floats) -> LineString:
+    """Return the cubic Bezier curve of four control points."""
     t = np.linspace(0, 1, 120)[:, None]
     p0, p1, p2, p3 = (np.asarray(p, float) for p in control)
     near: Floats = (1 - t) ** 3 * p0 + 3 * (1 - t) ** 2 * t * p1
     far: Floats = 3 * (1 - t) * t**2 * p2 + t**3 * p3
-    return near + far
+    return LineString(near + far)
 
 
 def pair(wind: Wind, decoys: int) -> Sketch:
@@ -323,7 +338,7 @@ def pair(wind: Wind, decoys: int) -> Sketch:
     rad = math.radians(turn)
     beyond = end + (small + 2) * np.array([math.sin(rad), math.cos(rad)])
     spot = _between(beyond, flank + (small_across + 2, -1), behind)
-    sketch = [
+    return [
         Drawn("pocket", _blob(pocket, along=8, across=6, turn=wind.theta)),
         Drawn(
             "mass",
@@ -338,8 +353,21 @@ def pair(wind: Wind, decoys: int) -> Sketch:
             lesser,
         ),
         Drawn("focus", Point(pocket + 1.5 * u), 0.10),
-        Drawn("motion", Point(spot)),
+        *_behind_motion(wind, spot),
     ]  # fmt: skip
-    if wind.theta > 150:
-        sketch.append(Drawn("motion", Point(-spot[0], spot[1])))
-    return sketch
+
+
+def timber(wind: Wind, decoys: int) -> Sketch:
+    """An opening in timber: the stack in the trees downwind, which birds pass over first."""
+    k = float(np.clip(math.sqrt(decoys / 24), 0.7, 1.3))
+    pocket = np.array([0.0, 16.5])
+    radius = min(6.0, 0.3 * wind.opening)
+    stack = pocket - (wind.opening / 2 + STACK_IN_YD) * wind.u
+    return [
+        Drawn("pocket", _blob(pocket, along=radius, across=radius)),
+        Drawn(
+            "mass", _blob(stack, along=3 * k, across=8 * k, turn=wind.theta, square=2.4), 1 - 2 / 24
+        ),
+        Drawn("focus", Point(pocket), 2 / 24),
+        Drawn("motion", Point(pocket + 0.6 * radius * wind.u)),
+    ]

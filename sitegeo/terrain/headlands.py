@@ -26,7 +26,13 @@ class HeadlandParams:
     point_land_75, point_land_200
         A point has at most these shares of land about its tip.
     cove_land_75
-        A cove has at least this share of land about its head.
+        A narrow cove has at least this share of land about its head.
+    cove_land_200, cove_reach_m, cove_turn_deg
+        A broad one has at least this share, and turns at least so far in within the reach each
+        way.
+    headland_deg, mouth_m
+        Either lies between headlands, where the shore turns back by so much within the distance:
+        the ends of an oblong pond are no coves.
     min_turn_deg
         The shore turns by at least this much within `reach_m` each way.
     reach_m
@@ -42,6 +48,11 @@ class HeadlandParams:
     point_land_75: float = 0.38
     point_land_200: float = 0.46
     cove_land_75: float = 0.66
+    cove_land_200: float = 0.7
+    cove_reach_m: float = 100.0
+    cove_turn_deg: float = 110.0
+    headland_deg: float = 40.0
+    mouth_m: float = 300.0
     min_turn_deg: float = 60.0
     reach_m: float = 40.0
     apart_m: float = 90.0
@@ -76,10 +87,17 @@ def points_and_coves(stations: gpd.GeoDataFrame, params: HeadlandParams) -> Iter
             )
             # Land share is flat along a narrow spit: the turn tells where its tip is.
             finds.append((turn[i] / 180.0 - near[i], find))
-        head = (near >= params.cove_land_75) & (turn <= -params.min_turn_deg)
+        between = _between_headlands(shore, params)
+        head = (near >= params.cove_land_75) & (turn <= -params.min_turn_deg) & between
         for i in np.flatnonzero(head):
             find = _cove(shore, int(i), land=near[i], turn=turn[i], params=params)
             finds.append((near[i] - turn[i] / 180.0, find))
+        wide = shore.turn_deg(params.cove_reach_m)
+        broad = (far >= params.cove_land_200) & (wide <= -params.cove_turn_deg)
+        for i in np.flatnonzero(broad & ~head & between):
+            find = _cove(shore, int(i), land=far[i], turn=wide[i], params=params, broad=True)
+            # A narrow cove nearby is the better find of the two.
+            finds.append((far[i] - wide[i] / 180.0 - 2.0, find))
     yield from _apart(finds, params.apart_m)
 
 
@@ -100,18 +118,46 @@ def _point(
     )
 
 
-def _cove(shore: Shore, i: int, *, land: float, turn: float, params: HeadlandParams) -> Find:
-    facing, width = _axis(shore, i, params.reach_m)
-    strength = smoothstep(land - params.cove_land_75, -0.05, 0.2)
+def _cove(
+    shore: Shore,
+    i: int,
+    *,
+    land: float,
+    turn: float,
+    params: HeadlandParams,
+    broad: bool = False,
+) -> Find:
+    radius, reach_m, least = (
+        (200, params.cove_reach_m, params.cove_land_200)
+        if broad
+        else (75, params.reach_m, params.cove_land_75)
+    )
+    facing, width = _axis(shore, i, reach_m)
+    strength = smoothstep(land - least, -0.05, 0.2)
     return Find(
         "cove",
         Point(shore.xy[i]),
         float(0.4 + 0.4 * strength),
         f"the shore turns in by {-turn:.0f} degrees and opens {compass_point(facing)}; "
-        f"{100 * land:.0f} % of the ground within 75 m is land",
+        f"{100 * land:.0f} % of the ground within {radius} m is land",
         width_m=width,
         facing_deg=facing,
     )
+
+
+def _between_headlands(shore: Shore, params: HeadlandParams) -> NDArray[np.bool_]:
+    """Return which stations lie between two headlands, at which the shore turns back."""
+    count = max(1, int(params.mouth_m / shore.step_m))
+    turn = shore.turn_deg(0.0) / 2.0
+    both = np.ones(len(turn), bool)
+    for way in (1, -1):
+        swing, lowest, recovered = np.zeros((3, len(turn)))
+        for by in range(1, count + 1):
+            swing = swing + shore.shifted(turn, way * by)
+            lowest = np.minimum(lowest, swing)
+            recovered = np.maximum(recovered, swing - lowest)
+        both &= recovered >= params.headland_deg
+    return both
 
 
 def _axis(shore: Shore, i: int, reach_m: float) -> tuple[float, float]:

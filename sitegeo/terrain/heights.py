@@ -10,6 +10,7 @@ import numpy as np
 from sitegeo.grid import Raster, require_same_grid
 from sitegeo.layers import Cover
 from sitegeo.steps import step
+from sitegeo.terrain.shadows import height_from_shadows
 
 
 class CanopyAssumption(Protocol):
@@ -44,16 +45,23 @@ def canopy_height(
     surface: Raster | None = None,
     ground: Raster | None = None,
     assume: CanopyAssumption,
+    imagery: Raster | None = None,
+    taken: str | None = None,
     params: HeightParams = HeightParams(),
 ) -> Raster:
     """Return the height of plants above ground in metres, 0 where there are none.
 
     A given canopy is used where it holds data; then surface minus ground on trees and low cover;
-    then what is assumed. All rasters must lie on one grid, or `RasterError` is raised.
+    then what the shadows show where `taken` has a time; then what is assumed. All rasters must
+    lie on one grid, or `RasterError` is raised.
     """
     classes = cover.band("class")
     tree, low = classes == Cover.TREE, classes == Cover.LOW
-    height = np.where(tree, assume.canopy_height_m, np.where(low, params.low_cover_m, 0.0))
+    usual = assume.canopy_height_m
+    if canopy is None and surface is None and imagery is not None and taken is not None:
+        shadows = height_from_shadows(imagery, cover, taken)
+        usual = usual if shadows is None else shadows.height_m
+    height = np.where(tree, usual, np.where(low, params.low_cover_m, 0.0))
     if surface is not None and ground is not None:
         require_same_grid(cover, surface)
         require_same_grid(cover, ground)

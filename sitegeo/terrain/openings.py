@@ -26,8 +26,8 @@ def timber_openings(
     min_tree_share: float,
     min_width_m: float,
     max_area_m2: float,
-) -> Iterator[Find]:
-    """Yield small waters whose shore is nearly all trees, with the width that fits inside."""
+) -> Iterator[tuple[str, Find]]:
+    """Yield id and find of small waters whose shore is nearly all trees, and their inner width."""
     owner = stations["shore_id"].str.rsplit("-", n=1).str[0]
     tree_share = (stations["bank_cover"] == "tree").groupby(owner).mean()
     height = stations["canopy_height_m"].groupby(owner).mean()
@@ -39,8 +39,8 @@ def timber_openings(
         width = inscribed_width_m(polygon)
         if share < min_tree_share or polygon.area > max_area_m2 or width < min_width_m:
             continue
-        length, bearing = _long_axis(polygon)
-        yield Find(
+        length, bearing = long_axis(polygon)
+        find = Find(
             "timber opening",
             polygon,
             0.4 + 0.4 * share,
@@ -53,6 +53,7 @@ def timber_openings(
             canopy_density=share,
             area_m2=polygon.area,
         )
+        yield str(name), find
 
 
 def cover_clumps(
@@ -96,7 +97,7 @@ def inscribed_width_m(polygon: Polygon) -> float:
     return 2.0 * float(shapely.maximum_inscribed_circle(polygon, tolerance=0.25).length)
 
 
-def _long_axis(polygon: Polygon) -> tuple[float, float]:
+def long_axis(polygon: Polygon) -> tuple[float, float]:
     """Return the length and grid bearing (0-180) of the tightest rectangle's long side."""
     corners = shapely.get_coordinates(polygon.minimum_rotated_rectangle)
     sides = np.diff(corners, axis=0)[:2]

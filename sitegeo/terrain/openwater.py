@@ -29,6 +29,12 @@ from sitegeo.terrain.indices import (
 Labels = NDArray[np.int32]
 Doubles = NDArray[np.float64]
 
+# Index between which a dark object turns from surely grey to surely not, and the index of a
+# photo that can only be water; infrared of land and water differ at least by the factor.
+_GREY = (0.08, 0.2)
+_PLAIN_WATER = 0.3
+_APART = 1.5
+
 
 @dataclass(frozen=True)
 class WaterParams:
@@ -80,11 +86,16 @@ def find_with_infrared(
     cut = float(np.clip(otsu(index[valid]), -0.05, 0.3))
     land = valid & (nir > otsu(nir[valid]))
     land_level = float(nir[land].mean()) if land.any() else 1.0
+    rest_level = float(nir[valid & ~land].mean())
+    if land_level < _APART * rest_level and float(np.median(index[valid])) > _PLAIN_WATER:
+        # All of it is water: there is no land to compare with, so its green stands in.
+        land_level = 2.0 * float(np.median(green[valid]))
     window = odd_window(params.texture_m, pixel_m)
     rough = _log_rough(nearest_calm(texture(nir, window), window))
     land_rough = float(np.median(rough[land])) if land.any() else 0.0
 
-    seeds = ndimage.binary_opening(valid & (index > cut) & (nir < 0.6 * land_level))
+    wet = np.pad(valid & (index > cut) & (nir < 0.6 * land_level), 1, mode="edge")
+    seeds = ndimage.binary_opening(wet)[1:-1, 1:-1]
     labels, count = ndimage.label(seeds)
     level = per_object(nir, labels, count)
     width_m = half_width(labels, count) * pixel_m
@@ -98,11 +109,13 @@ def find_with_infrared(
     bank = np.where((labels == 0) & valid, around, 0)
     alike = (index > 0.5 * per_object(index, labels, count)[around]).astype(np.float32)
     score *= 1 - 0.4 * smoothstep(per_object(alike, bank, count), 0.08, 0.25)
-
+    # Asphalt, slate and tar are grey out into the infrared; water is not.
+    score *= 1 - 0.4 * (1 - smoothstep(per_object(index, labels, count), *_GREY))
     score[0] = 0.0
 
     accepted = score >= params.accept
-    bank_level = per_object(nir, bank, count)
+    has_bank = np.bincount(bank.ravel(), minlength=count + 1) > 0
+    bank_level = np.where(has_bank, per_object(nir, bank, count), land_level)
     limit = np.where(accepted, (level + bank_level) / 2, -np.inf)
     mask = valid & (index > min(cut, 0.0) - 0.1) & (nir < limit[around])
     return _tidy(

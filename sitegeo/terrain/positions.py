@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import geopandas as gpd
+from shapely.geometry.base import BaseGeometry
 
 from sitegeo.grid import Raster, require_same_crs, require_same_grid
 from sitegeo.steps import step
 from sitegeo.terrain.finds import Find, table
+from sitegeo.terrain.flats import FlatParams, open_flats
 from sitegeo.terrain.headlands import HeadlandParams, points_and_coves
 from sitegeo.terrain.openings import cover_clumps, timber_openings
-from sitegeo.terrain.treelines import low_banks, tree_lines
+from sitegeo.terrain.treelines import tree_lines
 
 
 @dataclass(frozen=True)
@@ -34,9 +37,13 @@ class PositionParams:
         A timber opening's share of tree edge, least inscribed width and largest area.
     clump_area_m2
         Smallest and largest cover clump; half of it must be plants.
-    flat_low_share, flat_land_200
-        An open flat has at least this share of low cover on its bank, and at most this share of
-        land within 200 m.
+    front_m
+        A tree line has at least this much water in front: room for birds to come in.
+    tip_m
+        A tree line no longer than twice this, with its middle within this of a point's tip, is
+        the cover of that point and not a find of its own.
+    flats
+        What counts as an open flat.
     """
 
     bank_m: float = 15.0
@@ -51,8 +58,9 @@ class PositionParams:
     opening_width_m: float = 8.0
     opening_area_m2: float = 10_000.0
     clump_area_m2: tuple[float, float] = (25.0, 5_000.0)
-    flat_low_share: float = 0.6
-    flat_land_200: float = 0.62
+    front_m: float = 20.0
+    tip_m: float = 50.0
+    flats: FlatParams = field(default_factory=FlatParams)
 
 
 @step("positions")
@@ -62,20 +70,40 @@ def positions(
     cover: Raster,
     canopy_height: Raster,
     water: gpd.GeoDataFrame,
+    depth: Raster | None = None,
+    imagery: Raster | None = None,
     params: PositionParams = PositionParams(),
 ) -> gpd.GeoDataFrame:
     """Return tree lines, points, coves, timber openings, cover clumps and open flats.
 
-    Tree lines and open flats are lines along the shore, points and coves lie at their tip or
-    head, openings and clumps are polygons. Bearings are true. `confidence` is 0 to 1 and counts
-    the photo's own confidence in the classes behind a find; `why` says what was seen.
+    Tree lines are lines along the shore, points and coves lie at their tip or head, openings,
+    clumps and flats are polygons. Bearings are true. `confidence` is 0 to 1 and counts the
+    photo's own confidence in the classes behind a find; `why` says what was seen. Flats need
+    `depth`; without it, `imagery` shows only where the water is paler.
+
+    One piece of ground is one find: the bank of a timber opening is not also a tree line, a short
+    tree line round the tip of a point belongs to the point, and of several tips or heads close
+    together the most pronounced is kept.
     """
     require_same_grid(cover, canopy_height)
     require_same_crs(cover.grid.crs, stations.crs, where="stations")
     require_same_crs(cover.grid.crs, water.crs, where="water")
-    finds: list[Find] = []
-    finds += tree_lines(
-        stations,
+    owner = stations["shore_id"].astype(str).str.rsplit("-", n=1).str[0]
+    # A ditch has bends, not points and coves; half its perimeter times its width is its area.
+    wide = 2 * water.geometry.area / water.geometry.length >= params.headlands.min_water_width_m
+    headlands = list(points_and_coves(stations[owner.isin(water["id"][wide])], params.headlands))
+    openings = dict(
+        timber_openings(
+            stations,
+            water,
+            cover,
+            min_tree_share=params.opening_tree_share,
+            min_width_m=params.opening_width_m,
+            max_area_m2=params.opening_area_m2,
+        )
+    )
+    lines = tree_lines(
+        stations[~owner.isin(list(openings))],
         cover,
         canopy_height,
         bank_m=params.bank_m,
@@ -85,19 +113,11 @@ def positions(
         max_length_m=params.max_run_m,
         max_turn_deg=params.max_turn_deg,
         belt_m=params.belt_m,
+        front_m=params.front_m,
     )
-    owner = stations["shore_id"].astype(str).str.rsplit("-", n=1).str[0]
-    # A ditch has bends, not points and coves; half its perimeter times its width is its area.
-    wide = 2 * water.geometry.area / water.geometry.length >= params.headlands.min_water_width_m
-    finds += points_and_coves(stations[owner.isin(water["id"][wide])], params.headlands)
-    finds += timber_openings(
-        stations,
-        water,
-        cover,
-        min_tree_share=params.opening_tree_share,
-        min_width_m=params.opening_width_m,
-        max_area_m2=params.opening_area_m2,
-    )
+    tips = [f.geometry for f in headlands if f.kind == "point"]
+    finds = [*headlands, *openings.values()]
+    finds += [f for f in lines if not _round_a_tip(f, tips, params.tip_m)]
     finds += cover_clumps(
         water,
         cover,
@@ -106,15 +126,10 @@ def positions(
         max_area_m2=params.clump_area_m2[1],
         min_plant_share=0.5,
     )
-    finds += low_banks(
-        stations,
-        cover,
-        bank_m=params.bank_m,
-        min_share=params.flat_low_share,
-        gap_m=params.gap_m,
-        min_length_m=2 * params.min_run_m,
-        max_length_m=params.max_run_m,
-        max_turn_deg=params.max_turn_deg,
-        max_land_fraction=params.flat_land_200,
-    )
+    finds += open_flats(cover, depth=depth, imagery=imagery, params=params.flats)
     return table(finds, cover.grid.crs)
+
+
+def _round_a_tip(line: Find, tips: Sequence[BaseGeometry], tip_m: float) -> bool:
+    middle = line.geometry.interpolate(0.5, normalized=True)
+    return line.geometry.length <= 2 * tip_m and any(middle.distance(t) <= tip_m for t in tips)

@@ -1,4 +1,4 @@
-"""Tree lines: stretches of bank with canopy behind them; and banks of low cover."""
+"""Tree lines: stretches of bank with canopy behind them and room on the water in front."""
 
 from __future__ import annotations
 
@@ -33,8 +33,12 @@ def tree_lines(
     max_length_m: float,
     max_turn_deg: float,
     belt_m: float,
+    front_m: float,
 ) -> Iterator[Find]:
-    """Yield the stretches of bank where trees fill at least `min_share` of what lies behind."""
+    """Yield the stretches of bank where trees fill at least `min_share` of what lies behind.
+
+    A bank with less than `front_m` of water before it, as on a ditch, counts for nothing.
+    """
     grid = cover.grid
     for shore in shores(stations):
         depth, share, heights, sure = _belts(
@@ -42,7 +46,7 @@ def tree_lines(
         )
         for part in _parts(
             shore,
-            share >= min_share,
+            (share >= min_share) & _has_room(shore, cover, front_m),
             gap_m=gap_m,
             min_length_m=min_length_m,
             max_length_m=max_length_m,
@@ -75,57 +79,6 @@ def tree_lines(
             )
 
 
-def low_banks(
-    stations: gpd.GeoDataFrame,
-    cover: Raster,
-    *,
-    bank_m: float,
-    min_share: float,
-    gap_m: float,
-    min_length_m: float,
-    max_length_m: float,
-    max_turn_deg: float,
-    max_land_fraction: float,
-) -> Iterator[Find]:
-    """Yield open shores fringed with low cover.
-
-    Depth is not known here: that the water is shallow is inferred from the plants alone, and
-    the confidence says so.
-    """
-    grid = cover.grid
-    land = stations["land_fraction_200"].to_numpy(float)
-    for shore in shores(stations):
-        behind = look_behind(
-            shore.xy[:, 0],
-            shore.xy[:, 1],
-            grid.to_grid_bearing(shore.facing_deg),
-            grid,
-            reach_m=bank_m,
-        )
-        share = (behind.sample(cover, cover.band("class")) == Cover.LOW).mean(axis=1)
-        open_water = ~(land[shore.rows] > max_land_fraction)
-        for part in _parts(
-            shore,
-            (share >= min_share) & open_water,
-            gap_m=gap_m,
-            min_length_m=min_length_m,
-            max_length_m=max_length_m,
-            max_turn_deg=max_turn_deg,
-        ):
-            line = LineString(shore.xy[part])
-            facing = circular_mean_deg(shore.facing_deg[part])
-            yield Find(
-                "open flat",
-                line,
-                0.4,
-                f"{line.length:.0f} m of open bank with low cover facing {compass_point(facing)}; "
-                "depth not checked",
-                length_m=line.length,
-                bearing_deg=_bearing(shore.xy[part], grid),
-                facing_deg=facing,
-            )
-
-
 def _parts(
     shore: Shore,
     wanted: NDArray[np.bool_],
@@ -151,6 +104,20 @@ def _bearing(xy: Doubles, grid: Grid) -> float:
     """Return the true bearing of a run from its first station to its last, water on the left."""
     east, north = xy[-1] - xy[0]
     return float(grid.to_true_bearing(bearing_of(east, north)))
+
+
+def _has_room(shore: Shore, cover: Raster, front_m: float) -> NDArray[np.bool_]:
+    """Return which stations have water, or plants in it, nearly all the way out to `front_m`."""
+    ahead = look_behind(
+        shore.xy[:, 0],
+        shore.xy[:, 1],
+        cover.grid.to_grid_bearing(shore.facing_deg + 180.0),
+        cover.grid,
+        reach_m=front_m,
+    )
+    seen = ahead.sample(cover, cover.band("class"))
+    known = np.maximum(np.isfinite(seen).sum(axis=1), 1)
+    return np.asarray((seen == Cover.WATER).sum(axis=1) >= 0.75 * known)
 
 
 def _belts(

@@ -10,11 +10,13 @@
     setbacks: "setback",
     roads: "road",
     bank_exposure: "wind on the banks",
+    sheltered_water: "sheltered water, where birds rest in a blow",
+    beaten_bank: "wind-beaten bank, unsheltered",
     positions: "places for a blind; tree lines dotted",
     stations: "shore stations",
     dwellings: "dwelling, as mapped",
   };
-  const OFF_AT_FIRST = new Set(["huntable", "stations", "bank_exposure"]);
+  const OFF_AT_FIRST = new Set(["huntable", "stations", "bank_exposure", "sheltered_water", "beaten_bank"]);
   const HATCHED = new Set(["setbacks", "closed_areas"]);
   const BANKS = [
     ["beaten", "wind-beaten bank"],
@@ -203,7 +205,7 @@
       let words = LAYER_WORDS[layer.name];
       if (layer.name === "setbacks" && layer.verify) words += " under an example rule — verify";
       const fill = HATCHED.has(layer.name) ? hatch(layer.name) : "none";
-      const look = { roads: "line cased", positions: "line kind-tree-line", bank_exposure: "line" };
+      const look = { roads: "line cased", positions: "line kind-tree-line", bank_exposure: "line", beaten_bank: "line" };
       const mark = { dwellings: "M12,5 h9 v9 h-9 z", stations: "M13,9 H21 M17,5 V13" }[layer.name];
       const sample = mark
         ? markSwatch(`shape on-${layer.name}`, mark)

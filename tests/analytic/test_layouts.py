@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+import shapely
 from shapely.geometry import box
 
 from sitegeo.spreads import layouts
@@ -149,11 +150,11 @@ def test_nothing_jumps_where_the_wind_crosses_from_behind(name):
         assert min(math.hypot(x - p, y - q) for p, q in centres) < 0.01
 
 
-@pytest.mark.parametrize("name", ["bank-along", "point", "pair"])
-@pytest.mark.parametrize("decoys", [12, 60])
+@pytest.mark.parametrize("name", ["bank-along", "open-cross", "point", "pair"])
+@pytest.mark.parametrize("decoys", [12, 36, 60, 96])
 def test_parts_move_slowly_with_the_wind(name, decoys):
     """No centre moves more than 1.5 yd for a degree of wind on a straight bank."""
-    step = 3.0
+    step = 2.0
     before: dict[str, np.ndarray] = {}
     for theta in np.arange(0.0, 180.1, step):
         layout = layouts.shape(name, theta, decoys=decoys)
@@ -163,10 +164,23 @@ def test_parts_move_slowly_with_the_wind(name, decoys):
         for group in spread.groups:
             label = "second" if group.kind == "near" else group.kind  # one part, two names
             now[label] = np.array(group.polygon.centroid.coords[0])
+        now["motion"] = spread.motion[0]
         for key in now.keys() & before.keys():
             moved = np.hypot(*(now[key] - before[key])) / YARD_M
             assert moved <= 1.5 * step, (key, theta)
         before = now
+
+
+@pytest.mark.parametrize("name", ["bank-off", "open-behind", "point", "pair"])
+def test_crossing_from_behind_leaves_the_ground_and_the_lone_motion_decoy(name):
+    """A hair to either hand of 180 the same water is covered and the motion decoy stays."""
+    right, left = (
+        place(layouts.shape(name, phi, decoys=36), Frame(0, 0, 0), water=BANK, decoys=36)
+        for phi in (179.9, -179.9)
+    )
+    assert np.hypot(*(right.motion - left.motion).T) < yd(0.5)
+    one, two = (shapely.union_all([g.polygon for g in s.groups]) for s in (right, left))
+    assert one.symmetric_difference(two).area < 0.05 * one.area
 
 
 def test_body_grows_with_the_count():

@@ -8,7 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pytest
 from helpers_terrain import NORTH, WEST, centres, cover_of, heights_of, lake
-from shapely.geometry import box
+from shapely.geometry import Point, box
 
 from sitegeo import layers
 from sitegeo.angles import bearing_of, signed_diff_deg
@@ -211,3 +211,54 @@ def test_all_water_has_no_shore() -> None:
     water, land, stations = walk(lake(np.ones((50, 50), bool)))
     assert water["area_m2"].tolist() == pytest.approx([2500.0])
     assert len(land) == len(stations) == 0
+
+
+def ellipse_share(a: float, b: float, at_deg: float, disc: float) -> float:
+    """Share of a disc outside an ellipse, the disc centred on it, by quadrature.
+
+    Polar integration about the disc's centre: on each ray from a point of the ellipse, the chord
+    inside it ends at the other root of the ellipse's equation.
+    """
+    angle = np.deg2rad(at_deg)
+    x, y = a * np.cos(angle), b * np.sin(angle)
+    ray = np.linspace(0, 2 * pi, 200_001)
+    east, north = np.cos(ray), np.sin(ray)
+    chord = -2 * (x * east / a**2 + y * north / b**2) / (east**2 / a**2 + north**2 / b**2)
+    wet = np.clip(chord, 0, disc) ** 2 / 2
+    return 1 - float(np.trapezoid(wet, ray)) / (pi * disc**2)
+
+
+def test_the_quadrature_gives_the_lens_on_a_circle() -> None:
+    assert ellipse_share(RADIUS, RADIUS, 30.0, 75) == pytest.approx(
+        lens_share(RADIUS, 75), abs=1e-6
+    )
+
+
+@pytest.mark.parametrize("disc", [25, 75, 200])
+@pytest.mark.parametrize("at_deg", [0.0, 35.0, 90.0])
+def test_land_share_of_an_elliptic_lake(disc: int, at_deg: float) -> None:
+    a, b = 240.0, 120.0
+    east, north = centres(SIZE, SIZE)
+    stations = walk(lake((east / a) ** 2 + (north / b) ** 2 < 1))[2]
+    angle = np.deg2rad(at_deg)
+    x, y = MIDDLE[0] + a * np.cos(angle), MIDDLE[1] + b * np.sin(angle)
+    nearest = int(np.argmin(np.hypot(stations.geometry.x - x, stations.geometry.y - y)))
+    at = stations.geometry[nearest]
+    # The share at the station itself, up to half a spacing from the asked place.
+    own = np.rad2deg(np.arctan2((at.y - MIDDLE[1]) / b, (at.x - MIDDLE[0]) / a))
+    share = stations[f"land_fraction_{disc}"][nearest]
+    # Half a pixel of shoreline is this much of the smallest disc.
+    assert share == pytest.approx(ellipse_share(a, b, own, disc), abs=0.5 / disc + 0.004)
+
+
+@pytest.mark.parametrize("corner_deg", [45.0, 90.0, 135.0, 225.0, 315.0])
+def test_a_corner_holds_its_own_angle_of_land(corner_deg: float) -> None:
+    east, north = centres(SIZE, SIZE)
+    bearing = np.rad2deg(np.arctan2(north, east)) % 360
+    stations = walk(lake(~(bearing < corner_deg)))[2]
+    tip = int(np.argmin(np.hypot(stations.geometry.x - MIDDLE[0], stations.geometry.y - MIDDLE[1])))
+    away = stations.geometry[tip].distance(Point(MIDDLE))
+    # Moved along one side by d, a disc of radius R gains or loses some d R of 3.14 R R.
+    for disc in (75, 200):
+        share = stations[f"land_fraction_{disc}"][tip]
+        assert share == pytest.approx(corner_deg / 360, abs=(away + 1.0) / disc / 2 + 0.005)

@@ -48,7 +48,7 @@ def test_pocket_is_in_water_and_in_range(plans) -> None:
 
 
 def test_mass_lies_upwind_of_the_pocket(plans) -> None:
-    """Or to both hands of it, level or upwind, where the wind is from behind."""
+    """Or to both hands of it where the wind is from behind; in timber downwind."""
     for (mph, deg), plan in plans.items():
         if plan.spread.refused:
             continue
@@ -56,7 +56,7 @@ def test_mass_lies_upwind_of_the_pocket(plans) -> None:
         pocket = plan.spread.pocket.centroid
         mass = next(g for g in plan.spread.groups if g.name == "mass").polygon.centroid
         ahead = (mass.x - pocket.x) * east + (mass.y - pocket.y) * north
-        assert ahead > 0, (mph, deg)
+        assert (ahead < 0) == (plan.spread.layout == "timber"), (mph, deg)
 
 
 def test_decoys_float_clear_of_guns_and_pocket(plans) -> None:
@@ -78,7 +78,7 @@ def test_each_layout_occurs_among_the_three_best_and_can_be_set(plans) -> None:
         best = plan.ranking.blinds.head(3)
         for layout, name in zip(best["layout"], best["id"], strict=True):
             first.setdefault(layout, (plan, name))
-    assert set(first) == {"bank-along", "bank-onto", "bank-off", "point"}
+    assert set(first) >= {"bank-along", "open-cross", "point", "timber"}
     for layout, (plan, name) in first.items():
         laid = sitegeo.plan(plan.survey, plan.ranking.wind, blind=name).spread
         assert laid.layout == layout

@@ -182,7 +182,7 @@ def test_a_page_of_less(what):
     }[what]
     text = render(map_sample.content(**changes))
     data = json.loads(re.search(r'id="sheet-data">(.*?)</script>', text, re.DOTALL)[1])
-    assert len(data["layers"]) == 10
+    assert len(data["layers"]) == 12
     assert (data["around"] is None) == (what == "no blinds")
     if what == "calm":
         assert data["around"]["arrow"] is None

@@ -20,10 +20,16 @@ FLOORS = (
     {"layers", "wind", "placefile"},
     {"steps", "rasterfile", "imagery", "vectors"},
     {"place", "terrain", "exposure", "export"},
-    {"spreads", "law", "siting", "store", "webmap"},
+    {"spreads", "law", "siting", "store", "surveysheet", "webmap"},
     {"survey"},
     {"ranking"},
-    {"plan", "plan_features", "plan_map", "plan_record"},
+    {"manywinds"},
+    {"hours"},
+    {"season"},
+    {
+        *("plan", "plan_card", "plan_crossing", "plan_features", "plan_fire", "plan_map"),
+        *("plan_record", "plan_shift"),
+    },
     {"checking"},
     {"demo", "cli", "__main__", "__init__"},
 )
@@ -98,9 +104,9 @@ def test_files_stay_short() -> None:
 def test_public_names() -> None:
     assert sorted(sitegeo.__all__) == sorted(
         [
-            *("Contract", "Forecast", "Grid", "Place", "Plan", "Ranking", "Raster"),
-            *("RasterContract", "SitegeoError", "Step", "Survey", "Wind", "__version__"),
-            *("plan", "rank", "read_place", "read_winds", "step", "survey"),
+            *("Contract", "Forecast", "Grid", "Hours", "Place", "Plan", "Ranking", "Raster"),
+            *("RasterContract", "Season", "SitegeoError", "Step", "Survey", "Wind", "__version__"),
+            *("hours", "plan", "rank", "read_place", "read_winds", "season", "step", "survey"),
         ]
     )
     for name in sitegeo.__all__:

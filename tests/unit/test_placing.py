@@ -170,6 +170,28 @@ def test_choose(kind, phi, name):
     assert choose(kind, phi, decoys=36) == name
 
 
+@pytest.mark.parametrize(
+    ("kind", "phi", "decoys", "name"),
+    [
+        ("timber opening", 150, 36, "timber"),
+        ("H", 20, 12, "timber"),
+        ("cover clump", 80, 60, "open-cross"),
+        ("cover clump", -140, 60, "open-behind"),
+        ("F", 95, 36, "open-cross"),
+        ("open flat", 10, 36, "bank-onto"),
+        ("tree line", 60, 18, "pair"),
+        ("cover clump", -60, 24, "pair"),
+        ("tree line", 60, 25, "bank-along"),
+        ("tree line", 60, 4, "bank-along"),
+        ("tree line", 175, 18, "bank-off"),
+        ("point", 110, 18, "point"),
+    ],
+)
+def test_choose_by_position_wind_and_count(kind, phi, decoys, name):
+    """Common practice, no source."""
+    assert choose(kind, phi, decoys=decoys) == name
+
+
 @pytest.mark.parametrize("name", sorted(layouts.LAYOUTS))
 @pytest.mark.parametrize("phi", [0, 40, -80, 120, 180])
 def test_reason_is_one_sentence(name, phi):

@@ -10,6 +10,7 @@ from shapely.geometry import Point
 
 from sitegeo import layers
 from sitegeo.angles import signed_diff_deg
+from sitegeo.grid import Raster
 from sitegeo.layers import Cover
 from sitegeo.terrain.positions import positions
 from sitegeo.terrain.shoreline import shoreline
@@ -18,11 +19,26 @@ SIZE = 800
 EAST, UP = centres(SIZE, SIZE)
 
 
-def find(classes: np.ndarray, tree_m: float = 12.0) -> gpd.GeoDataFrame:
+def find(
+    classes: np.ndarray,
+    tree_m: float = 12.0,
+    *,
+    depth_m: np.ndarray | None = None,
+    photo: np.ndarray | None = None,
+) -> gpd.GeoDataFrame:
     cover = cover_of(classes)
+    depth = None if depth_m is None else Raster(depth_m, cover.grid)
+    imagery = None if photo is None else Raster(photo, cover.grid, None, ("red", "green"))
     heights = heights_of(cover, tree_m)
     water, _, stations = shoreline(cover=cover, canopy_height=heights)
-    found = positions(stations=stations, cover=cover, canopy_height=heights, water=water)
+    found = positions(
+        stations=stations,
+        cover=cover,
+        canopy_height=heights,
+        water=water,
+        depth=depth,
+        imagery=imagery,
+    )
     layers.check(found, layers.contract("positions"))
     return found
 
@@ -171,13 +187,80 @@ def test_reeds_alone_in_water_are_a_cover_clump_and_a_bare_bar_is_not() -> None:
     assert clump["width_m"] == pytest.approx(20, abs=1.5)
 
 
-def test_a_low_fringe_on_open_water_is_a_flat_that_claims_no_depth() -> None:
+def test_a_broad_shoal_is_an_open_flat_and_a_shelving_bank_is_not() -> None:
     classes = np.where(UP > 0, int(Cover.WATER), int(Cover.OPEN))
-    classes[(UP <= 0) & (UP > -25) & (np.abs(EAST) < 80)] = Cover.LOW
-    flats = of_kind(find(classes), "open flat")
+    # Shelving to 0.5 m in 12 m everywhere, and a shoal of 120 by 80 m.
+    depths = np.where(UP > 0, UP / 24, np.nan)
+    shoal = (np.abs(EAST) < 60) & (UP > 0) & (UP < 80)
+    depths[shoal] = 0.3
+    flats = of_kind(find(classes, depth_m=depths), "open flat")
+    assert len(flats) == 1
+    flat = flats.iloc[0]
+    # Depth is averaged over 4 m: the edge of a step is drawn in by about that.
+    assert flat["area_m2"] == pytest.approx(112 * 76, rel=0.06)
+    assert flat["width_m"] == pytest.approx(76, abs=4)
+    assert "0.3 m deep" in flat["why"]
+
+
+def test_a_shoal_among_trees_is_no_open_flat() -> None:
+    classes = np.where(UP > 0, int(Cover.WATER), int(Cover.TREE))
+    depths = np.where(UP > 0, np.where(UP < 80, 0.3, 3.0), np.nan)
+    assert of_kind(find(classes, depth_m=depths), "open flat").empty
+
+
+def shoal_photo(red_over_green: float) -> np.ndarray:
+    classes = np.where(UP > 0, int(Cover.WATER), int(Cover.OPEN))
+    rng = np.random.default_rng(5)
+    photo = np.stack([55.0 + 0 * UP, 74.0 + 0 * UP]) + rng.normal(0, 3, (2, SIZE, SIZE))
+    shoal = (np.abs(EAST) < 60) & (UP > 0) & (UP < 80)
+    photo[0, shoal] = photo[1, shoal] * red_over_green
+    photo[:, classes == Cover.OPEN] = np.array([140.0, 120.0])[:, None]
+    return np.clip(photo, 1, 255).astype(np.uint8)
+
+
+def test_without_soundings_a_pale_bed_is_a_flat_that_claims_no_depth() -> None:
+    classes = np.where(UP > 0, int(Cover.WATER), int(Cover.OPEN))
+    flats = of_kind(find(classes, photo=shoal_photo(0.95)), "open flat")
     assert len(flats) == 1
     assert "depth not checked" in flats["why"][0]
     assert flats["confidence"][0] <= 0.5
+    # Water of one colour shows no bed, and no photo at all shows nothing.
+    assert of_kind(find(classes, photo=shoal_photo(0.75)), "open flat").empty
+    assert of_kind(find(classes), "open flat").empty
+
+
+def test_a_broad_bay_between_headlands_is_a_cove_and_a_round_lake_is_none() -> None:
+    classes = np.where(UP > 0, int(Cover.WATER), int(Cover.OPEN))
+    classes[(np.hypot(EAST, UP + 40) < 90)] = Cover.WATER
+    coves = of_kind(find(classes), "cove")
+    assert len(coves) == 1
+    assert coves.geometry[0].distance(middle(0, -130)) < 40
+    pond = np.where(np.hypot(EAST, UP) < 100, int(Cover.WATER), int(Cover.OPEN))
+    assert of_kind(find(pond), "cove").empty
+
+
+def test_the_bank_of_a_ditch_is_no_tree_line() -> None:
+    classes = np.full((SIZE, SIZE), int(Cover.TREE))
+    classes[np.abs(UP) < 6] = Cover.WATER
+    assert of_kind(find(classes), "tree line").empty
+
+
+def test_the_bank_of_a_timber_opening_is_not_also_a_tree_line() -> None:
+    classes = np.full((SIZE, SIZE), int(Cover.TREE))
+    classes[(np.abs(EAST) < 45) & (np.abs(UP) < 40)] = Cover.WATER
+    found = find(classes)
+    assert found["kind"].tolist() == ["timber opening"]
+
+
+def test_trees_on_the_tip_of_a_point_belong_to_the_point() -> None:
+    classes = rounded_lake()
+    spit = (np.abs(EAST - 40) < 30) & (UP < -60) & (UP > -160)
+    spit |= np.hypot(EAST - 40, UP + 60) < 30
+    classes[spit] = Cover.OPEN
+    classes[spit & (UP > -75)] = Cover.TREE
+    found = find(classes)
+    assert of_kind(found, "tree line").empty
+    assert of_kind(found, "point")["canopy_height_m"].tolist() == pytest.approx([12.0])
 
 
 def test_ids_run_north_to_south() -> None:

@@ -1,0 +1,103 @@
+"""Cover classes against reference layers of real places; prints the tables of docs/accuracy.md.
+
+Run as ``python benchmarks/accuracy.py`` with SITEGEO_PLACES naming the folder of open data. From
+the photo alone: no water, land-cover or height layer is given.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import rasterio
+from numpy.typing import NDArray
+from rasterio.warp import Resampling, reproject
+from scipy import ndimage
+
+from sitegeo.grid import Raster
+from sitegeo.imagery import read_imagery
+from sitegeo.layers import Cover
+from sitegeo.terrain.cover import cover
+
+Bools = NDArray[np.bool_]
+FOUR = ("red", "green", "blue", "nir")
+OURS = (Cover.WATER, Cover.TREE, Cover.LOW, Cover.OPEN, Cover.BUILT)
+
+
+def main() -> None:
+    """Print the tables."""
+    folder = Path(os.environ.get("SITEGEO_PLACES", ""))
+    if not (folder / "ponds-md").is_dir():
+        raise SystemExit("set SITEGEO_PLACES to the folder of open data")
+    ponds(folder / "ponds-md")
+    lakeshore(folder / "lakeshore-zurich")
+
+
+def ponds(folder: Path) -> None:
+    """Four-band and RGB against the land cover of ponds-md."""
+    photo, _ = read_imagery(folder / "imagery.tif", bands=FOUR)
+    with rasterio.open(folder / "landcover.tif") as source:
+        truth = source.read(1)
+    names = {1: "water", 2: "tree", 3: "low vegetation", 4: "barren", 5: "impervious", 6: "road"}
+    for title, bands in (("four bands", FOUR), ("RGB", FOUR[:3])):
+        values = np.stack([photo.band(b) for b in bands])
+        found = cover(imagery=Raster(values, photo.grid, photo.valid, bands)).band("class")
+        print(f"\n### ponds-md, {title}\n")
+        _confusion(found, truth, names)
+        inner = _inner(truth)
+        print("\n| | all pixels | without the edge band |\n|---|---|---|")
+        for label, code, member in (("water", 1, Cover.WATER), ("tree", 2, Cover.TREE)):
+            for measure in (iou, f1):
+                a, b = (measure((found == member)[k], (truth == code)[k])
+                        for k in (truth > 0, (truth > 0) & inner))  # fmt: skip
+                print(f"| {label} {measure.__name__} | {a:.3f} | {b:.3f} |")
+
+
+def lakeshore(folder: Path) -> None:
+    """RGB against vegetation of 3 m and more from lidar."""
+    photo, _ = read_imagery(folder / "ortho_rgb_050cm.tif", bands=FOUR[:3])
+    height = np.zeros(photo.grid.shape, np.float32)
+    with rasterio.open(folder / "vegheight_1m.tif") as source:
+        reproject(rasterio.band(source, 1), height, dst_transform=photo.grid.transform,
+                  dst_crs=photo.grid.crs, resampling=Resampling.nearest)  # fmt: skip
+    found = cover(imagery=photo).band("class") == Cover.TREE
+    truth = np.nan_to_num(height) >= 3.0
+    inner = _inner(truth.astype(int))
+    print("\n### lakeshore-zurich, RGB, trees of 3 m and more by lidar\n")
+    print("| | all pixels | without the edge band |\n|---|---|---|")
+    for measure in (iou, f1):
+        row = measure(found, truth), measure(found[inner], truth[inner])
+        print(f"| tree {measure.__name__} | {row[0]:.3f} | {row[1]:.3f} |")
+
+
+def iou(a: Bools, b: Bools) -> float:
+    """Intersection over union."""
+    return float((a & b).sum() / max((a | b).sum(), 1))
+
+
+def f1(a: Bools, b: Bools) -> float:
+    """Harmonic mean of precision and recall."""
+    return float(2 * (a & b).sum() / max(a.sum() + b.sum(), 1))
+
+
+def _inner(truth: NDArray[np.int_]) -> Bools:
+    """Return pixels whose eight neighbours are of their own class."""
+    box = np.ones((3, 3), bool)
+    low = ndimage.minimum_filter(truth, footprint=box)
+    return np.asarray(low == ndimage.maximum_filter(truth, footprint=box))
+
+
+def _confusion(found: NDArray[np.uint8], truth: NDArray[np.uint8], names: dict[int, str]) -> None:
+    heads: Sequence[str] = [c.name.lower() for c in OURS]
+    print(f"| truth, % of it found as | {' | '.join(heads)} | pixels |")
+    print("|---" * (len(OURS) + 2) + "|")
+    for code, name in names.items():
+        here = truth == code
+        shares = [100 * (found[here] == c).mean() for c in OURS] if here.any() else []
+        print(f"| {name} | {' | '.join(f'{s:.1f}' for s in shares)} | {here.sum()} |")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,319 @@
+"""The wind atlas: fetch and horizon in every sector of the compass, swept once for a place.
+
+A folder with three cloud-optimised GeoTIFFs a direction, named by the true bearing the wind
+comes from, that open as they are in any GIS:
+
+- ``fetch_010.tif``: uint16 metres, 65535 off the water;
+- ``horizon_010.tif``: one band a density class, uint8 in logarithmic steps, 32 to a doubling;
+  the tag ``height_per_distance`` lists what the 256 codes stand for;
+- ``at_least_010.tif``: 1 where the data ran out upwind, so that both are lower bounds.
+
+Between two stored directions a raw fetch can be far off, so only averages over a spread of
+directions are interpolated; the wind of a morning is swept afresh (`field`).
+"""
+
+from __future__ import annotations
+
+import hashlib
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import rasterio
+from pyproj import CRS
+from rasterio import shutil as raster_files
+from rasterio.enums import Resampling
+from rasterio.errors import RasterioError
+from rasterio.windows import Window
+
+from sitegeo.errors import SurveyError, UsageError
+from sitegeo.exposure.fetch import Fetch
+from sitegeo.exposure.obstacles import CLASSES, lookup_classes
+from sitegeo.exposure.shelter import SPREAD_DEG, ratio_table, spread_weights
+from sitegeo.exposure.sweep import HORIZON_STEPS, NO_FETCH, Sweep, empty_sweep, sweep
+from sitegeo.grid import Grid, Raster
+
+SECTORS = 36
+FORMAT = 1
+
+Part = tuple[slice, slice]
+"""Rows and columns of the grid."""
+
+_TILE = 512
+_LOG_SCALE = 1 / 32
+# Codes are bits of the distance, straight lines between powers of two: within 3.1 % of this.
+_off = np.log2(HORIZON_STEPS[1:]) - np.arange(1, 256) * _LOG_SCALE
+_LOG_OFFSET = float(_off.min() + _off.max()) / 2
+
+
+def atlas_key(obstacles: Raster, *, sectors: int = SECTORS) -> str:
+    """Return a key that changes with the obstacles, the grid, the sectors or the code."""
+    digest = hashlib.sha256(repr((FORMAT, sectors, CLASSES, obstacles.grid)).encode())
+    for path in sorted(Path(__file__).parent.glob("*.py")):
+        digest.update(path.read_bytes())
+    digest.update(np.ascontiguousarray(obstacles.values).tobytes())
+    return digest.hexdigest()[:16]
+
+
+def write_atlas(obstacles: Raster, folder: Path, *, sectors: int = SECTORS) -> None:
+    """Sweep every sector and write the atlas into an empty folder.
+
+    Parameters
+    ----------
+    obstacles
+        The `obstacles` layer.
+    sectors
+        Directions, evenly spaced from true north; must divide 360.
+
+    Raises
+    ------
+    UsageError
+        `sectors` does not divide 360.
+    """
+    if sectors < 1 or 360 % sectors:
+        raise UsageError("the sectors of an atlas must divide 360", value=sectors)
+    grid = obstacles.grid
+    pair = [empty_sweep(grid.shape, len(CLASSES)) for _ in range(2)]
+
+    def swept(number: int) -> Sweep:
+        return sweep(
+            obstacles.values,
+            from_grid_deg=float(grid.to_grid_bearing(number * 360 / sectors)),
+            pixel_m=grid.pixel_m,
+            bands=len(CLASSES),
+            out=pair[number % 2],
+        )
+
+    # One direction is swept while the one before it is written.
+    with ThreadPoolExecutor(1) as ahead:
+        coming = ahead.submit(swept, 0)
+        for number in range(sectors):
+            made = coming.result()
+            if number + 1 < sectors:
+                coming = ahead.submit(swept, number + 1)
+            _write_direction(folder, number * 360 // sectors, made, grid)
+
+
+def _write_direction(folder: Path, bearing: int, made: Sweep, grid: Grid) -> None:
+    about = {"from_true_deg": str(bearing)}
+    _write(
+        folder / f"fetch_{bearing:03d}.tif",
+        made.fetch_m[None],
+        grid,
+        names=("fetch_m",),
+        unit="m",
+        nodata=NO_FETCH,
+        tags={**about, "unit": "m", "scale": "1", "offset": "0"},
+    )
+    _write(
+        folder / f"horizon_{bearing:03d}.tif",
+        made.horizon_code,
+        grid,
+        names=CLASSES,
+        unit="log2(height/distance)",
+        scale=(_LOG_SCALE, _LOG_OFFSET),
+        tags={
+            **about,
+            "unit": "log2(height/distance)",
+            "scale": f"{_LOG_SCALE:.6g}",
+            "offset": f"{_LOG_OFFSET:.6g}",
+            "codes": "0 is no obstacle within 64 heights; scale and offset hold within 3.1 %",
+            "height_per_distance": " ".join(f"{v:.6g}" for v in HORIZON_STEPS),
+        },
+    )
+    _write(
+        folder / f"at_least_{bearing:03d}.tif",
+        made.at_least[None].view(np.uint8),
+        grid,
+        names=("at_least",),
+        tags={**about, "codes": "1 where fetch and horizon are lower bounds"},
+    )
+
+
+def _write(
+    path: Path,
+    planes: npt.NDArray[Any],
+    grid: Grid,
+    *,
+    names: tuple[str, ...],
+    tags: dict[str, str],
+    unit: str = "",
+    scale: tuple[float, float] = (1.0, 0.0),
+    nodata: int | None = None,
+) -> None:
+    profile: dict[str, Any] = {
+        "driver": "MEM",
+        "count": len(planes),
+        "height": grid.shape[0],
+        "width": grid.shape[1],
+        "dtype": planes.dtype.name,
+        "crs": grid.crs.to_wkt(),
+        "transform": grid.transform,
+        "nodata": nodata,
+    }
+    factors = [f for f in (4, 16, 64) if max(grid.shape) > _TILE * f / 4]
+    with rasterio.open("", "w", **profile) as held:
+        held.write(planes)
+        held.descriptions = names
+        held.units = (unit,) * len(planes)
+        held.scales, held.offsets = (scale[0],) * len(planes), (scale[1],) * len(planes)
+        held.update_tags(**tags)
+        if factors:
+            held.build_overviews(factors, Resampling.nearest)
+        raster_files.copy(
+            held,
+            path,
+            driver="COG",
+            compress="DEFLATE",
+            level=1,
+            predictor=2,
+            blocksize=_TILE,
+            sparse_ok=True,
+            num_threads="ALL_CPUS",
+            overviews="AUTO" if factors else "NONE",
+            overview_compress="DEFLATE",
+            overview_predictor=2,
+        )
+
+
+@dataclass(frozen=True)
+class Atlas:
+    """An atlas on disk; a window of one direction is read when it is asked for.
+
+    Parameters
+    ----------
+    folder
+        Where its files lie.
+    directions_deg
+        True bearings stored, ascending.
+    classes
+        Density class of each horizon band.
+    """
+
+    folder: Path
+    grid: Grid
+    directions_deg: tuple[int, ...]
+    classes: tuple[str, ...]
+
+    @classmethod
+    def open(cls, folder: str | Path) -> Atlas:
+        """Return the atlas in a folder; raises `SurveyError` if it holds none."""
+        path = Path(folder)
+        found = sorted(int(p.stem[-3:]) for p in path.glob("fetch_[0-9][0-9][0-9].tif"))
+        if not found:
+            raise SurveyError(
+                "holds no wind atlas",
+                where=path,
+                remedy="Run 'sitegeo survey' again with --overwrite, without --no-atlas",
+            )
+        with _opened(path / f"horizon_{found[0]:03d}.tif") as source:
+            crs = CRS.from_wkt(source.crs.to_wkt())
+            grid = Grid.from_transform(source.transform, source.shape, crs)
+            return cls(path, grid, tuple(found), tuple(source.descriptions))
+
+    def fetch(self, direction_deg: int, window: Part | None = None) -> Fetch:
+        """Return the straight-line fetch for a stored direction, as swept."""
+        metres = self._read("fetch", direction_deg, window)[0]
+        fetch = np.where(metres == NO_FETCH, np.nan, metres).astype(np.float32)
+        return Fetch(fetch, self._read("at_least", direction_deg, window)[0] > 0)
+
+    def horizon(self, direction_deg: int, window: Part | None = None) -> npt.NDArray[np.float32]:
+        """Return obstacle height ÷ distance, (classes, rows, columns), for a stored direction."""
+        steps: npt.NDArray[np.float32] = HORIZON_STEPS[self._read("horizon", direction_deg, window)]
+        return steps
+
+    def mean_fetch(
+        self, from_deg: float, *, spread_deg: float = SPREAD_DEG, window: Part | None = None
+    ) -> Fetch:
+        """Return the fetch averaged over an unsteady wind's spread of directions.
+
+        Interpolated between the stored directions; see docs/wind.md for its error. `at_least`
+        is known for the stored directions alone: an arm narrower than the gap between two of
+        them may run off the data unseen, so nothing to do with safety is read from here.
+
+        Raises
+        ------
+        UsageError
+            The spread is narrower than half a sector: sweep that wind itself.
+        """
+        total: Any = 0.0
+        at_least: Any = False
+        for bearing, weight in self._weights(from_deg, spread_deg):
+            stored = self.fetch(bearing, window)
+            total = total + np.float32(weight) * stored.fetch_m
+            at_least = at_least | stored.at_least
+        return Fetch(total, at_least)
+
+    def local_ratio(
+        self,
+        from_deg: float,
+        *,
+        spread_deg: float = SPREAD_DEG,
+        leaf_off: bool | None = None,
+        window: Part | None = None,
+    ) -> npt.NDArray[np.float32]:
+        """Return local over open wind speed averaged over the spread; NaN off the water.
+
+        The slowing in front of the bank the wind blows onto is not in it. Raises as
+        `mean_fetch`.
+        """
+        names = self.classes
+        if names == CLASSES:
+            names = lookup_classes(leaf_off=leaf_off)
+        table = ratio_table(names)[:, :, None, None]
+        total: Any = 0.0
+        water: Any = True
+        for bearing, weight in self._weights(from_deg, spread_deg):
+            codes = self._read("horizon", bearing, window)
+            ratios = [lines[code, 0, 0] for lines, code in zip(table, codes, strict=True)]
+            total = total + np.float32(weight) * np.min(ratios, axis=0)
+            water = self._read("fetch", bearing, window)[0] != NO_FETCH
+        ratio: npt.NDArray[np.float32] = np.where(water, np.minimum(total, 1), np.nan)
+        return ratio.astype(np.float32)
+
+    def _weights(self, from_deg: float, spread_deg: float) -> list[tuple[int, float]]:
+        """Share each direction of the spread between the stored ones either side of it."""
+        step = 360 / len(self.directions_deg)
+        if spread_deg < step / 2:
+            raise UsageError(
+                f"an average over less than half a sector of {step:g}° is not interpolated",
+                value=spread_deg,
+                remedy="Sweep this wind itself, as rank and plan do",
+            )
+        shares = np.zeros(len(self.directions_deg))
+        # Degree by degree, as far out as the sweep of a wind goes: nothing more is read for it.
+        reach = spread_weights(spread_deg)[0][-1]
+        turns = np.linspace(-reach, reach, 2 * int(np.ceil(reach)) + 1)
+        weights = np.exp(-0.5 * (turns / spread_deg) ** 2)
+        for turn, weight in zip(turns, weights / weights.sum(), strict=True):
+            at = ((from_deg + turn) / step) % len(shares)
+            low, part = int(at) % len(shares), at % 1
+            shares[low] += weight * (1 - part)
+            shares[(low + 1) % len(shares)] += weight * part
+        return [(self.directions_deg[i], float(shares[i])) for i in np.flatnonzero(shares)]
+
+    def _read(self, kind: str, direction_deg: int, window: Part | None) -> npt.NDArray[Any]:
+        if direction_deg not in self.directions_deg:
+            raise UsageError(
+                "the atlas does not hold this direction, and a raw one is never interpolated",
+                value=direction_deg,
+                remedy=f"One of {', '.join(map(str, self.directions_deg))}, or sweep it",
+            )
+        inside = None if window is None else Window.from_slices(*window)
+        with _opened(self.folder / f"{kind}_{direction_deg:03d}.tif") as source:
+            values: npt.NDArray[Any] = source.read(window=inside)
+        return values
+
+
+def _opened(path: Path) -> Any:
+    try:
+        return rasterio.open(path)
+    except RasterioError as error:
+        raise SurveyError(
+            f"is damaged or missing: {error}",
+            where=path,
+            remedy="Run 'sitegeo survey' again with --overwrite",
+        ) from None

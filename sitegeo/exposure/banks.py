@@ -1,0 +1,251 @@
+"""What a wind does along the banks: beaten, sheltered, and how wide the calm strip is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import numpy.typing as npt
+import shapely
+from rasterio import features
+from shapely.geometry import shape
+
+from sitegeo.angles import signed_diff_deg, unit_from_bearing
+from sitegeo.exposure.shelter import RIPPLE_MPS, markfort_sheltering
+from sitegeo.grid import Raster
+from sitegeo.steps import step
+from sitegeo.wind import Wind
+
+Floats = npt.NDArray[np.float64]
+
+SIDES_DEG = ((25.0, "onto"), (65.0, "quartering-on"), (100.0, "along"), (150.0, "quartering-off"))
+"""Upper end of each side, wind against facing, as for a blind; beyond the last it is ``off``."""
+
+
+@dataclass(frozen=True)
+class BankParams:
+    """How the bank is described; judgement.
+
+    Parameters
+    ----------
+    out_m
+        How far out from the bank the fetch and the wind are read.
+    strip_m, strip_step_m
+        How far the calm strip is followed, and in what steps.
+    first_water_m
+        The strip begins at the first water found within this distance of the station.
+    ripple_mps
+        Local wind at which water ripples: the middle of Beaufort force 2.
+    """
+
+    out_m: float = 15.0
+    strip_m: float = 300.0
+    strip_step_m: float = 2.0
+    first_water_m: float = 10.0
+    ripple_mps: float = RIPPLE_MPS
+
+
+@step("bank_exposure")
+def bank_exposure(
+    *,
+    stations: gpd.GeoDataFrame,
+    exposure: Raster,
+    wind: Wind,
+    params: BankParams = BankParams(),
+) -> gpd.GeoDataFrame:
+    """What the wind does at each station of the shore.
+
+    Returns the `bank_exposure` layer, a piece of bank a station, halfway to the next on either
+    hand: `wind_side` (onto, quartering-on, along, quartering-off, off; calm without a wind),
+    `fetch_m` and `local_wind` (m/s) a little way out, and `calm_strip_m`, the width of water
+    next to the bank that does not ripple: up to the far bank, and no more than `strip_m`, where
+    none of it does. NaN where there is no water in front of the station.
+    """
+    at = np.column_stack([stations.geometry.x, stations.geometry.y])
+    facing = stations["facing_deg"].to_numpy(float)
+    east, north = unit_from_bearing(exposure.grid.to_grid_bearing(facing))
+    out = np.arange(0.0, params.strip_m + params.strip_step_m / 2, params.strip_step_m)
+    x = at[:, :1] + out * np.atleast_1d(east)[:, None]
+    y = at[:, 1:] + out * np.atleast_1d(north)[:, None]
+    fetch, _, ratio = exposure.sample(x.ravel(), y.ravel()).reshape(3, *x.shape)
+    local = ratio * wind.speed_mps
+    near = int(np.argmin(np.abs(out - params.out_m)))
+    turn = np.abs(signed_diff_deg(wind.from_deg, facing))
+    side = np.select([turn < upper for upper, _ in SIDES_DEG], [s for _, s in SIDES_DEG], "off")
+    return gpd.GeoDataFrame(
+        {
+            "id": stations["id"].to_numpy(),
+            "wind_side": np.full(len(at), "calm") if wind.calm else side,
+            "fetch_m": fetch[:, near],
+            "local_wind": local[:, near],
+            "calm_strip_m": calm_strip(
+                local, out, ripple_mps=params.ripple_mps, first_water_m=params.first_water_m
+            ),
+        },
+        geometry=_pieces(stations),
+        crs=stations.crs,
+    )
+
+
+def calm_strip(
+    local_mps: Floats, out_m: Floats, *, ripple_mps: float, first_water_m: float
+) -> Floats:
+    """Return the width of calm water along transects straight out from the bank.
+
+    Parameters
+    ----------
+    local_mps
+        (transects, steps) local wind, NaN off the water.
+    out_m
+        (steps,) distance from the bank.
+
+    Returns
+    -------
+    ndarray
+        Metres from the first water to where the wind first reaches `ripple_mps`, between steps
+        by straight line; to the far bank or the last step if it never does; NaN without water
+        in the first `first_water_m`.
+    """
+    wet = np.isfinite(local_mps)
+    start = wet.argmax(axis=1)
+    lies = wet.any(axis=1) & (out_m[start] <= first_water_m)
+    steps = np.arange(out_m.size)
+    ends = ((local_mps >= ripple_mps) | ~wet) & (steps >= start[:, None])
+    last = np.where(ends.any(axis=1), ends.argmax(axis=1), out_m.size - 1)
+    rows = np.arange(len(local_mps))
+    before, after = local_mps[rows, np.maximum(last - 1, 0)], local_mps[rows, last]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        part = np.clip((ripple_mps - before) / (after - before), 0, 1)
+    # The far bank, the last step or a bank that ripples at once has nothing to divide.
+    rippled = (last > start) & (after >= ripple_mps)
+    edge = np.where(
+        rippled,
+        out_m[np.maximum(last - 1, 0)] + part * (out_m[last] - out_m[last - 1]),
+        out_m[last],
+    )
+    return np.where(lies, edge - out_m[start], np.nan)
+
+
+def _pieces(stations: gpd.GeoDataFrame) -> npt.NDArray[Any]:
+    """Return each station's piece of bank: a line halfway to its neighbours along the shore."""
+    xy = shapely.get_coordinates(stations.geometry.to_numpy())
+    shore = stations["shore_id"].to_numpy()
+    order = np.lexsort((stations["chainage_m"].to_numpy(float), shore))
+    pieces = np.empty(len(stations), dtype=object)
+    for run in np.split(order, np.flatnonzero(shore[order][1:] != shore[order][:-1]) + 1):
+        points = xy[run]
+        gaps = np.hypot(*np.diff(points, axis=0).T)
+        usual = np.median(gaps) if gaps.size else 0.0
+        ring = len(run) > 2 and np.hypot(*(points[0] - points[-1])) <= 1.5 * usual
+        before, after = np.roll(points, 1, axis=0), np.roll(points, -1, axis=0)
+        if not ring:
+            # A lone end reaches as far outward as inward, and a lone station a metre.
+            before[0] = 2 * points[0] - points[1] if gaps.size else points[0] - [1.0, 0.0]
+            after[-1] = 2 * points[-1] - points[-2] if gaps.size else points[-1] + [1.0, 0.0]
+        corners = np.stack([(before + points) / 2, points, (points + after) / 2], axis=1)
+        pieces[run] = shapely.linestrings(corners)
+    return pieces
+
+
+def lake_shelter(water: gpd.GeoDataFrame, stations: gpd.GeoDataFrame) -> list[dict[str, Any]]:
+    """Return, for each body of water, the share of wind stress its wooded shore leaves on it.
+
+    Markfort et al. (2010), see `shelter.markfort_sheltering`: a figure of the whole lake, for
+    stress, with the mean canopy height along its shore (open banks count as 0). None where no
+    station has a height.
+    """
+    body = stations["shore_id"].str.rpartition("-")[0]
+    mean = stations["canopy_height_m"].astype(float).groupby(body).mean()
+    told = []
+    for name, area in zip(water["id"], water["area_m2"], strict=True):
+        height = float(mean.get(name, np.nan))
+        known = bool(np.isfinite(height))
+        share = float(markfort_sheltering(area, height)) if known else None
+        told.append(
+            {
+                "water": name,
+                "canopy_height_m": round(height, 1) if known else None,
+                "stress_share": None if share is None else round(share, 4),
+            }
+        )
+    return told
+
+
+@dataclass(frozen=True)
+class LeeParams:
+    """What counts as sheltered; judgement.
+
+    Parameters
+    ----------
+    sheltered_ratio
+        Local over open wind at or below which water is sheltered: about 15 heights off a row.
+    least_m2
+        Smaller patches are left out.
+    ripple_mps
+        Local wind below which no bank is beaten.
+    """
+
+    sheltered_ratio: float = 0.6
+    least_m2: float = 200.0
+    ripple_mps: float = RIPPLE_MPS
+
+
+@step("sheltered_water")
+def sheltered_water(
+    *, exposure: Raster, wind: Wind, params: LeeParams = LeeParams()
+) -> gpd.GeoDataFrame:
+    """Water in the lee, where birds rest in a blow.
+
+    Returns the `sheltered_water` layer, polygons with `area_m2`, largest first: water on which
+    the wind is at most `sheltered_ratio` of the open wind. Empty in calm air.
+    """
+    grid = exposure.grid
+    with np.errstate(invalid="ignore"):
+        lee = exposure.band("local_ratio") <= params.sheltered_ratio
+    drawn: list[Any] = []
+    if not wind.calm:
+        found = features.shapes(lee.astype(np.uint8), mask=lee, transform=grid.transform)
+        drawn = [shape(outline) for outline, _ in found]
+        drawn = [p for p in drawn if p.area >= params.least_m2]
+    drawn.sort(key=lambda p: (-p.area, p.bounds))
+    # Stairs of pixels off; the area is that of the pixels.
+    outlines = shapely.simplify(np.array(drawn, dtype=object), grid.pixel_m)
+    return gpd.GeoDataFrame(
+        {
+            "id": [f"L{n:03d}" for n in range(1, len(drawn) + 1)],
+            "area_m2": np.array([p.area for p in drawn], dtype=float),
+        },
+        geometry=shapely.make_valid(outlines),
+        crs=grid.crs,
+    )
+
+
+@step("beaten_bank")
+def beaten_bank(
+    *,
+    bank_exposure: gpd.GeoDataFrame,
+    wind: Wind,
+    params: LeeParams = LeeParams(),
+) -> gpd.GeoDataFrame:
+    """Banks the wind beats on: onto or quartering onto them, unsheltered and with ripple.
+
+    Returns the `beaten_bank` layer, one line an unbroken run of bank with its `length_m`.
+    """
+    speed = bank_exposure["local_wind"].to_numpy(float)
+    least = max(params.ripple_mps, params.sheltered_ratio * wind.speed_mps)
+    beaten = bank_exposure["wind_side"].isin(["onto", "quartering-on"]) & (speed >= least)
+    pieces = np.asarray(bank_exposure.geometry, dtype=object)[beaten.to_numpy()]
+    # Neighbours meet at the same halfway point, to the last bits of two sums.
+    joined = shapely.set_precision(shapely.MultiLineString(list(pieces)), 1e-3)
+    runs = [g for g in shapely.get_parts(shapely.line_merge(joined)) if not g.is_empty]
+    runs.sort(key=lambda g: (-g.length, g.bounds))
+    return gpd.GeoDataFrame(
+        {
+            "id": [f"B{n:03d}" for n in range(1, len(runs) + 1)],
+            "length_m": np.array([g.length for g in runs], dtype=float),
+        },
+        geometry=np.array(runs, dtype=object),
+        crs=bank_exposure.crs,
+    )

@@ -1,0 +1,76 @@
+"""What the wind meets: water with its level, and all that stands above it, as one raster.
+
+Made once for a place. `rank`, `plan` and the wind atlas sweep it as it is; the leaves are a
+matter of the morning, so trees carry one class here and are looked up as bare when they are.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from sitegeo.exposure.sweep import encode_surface, nearest_level, water_levels
+from sitegeo.grid import Raster, require_same_grid
+from sitegeo.layers import Cover
+from sitegeo.placefile import Assume
+from sitegeo.steps import step
+
+Floats = npt.NDArray[np.float32]
+
+CLASSES = ("solid", "open")
+"""Density classes of the obstacles, in the order of their codes: two, which sweeps fastest."""
+
+_PLANT_M = 1.0  # lower plants leave what they stand on, a bank or nothing, to meet the wind
+
+
+def lookup_classes(*, leaf_off: bool | None) -> tuple[str, ...]:
+    """Return what each class is looked up as: trees stand bare only where that is known."""
+    return ("solid", "bare") if leaf_off else CLASSES
+
+
+@step("obstacles")
+def obstacles(
+    *,
+    cover: Raster,
+    canopy_height: Raster,
+    assume: Assume,
+    ground: Raster | None = None,
+) -> Raster:
+    """Water levels, obstacle heights and density classes, ready to be swept along any wind.
+
+    Returns the `obstacles` raster, int16 as `sweep.encode_surface` packs it. Trees are of class
+    ``open``, a single row in leaf; buildings and bare banks ``solid``. With a ground raster each
+    connected body of water has its own level, the median ground over it; a body over which the
+    ground is void takes ``[assume] water_level_m``, else the level of the nearest body. Land on
+    which the ground is void counts as level with the nearest water.
+    """
+    classes = cover.band("class")
+    water = classes == Cover.WATER
+    require_same_grid(cover, canopy_height)
+    plants = np.where(water, np.float32(0), canopy_height.values.astype(np.float32))
+    level, height = _levels(water, plants, ground, cover, assume)
+    solid = (classes == Cover.BUILT) | (plants < _PLANT_M)
+    density = np.where(solid, CLASSES.index("solid"), CLASSES.index("open")).astype(np.uint8)
+    surface = encode_surface(water, height, density=density, level_m=level, known=cover.valid)
+    return Raster(surface, cover.grid)
+
+
+def _levels(
+    water: npt.NDArray[np.bool_],
+    plants: Floats,
+    ground: Raster | None,
+    cover: Raster,
+    assume: Assume,
+) -> tuple[Any, Floats]:
+    """Return the water's level and the tops of the land, both in the ground's own reference."""
+    if ground is None or not water.any():
+        return 0.0, plants
+    require_same_grid(cover, ground)
+    bare = np.where(ground.mask, ground.values, np.nan).astype(np.float32)
+    if not np.isfinite(bare[water]).any() and assume.water_level_m is None:
+        return 0.0, plants
+    level = water_levels(water, bare, otherwise_m=assume.water_level_m)
+    filled = np.where(np.isfinite(bare), bare, nearest_level(water, level))
+    return level, np.asarray(filled + plants, dtype=np.float32)

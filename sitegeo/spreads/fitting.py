@@ -1,0 +1,269 @@
+"""Fit the parts of a layout to the real water: cut, moved a little, or left out.
+
+Everything is in the layout's own frame with the windward hand to +x.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry import MultiPoint, MultiPolygon, Point
+from shapely.geometry.base import BaseGeometry
+
+from sitegeo.spreads import timber
+from sitegeo.spreads.decoys import scatter
+from sitegeo.spreads.frame import Floats, Frame
+from sitegeo.spreads.layouts import (
+    Layout,
+    Part,
+    carve,
+    polygons_of,
+)
+from sitegeo.spreads.sketches import Area
+from sitegeo.units import length_text, yd
+
+Depths = Callable[[Floats], NDArray[Any]]
+
+# Common practice, no source, unless marked.
+_RANGE_M = (yd(15.0), yd(20.0))  # pocket centre from the guns, which is also the wanted shot
+_REACH_M = yd(60.0)  # no layout reaches further from the hide
+SHORE_M = 0.3  # judgement: a decoy needs this much water beside it
+_CLOSEST = 0.75  # judgement: share of the wanted spacing at which a group is full
+_POCKET_WATER = 0.75  # judgement: less open water than this is no pocket
+_PART_WATER = 0.25  # judgement: a part with less of its area in water is left out
+NUDGE_M = {"guard": yd(15.0), "motion": yd(10.0)}
+_NUDGE_DEFAULT_M = yd(6.0)
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """A part cut to the water, with seeded spots to choose decoys from."""
+
+    part: Part
+    area: Area
+    room: int
+    spots: Floats
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Site:
+    """A layout over the water round the hide, in the layout's frame, windward hand to +x."""
+
+    layout: Layout
+    frame: Frame
+    water: Area
+    flooded: Area
+    depth: Depths | None
+    max_depth_m: float | None
+
+    @property
+    def in_timber(self) -> bool:
+        return self.layout.name == "timber"
+
+    @property
+    def upwind(self) -> Floats:
+        return self.layout.upwind * (self.layout.hand, 1)
+
+    def to_world(self, shape: Any) -> Any:
+        return self.frame.to_world(_mirrored(shape, self.layout.hand))
+
+    def drawn(self, part: Part, moved: Floats) -> Any:
+        return _shifted(_mirrored(part.geometry, self.layout.hand), moved)
+
+    def depths(self, xy: Floats) -> Floats:
+        if self.depth is None or not len(xy):
+            return np.full(len(xy), np.nan)
+        return np.asarray(self.depth(self.to_world(xy)), dtype=float)
+
+    def shallow(self, xy: Floats) -> NDArray[np.bool_]:
+        """Return which spots are not known to be too deep."""
+        if self.max_depth_m is None:
+            return np.ones(len(xy), dtype=bool)
+        return ~(self.depths(xy) > self.max_depth_m)
+
+
+@dataclass(frozen=True)
+class Pocket:
+    """The pocket on the water and how far the layout moved with it."""
+
+    area: Area
+    moved: Floats
+
+
+class Refusal(Exception):  # noqa: N818 - an answer on its way out, not an error
+    """Why no spread is possible."""
+
+
+def _mirrored(shape: Any, hand: int) -> Any:
+    if hand > 0:
+        return shape
+    if isinstance(shape, BaseGeometry):
+        return shapely.transform(shape, lambda xy: xy * (-1.0, 1.0))
+    return shape * (-1.0, 1.0)
+
+
+def middle_of(area: Area) -> Floats:
+    return np.array(area.centroid.coords[0])
+
+
+def water_about(water: BaseGeometry, frame: Frame, *, hand: int, shore_m: float) -> Area:
+    """Return the water within reach of the hide, its shore drawn in, in the layout's frame."""
+    x0, y0 = frame.x - 1.5 * _REACH_M, frame.y - 1.5 * _REACH_M
+    near = shapely.clip_by_rect(water, x0, y0, x0 + 3 * _REACH_M, y0 + 3 * _REACH_M)
+    if not near.is_valid:
+        near = shapely.make_valid(near)
+    local = _mirrored(frame.to_local(polygons_of(near)), hand)
+    return polygons_of(local.buffer(-shore_m, quad_segs=2))
+
+
+def _settle(area: Area, water: Area, most_m: float) -> tuple[Area, Floats]:
+    """Return an area nudged toward the water, and the nudge.
+
+    It moves by twice the way its centre moves when it is cut to the water, up to three times:
+    continuous in the wind angle, and nothing at all where the water is whole.
+    """
+    nudge = np.zeros(2)
+    for _ in range(3):
+        wet = area.intersection(water)
+        if wet.is_empty or wet.area > 0.999 * area.area:
+            break
+        step = 2 * (np.array(wet.centroid.coords[0]) - np.array(area.centroid.coords[0]))
+        after = nudge + step
+        after *= min(1.0, most_m / max(float(np.hypot(*after)), 1e-9))
+        area = _shifted(area, after - nudge)
+        nudge = after
+    return area, nudge
+
+
+def _shifted(shape: Any, by: Floats) -> Any:
+    return shapely.transform(shape, lambda xy: xy + by)
+
+
+def fit_pocket(site: Site, notes: list[str]) -> Pocket:
+    if site.water.is_empty:
+        raise Refusal(f"no open water within {length_text(_REACH_M)} of the hide")
+    drawn = _mirrored(site.layout.pocket, site.layout.hand)
+    _, nudge = _settle(drawn, site.water, yd(4.0))
+    start = np.array(drawn.centroid.coords[0])
+    centre = start + nudge
+    reach = float(np.hypot(*centre))
+    # A little inside the bounds: cutting to the shore moves the centre.
+    centre *= np.clip(reach, _RANGE_M[0] + yd(0.3), _RANGE_M[1] - yd(0.3)) / reach
+    moved = centre - start
+    whole = _shifted(drawn, moved)
+    wet = polygons_of(whole.intersection(site.water))
+    share = wet.area / whole.area
+    if share < _POCKET_WATER or not wet.contains(Point(centre)):
+        raise Refusal(
+            f"no room for the pocket: only {100 * share:.0f} % of it, "
+            f"{length_text(float(np.hypot(*centre)))} from the hide, would be open water"
+        )
+    pocket = max(shapely.get_parts(wet), key=lambda g: g.area)
+    if not _RANGE_M[0] <= pocket.centroid.distance(Point(0, 0)) <= _RANGE_M[1]:
+        raise Refusal("no room for the pocket: land pushes it out of the wanted shot, 15-20 yd")
+    if (shift := float(np.hypot(*moved))) > yd(1.0):
+        notes.append(f"the whole spread is moved {length_text(shift)} to find open water")
+    return Pocket(pocket, moved)
+
+
+def fit_parts(
+    site: Site, pocket: Pocket, *, decoys: int, focus: int, notes: list[str]
+) -> list[Fitted]:
+    fitted: list[Fitted] = []
+    for part in site.layout.parts:
+        if part.share <= 0:
+            continue
+        fit = (
+            _fit_focus(site, part, pocket=pocket, most=focus)
+            if part.name == "focus"
+            else _fit_stack(site, part, pocket=pocket, decoys=decoys)
+            if site.in_timber
+            else _fit_part(site, part, pocket=pocket, taken=[f.area for f in fitted], decoys=decoys)
+        )
+        if fit is None:
+            notes.append(f"the {part.name} is left out: there is no fit water for it")
+            continue
+        if fit.note:
+            notes.append(f"the {part.name} {fit.note}")
+        fitted.append(fit)
+    return fitted
+
+
+def _fit_part(
+    site: Site, part: Part, *, pocket: Pocket, taken: Sequence[Area], decoys: int
+) -> Fitted | None:
+    drawn = site.drawn(part, pocket.moved)
+    area, nudge = _settle(drawn, site.water, NUDGE_M.get(part.name, _NUDGE_DEFAULT_M))
+    area = carve(area, pocket=pocket.area, limit=site.layout.limit_m)
+    for other in taken:
+        if area.intersects(other):
+            area = polygons_of(area.difference(other.buffer(0.5 * part.spacing_m, quad_segs=4)))
+    pieces = [
+        piece
+        for piece in shapely.get_parts(polygons_of(area.intersection(site.water)))
+        if piece.area >= 0.15 * drawn.area
+    ]
+    area = pieces[0] if len(pieces) == 1 else MultiPolygon(pieces)
+    fit = _fit_spots(site, part, area, whole_m2=drawn.area, decoys=decoys)
+    if fit is None or fit.note:
+        return fit
+    if (shift := float(np.hypot(*nudge))) > yd(2.0):
+        return replace(fit, note=f"is moved {length_text(shift)} to find water")
+    return replace(fit, note="is cut short by the shore" * (area.area < 0.7 * drawn.area))
+
+
+def _fit_stack(site: Site, part: Part, *, pocket: Pocket, decoys: int) -> Fitted | None:
+    """Return the stack of the timber layout, in the flooded trees downwind of the pocket."""
+    centre = timber.stack_centre(site.water, middle_of(pocket.area), site.upwind)
+    if centre is None:
+        raise Refusal("the opening runs on too far downwind: no trees to set the stack in")
+    if float(np.hypot(*centre)) < timber.FROM_GUNS_M:
+        raise Refusal("the hide is at the downwind end: the stack would lie about the guns")
+    drawn = site.drawn(part, pocket.moved)
+    area = _shifted(drawn, centre - middle_of(drawn))
+    area = carve(area, pocket=pocket.area, limit=site.layout.limit_m)
+    wet = polygons_of(area.intersection(site.water.union(site.flooded)))
+    if wet.is_empty or timber.outside_share(wet, site.water) < timber.LEAST_OUTSIDE:
+        raise Refusal("no flooded trees on the map downwind of the pocket to set the stack in")
+    return _fit_spots(site, part, wet, whole_m2=drawn.area, decoys=decoys)
+
+
+def _fit_spots(
+    site: Site, part: Part, area: Area, *, whole_m2: float, decoys: int
+) -> Fitted | None:
+    """Return an area of a part with spots that are not too deep, None where too little is left."""
+    if area.area < _PART_WATER * whole_m2:
+        return None
+    spots = scatter(area, part, min(decoys, math.ceil(1.5 * part.share * decoys) + 4))
+    shallow = site.shallow(spots)
+    usable = float(shallow.mean())
+    if usable * area.area < _PART_WATER * whole_m2:
+        return None
+    hexagon = math.sqrt(3) / 2 * (_CLOSEST * part.spacing_m) ** 2
+    room = min(int(shallow.sum()), int(usable * area.area / hexagon))
+    if usable < 1:
+        reach = MultiPoint(spots[shallow]).buffer(0.8 * part.spacing_m, quad_segs=3)
+        area = polygons_of(area.intersection(reach))
+    note = "is drawn in from water too deep to set in" * (usable < 0.9)
+    return Fitted(part, area, room, spots[shallow], note)
+
+
+def _fit_focus(site: Site, part: Part, *, pocket: Pocket, most: int) -> Fitted:
+    """Return the focus: a loose handful about its point, inside the pocket."""
+    point = site.drawn(part, pocket.moved)
+    handful = np.array([[0.1, 0.2], [1.2, -0.9], [-1.1, -0.7], [0.2, 1.8]]) * 0.6 * part.spacing_m
+    if site.in_timber:  # both on the jerk line
+        most = 2
+        handful = np.array([[-1.0], [1.0]]) * 0.6 * part.spacing_m * site.upwind
+    spots = handful + np.array(point.coords[0])
+    spots = spots[shapely.contains_xy(pocket.area, spots)]
+    spots = spots[site.shallow(spots)]
+    area = polygons_of(point.buffer(1.5 * part.spacing_m, quad_segs=4).intersection(pocket.area))
+    return Fitted(part, area, min(most, len(spots)), spots)

@@ -1,0 +1,171 @@
+"""The wind atlas: true bearings, what its files promise, windows, averages and refusals."""
+
+from __future__ import annotations
+
+import hashlib
+
+import numpy as np
+import pytest
+import rasterio
+from pyproj import CRS
+
+from sitegeo.errors import SurveyError, UsageError
+from sitegeo.exposure.atlas import Atlas, atlas_key, write_atlas
+from sitegeo.exposure.field import wind_over_surface
+from sitegeo.exposure.sweep import HORIZON_STEPS, NO_FETCH, encode_surface, sweep
+from sitegeo.grid import Grid, Raster
+
+# A long way from the central meridian, so that true and grid north differ by almost 2 degrees.
+GRID = Grid(CRS.from_epsg(32615), 720_000.0, 4_880_000.0, 5.0, (600, 700))
+
+
+def lake():
+    rng = np.random.default_rng(3)
+    row, column = np.indices(GRID.shape)
+    water = np.hypot(row - 300, (column - 350) * 0.8) < 260
+    water &= np.hypot(row - 250, column - 300) > 30
+    water[280:320, 500:] = True  # an arm that leaves the data in the east
+    heights = np.where(water, 0, 8 + 12 * rng.random(GRID.shape))
+    density = (rng.random(GRID.shape) < 0.9).astype(np.uint8)
+    return Raster(encode_surface(water, heights, density=density), GRID)
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    obstacles, folder = lake(), tmp_path_factory.mktemp("atlas")
+    write_atlas(obstacles, folder)
+    return obstacles, Atlas.open(folder)
+
+
+def swept(obstacles, true_deg):
+    bearing = float(obstacles.grid.to_grid_bearing(true_deg))
+    return sweep(obstacles.values, from_grid_deg=bearing, pixel_m=5.0, bands=2)
+
+
+def test_thirty_six_true_bearings_are_stored_as_swept(made):
+    obstacles, atlas = made
+    assert abs(GRID.convergence_deg) > 1.5
+    assert atlas.directions_deg == tuple(range(0, 360, 10))
+    assert atlas.grid == GRID
+    for bearing in (0, 10, 90, 200):
+        expected = swept(obstacles, bearing)
+        stored = atlas.fetch(bearing)
+        water = expected.fetch_m != NO_FETCH
+        assert np.array_equal(np.isfinite(stored.fetch_m), water)
+        assert np.array_equal(stored.fetch_m[water], expected.fetch_m[water])
+        assert np.array_equal(stored.at_least, expected.at_least)
+        assert np.array_equal(atlas.horizon(bearing), HORIZON_STEPS[expected.horizon_code])
+    assert atlas.fetch(90).at_least.any()
+    assert not atlas.fetch(270).at_least.any()
+
+
+def test_a_window_is_that_part_of_the_whole(made):
+    _, atlas = made
+    window = slice(100, 260), slice(333, 411)
+    assert np.array_equal(
+        atlas.fetch(70, window).fetch_m, atlas.fetch(70).fetch_m[window], equal_nan=True
+    )
+    assert np.array_equal(atlas.horizon(70, window), atlas.horizon(70)[:, *window])
+    part = atlas.mean_fetch(77.0, spread_deg=15.0, window=window)
+    assert np.array_equal(
+        part.fetch_m, atlas.mean_fetch(77.0, spread_deg=15.0).fetch_m[window], equal_nan=True
+    )
+
+
+def test_the_files_are_cloud_optimised_and_say_what_they_hold(made):
+    _, atlas = made
+    with rasterio.open(atlas.folder / "fetch_010.tif") as fetch:
+        assert fetch.tags(ns="IMAGE_STRUCTURE")["LAYOUT"] == "COG"
+        assert fetch.tags(ns="IMAGE_STRUCTURE")["PREDICTOR"] == "2"
+        assert (fetch.dtypes, fetch.nodata, fetch.units) == (("uint16",), NO_FETCH, ("m",))
+        assert fetch.tags()["from_true_deg"] == "10"
+        assert fetch.overviews(1)
+        # Nearest, so that no value is invented between water and nodata.
+        small = fetch.read(1, out_shape=(150, 175))
+        assert set(np.unique(small)) <= set(np.unique(fetch.read(1)))
+    with rasterio.open(atlas.folder / "horizon_010.tif") as horizon:
+        assert horizon.tags(ns="IMAGE_STRUCTURE")["LAYOUT"] == "COG"
+        assert horizon.descriptions == ("solid", "open")
+        steps = np.array(horizon.tags()["height_per_distance"].split(), float)
+        assert steps == pytest.approx(HORIZON_STEPS, rel=1e-5)
+        codes = np.arange(1, 256)
+        linear = 2 ** (codes * horizon.scales[0] + horizon.offsets[0])
+        assert linear == pytest.approx(steps[1:], rel=0.031)
+    with rasterio.open(atlas.folder / "at_least_090.tif") as at_least:
+        assert set(np.unique(at_least.read(1))) == {0, 1}
+
+
+def test_an_average_over_the_spread_stays_near_the_one_swept(made):
+    obstacles, atlas = made
+    for from_deg in (0.0, 94.0, 217.5):
+        turns = np.arange(-33.0, 34.0, 2.0)
+        weights = np.exp(-0.5 * (turns / 15.0) ** 2)
+        expected = np.zeros(GRID.shape)
+        for turn, weight in zip(turns, weights / weights.sum(), strict=True):
+            one = swept(obstacles, from_deg + turn)
+            expected += weight * one.fetch_m
+        mean = atlas.mean_fetch(from_deg, spread_deg=15.0)
+        water = np.isfinite(mean.fetch_m)
+        error = np.abs(mean.fetch_m[water] - expected[water])
+        assert np.median(error) < 15
+        assert np.mean(error > 0.2 * expected[water]) < 0.05
+
+
+def test_an_average_is_a_bound_where_a_direction_in_it_is(made):
+    _, atlas = made
+    mean = atlas.mean_fetch(90.0, spread_deg=10.0)
+    used = [atlas.fetch(b).at_least for b in (60, 70, 80, 90, 100, 110, 120)]
+    assert np.array_equal(mean.at_least, np.any(used, axis=0))
+
+
+def test_local_ratio_is_that_of_the_field_without_its_windward_part(made):
+    obstacles, atlas = made
+    for leaf_off, classes in ((False, ("solid", "open")), (True, ("solid", "bare"))):
+        field = wind_over_surface(
+            obstacles.values,
+            classes,
+            from_grid_deg=float(GRID.to_grid_bearing(40.0)),
+            speed_mps=5.0,
+            pixel_m=5.0,
+            spread_deg=12.0,
+            windward=False,
+        )
+        ratio = atlas.local_ratio(40.0, spread_deg=12.0, leaf_off=leaf_off)
+        assert np.array_equal(np.isnan(ratio), np.isnan(field.local_ratio))
+        error = np.abs(ratio - field.local_ratio)[np.isfinite(ratio)]
+        assert np.percentile(error, 95) < 0.05
+
+
+def test_a_raw_fetch_between_directions_is_refused(made):
+    _, atlas = made
+    with pytest.raises(UsageError, match="never interpolated"):
+        atlas.fetch(15)
+    with pytest.raises(UsageError, match="half a sector"):
+        atlas.mean_fetch(15, spread_deg=3.0)
+
+
+def test_missing_or_damaged_atlas_is_said(made, tmp_path):
+    with pytest.raises(SurveyError, match="no wind atlas"):
+        Atlas.open(tmp_path)
+    obstacles, _ = made
+    write_atlas(obstacles, tmp_path, sectors=4)
+    atlas = Atlas.open(tmp_path)
+    assert atlas.directions_deg == (0, 90, 180, 270)
+    (tmp_path / "fetch_090.tif").write_bytes(b"nothing")
+    with pytest.raises(SurveyError, match="damaged"):
+        atlas.fetch(90)
+    with pytest.raises(UsageError, match="divide 360"):
+        write_atlas(obstacles, tmp_path, sectors=7)
+
+
+def test_same_obstacles_same_bytes_and_key(made, tmp_path):
+    obstacles, atlas = made
+    write_atlas(obstacles, tmp_path)
+    for path in sorted(atlas.folder.iterdir()):
+        one, two = (hashlib.sha256(p.read_bytes()).digest() for p in (path, tmp_path / path.name))
+        assert one == two, path.name
+    assert atlas_key(obstacles) == atlas_key(lake())
+    changed = obstacles.values.copy()
+    changed[0, 0] += 4
+    assert atlas_key(Raster(changed, GRID)) != atlas_key(obstacles)
+    assert atlas_key(obstacles, sectors=72) != atlas_key(obstacles)

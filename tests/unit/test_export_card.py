@@ -1,0 +1,272 @@
+"""The card: one page, to scale, embedded fonts, the plan's numbers, nothing over the edge."""
+
+from __future__ import annotations
+
+import io
+import math
+import re
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, ClassVar
+
+import numpy as np
+import pypdf
+import pytest
+import segno
+from helpers_card import hostile, refused, sample_card, undated
+from pypdf.generic import ContentStream
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfgen.canvas import Canvas
+
+import sitegeo
+from sitegeo.errors import UsageError
+from sitegeo.export.card import PAGES, card_pdf
+from sitegeo.export.card_content import CardContent
+from sitegeo.export.marks import HATCHES, part_of, segments
+from sitegeo.units import YARD_M
+
+CARDS = {
+    "sample": sample_card(),
+    "undated": undated(),
+    "refused": refused(),
+    "calm": sample_card(wind_from_deg=None, wind_words="calm"),
+    "hostile": hostile(),
+    "bare": refused(notes=(), legs=(), sun=(), no_fire=()),
+}
+LOOKS = [("letter", False), ("a4", True)]
+
+
+def page_of(pdf: bytes) -> Any:
+    reader = pypdf.PdfReader(io.BytesIO(pdf))
+    assert len(reader.pages) == 1
+    return reader.pages[0]
+
+
+def words_of(content: CardContent, **look: Any) -> str:
+    return " ".join(page_of(card_pdf(content, **look)).extract_text().split())
+
+
+def operations(pdf: bytes) -> list[tuple[list[Any], bytes]]:
+    page = page_of(pdf)
+    stream = ContentStream(page.get_contents(), page.pdf)
+    return list(stream.operations)
+
+
+def circles(pdf: bytes) -> list[tuple[float, float, float]]:
+    """Centre and radius of every circle: a move, then four Bezier quarters."""
+    found = []
+    ops = operations(pdf)
+    for n in range(len(ops) - 4):
+        group = ops[n : n + 5]
+        if [o[1] for o in group] != [b"m", b"c", b"c", b"c", b"c"]:
+            continue
+        ends = [tuple(map(float, g[0][-2:])) for g in group[1:]]
+        xs, ys = [e[0] for e in ends], [e[1] for e in ends]
+        wide, high = max(xs) - min(xs), max(ys) - min(ys)
+        assert wide == pytest.approx(high, abs=0.02)
+        found.append(((max(xs) + min(xs)) / 2, (max(ys) + min(ys)) / 2, wide / 2))
+    return found
+
+
+@pytest.mark.parametrize(("page", "night"), LOOKS)
+@pytest.mark.parametrize("name", CARDS)
+def test_one_page_of_its_paper_the_same_bytes_twice(name: str, page: Any, night: bool) -> None:
+    pdf = card_pdf(CARDS[name], page=page, night=night)
+    assert pdf == card_pdf(CARDS[name], page=page, night=night)
+    box = page_of(pdf).mediabox
+    assert (float(box.width), float(box.height)) == pytest.approx(PAGES[page], abs=0.01)
+
+
+def test_paper_sizes_are_the_standards() -> None:
+    # ISO 216: A4 is 210 by 297 mm. Letter is 8.5 by 11 inches (ANSI A).
+    assert PAGES["a4"] == pytest.approx((210 / 25.4 * 72, 297 / 25.4 * 72), abs=0.01)
+    assert PAGES["letter"] == (8.5 * 72, 11 * 72)
+    with pytest.raises(UsageError, match="paper"):
+        card_pdf(sample_card(), page="a3")  # type: ignore[arg-type]
+
+
+def test_every_font_is_embedded() -> None:
+    fonts = page_of(card_pdf(sample_card()))["/Resources"]["/Font"]
+    used = {str(ops[0][0]) for ops in operations(card_pdf(sample_card())) if ops[1] == b"Tf"}
+    assert used
+    for name in used:
+        font = fonts[name].get_object()
+        assert "/FontFile2" in font["/FontDescriptor"], name
+
+
+def test_the_plans_numbers_are_on_it() -> None:
+    card = sample_card()
+    text = words_of(card)
+    for item in card.items:
+        assert f"{round(item.bearing_true_deg):03d}°" in text
+        assert item.bearing_magnetic_deg is not None
+        assert f"{round(item.bearing_magnetic_deg):03d}°" in text
+        assert str(round(item.range_m / YARD_M)) in text
+        if item.count:
+            assert str(item.count) in text
+    for said in (
+        "P001a", "Sedge Flowage", "Wind NW 12 mph", "15T XJ 96154 89145", "15T XJ 96690 88842",
+        "from Launch Lane ramp", "304°", "673 yd", "sunrise 07:21", "Sun, not shooting hours",
+        "2026-12-05", "Hide clear of the mapped dwellings by 322 yd", "life jacket",
+        "count 36 back in", "boat", "6 ft",
+    ):  # fmt: skip
+        assert said in text, said
+
+
+def test_paces_come_from_the_gear() -> None:
+    # 20 yd is 18.288 m: 24.4 paces of 0.75 m, 20.3 of 0.9 m.
+    motion = [i for i in sample_card().items if i.role == "motion"]
+    assert " 24" in words_of(sample_card(items=tuple(motion)))
+    assert " 20 20" in words_of(sample_card(items=tuple(motion), pace_m=0.9))
+
+
+def test_without_a_date_no_magnetic_bearing_is_given() -> None:
+    text = words_of(undated())
+    assert "No magnetic bearings" in text
+    assert "magnetic is true" not in text.lower()
+    assert "254°" not in text  # 251.9 + 2.2, the magnetic one
+    assert "252°" in text
+
+
+def test_a_refused_plan_says_why() -> None:
+    text = words_of(refused())
+    assert "No spread here: the water in range is too narrow for an open pocket" in text
+    assert "decoys" not in text
+
+
+def test_calm_claims_no_direction() -> None:
+    text = words_of(CARDS["calm"])
+    assert "CALM" in text
+    assert "WIND" not in text
+
+
+@pytest.mark.parametrize(("page", "night"), LOOKS)
+def test_rings_are_drawn_to_the_scale_printed(page: Any, night: bool) -> None:
+    pdf = card_pdf(sample_card(), page=page, night=night)
+    scale = int(re.search(r"1:(\d+)", page_of(pdf).extract_text()).group(1))  # type: ignore[union-attr]
+    ten_yd_pt = 10 * 0.9144 / scale * 1000 / 25.4 * 72
+    rings = [c for c in circles(pdf) if c[2] > 15]
+    assert len(rings) >= 4
+    assert len({(round(x, 1), round(y, 1)) for x, y, _ in rings}) == 1
+    assert [r for *_, r in rings] == pytest.approx(
+        [ten_yd_pt * n for n in range(1, len(rings) + 1)], rel=1e-3
+    )
+
+
+def test_groups_stand_at_their_bearing_and_range() -> None:
+    card = sample_card()
+    pdf = card_pdf(card)
+    rings = [c for c in circles(pdf) if c[2] > 15]
+    x0, y0, ten_yd = rings[0]
+    discs = [c for c in circles(pdf) if 8.5 < c[2] < 9.5]
+    for item in (i for i in card.items if i.role != "pocket"):
+        r = item.range_m / (10 * YARD_M) * ten_yd
+        a = math.radians(item.bearing_true_deg)
+        at = (x0 + r * math.sin(a), y0 + r * math.cos(a))
+        assert min(math.dist(at, d[:2]) for d in discs) < 0.5, item.name
+
+
+def test_the_code_is_the_hides_geo_uri() -> None:
+    # segno's own matrix, quiet zone of 4 modules left out (ISO/IEC 18004).
+    card = sample_card()
+    matrix = segno.make("geo:44.129195,-90.548086", error="m", micro=False).matrix
+    n = len(matrix)
+    squares = [
+        tuple(map(float, op[0]))
+        for op in operations(card_pdf(card))
+        if op[1] == b"re" and float(op[0][2]) == pytest.approx(84 / (n + 8), abs=1e-3)
+    ]
+    x0, top = min(s[0] for s in squares), max(s[1] for s in squares)
+    step = 84 / (n + 8)
+    drawn = np.zeros((n, n), dtype=int)
+    for x, y, *_ in squares:
+        drawn[round((top - y) / step), round((x - x0) / step)] = 1
+    assert np.array_equal(drawn, np.array([list(row) for row in matrix], dtype=int))
+
+
+class Watched(Canvas):
+    """A canvas that notes where each line of words starts and ends."""
+
+    lines: ClassVar[list[tuple[str, float, float, float, float]]] = []
+
+    def _note(self, text: str, x: float, y: float, share: float) -> None:
+        wide = pdfmetrics.stringWidth(text, self._fontname, self._fontsize)
+        self.lines.append((text, x - share * wide, x + (1 - share) * wide, y, self._fontsize))
+
+    def drawString(self, x: float, y: float, text: str, **more: Any) -> None:
+        self._note(text, x, y, 0.0)
+        super().drawString(x, y, text, **more)
+
+    def drawRightString(self, x: float, y: float, text: str, **more: Any) -> None:
+        self._note(text, x, y, 1.0)
+        super().drawRightString(x, y, text, **more)
+
+    def drawCentredString(self, x: float, y: float, text: str, **more: Any) -> None:
+        self._note(text, x, y, 0.5)
+        super().drawCentredString(x, y, text, **more)
+
+
+@pytest.mark.parametrize("name", CARDS)
+@pytest.mark.parametrize("page", PAGES)
+def test_no_words_leave_the_page_or_shrink_from_sight(
+    name: str, page: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sitegeo.export.card.Canvas", Watched)
+    monkeypatch.setattr(Watched, "lines", [])
+    width, height = PAGES[page]
+    card_pdf(CARDS[name], page=page)
+    assert len(Watched.lines) > 10
+    for text, start, end, y, size in Watched.lines:
+        assert start >= 25, text
+        assert end <= width - 25, text
+        assert 25 <= y <= height - 25, text
+        assert size >= 5, text
+
+
+def test_too_many_words_are_owned_up_to() -> None:
+    assert "the rest is in plan.json" in words_of(hostile())
+    assert "plan.json" not in words_of(sample_card())
+
+
+def test_shift_lines_and_field_table_are_printed() -> None:
+    card = sample_card(
+        field_table=(("wind", "move"), ("N", "tail 20 yd left")),
+        notes=(("If the wind shifts", ("To the north: move the tail.",)),),
+    )
+    text = words_of(card)
+    assert "To the north: move the tail." in text
+    assert "N | tail 20 yd left" in text
+
+
+def test_night_is_red_on_black() -> None:
+    for ops, name in operations(card_pdf(sample_card(), night=True)):
+        if name in (b"rg", b"RG"):
+            red, green, blue = map(float, ops)
+            assert green == blue == 0, (red, green, blue)
+    first = next(o for o, n in operations(card_pdf(sample_card(), night=True)) if n == b"rg")
+    assert [float(v) for v in first] == [0, 0, 0]
+
+
+def test_a_number_sits_beside_the_same_hatching_as_on_the_map() -> None:
+    script = (Path(sitegeo.__file__).parent / "webmap" / "symbols.js").read_text()
+    table = script[script.index("const HATCHES") :].split("};")[0]
+    on_map = {
+        name: (float(size), path)
+        for name, size, path in re.findall(r'(\w+): \[(\d+), "([^"]+)"\]', table)
+    }
+    assert {name: on_map[name] for name in HATCHES} == HATCHES
+
+
+def test_hatchings_are_told_apart() -> None:
+    drawn = {name: (size, tuple(strokes)) for name, (size, strokes) in
+             ((n, segments(n)) for n in HATCHES)}  # fmt: skip
+    assert len(set(drawn.values())) == len(HATCHES)
+    assert segments("tail") == (5, [(0.0, 2.5, 5.0, 2.5)])
+    assert segments("guard")[1] == [(0.0, 3.5, 7.0, 3.5), (3.5, 0.0, 3.5, 7.0)]
+    assert (part_of("TAIL2"), part_of("MASS"), part_of("ODD")) == ("tail", "mass", "other")
+
+
+def test_the_drawing_needs_no_land_and_bears_a_whole_ring_of_no_fire() -> None:
+    card = replace(sample_card(), no_fire=((0.0, 360.0),))
+    assert "crossed: no fire" in words_of(card)
+    assert "crossed" not in words_of(replace(card, no_fire=()))

@@ -1,0 +1,149 @@
+"""Best blind by the hour: gaps, calms, draws and steady choices."""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime, timedelta, timezone
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from sitegeo import Forecast, Wind, rank
+from sitegeo.errors import ForecastError, UsageError
+from sitegeo.hours import AS_GOOD, NO_WIND, SPEED_SHARE, draw, hours, sure, to_json
+from sitegeo.manywinds import field_of
+from sitegeo.survey import Survey
+from sitegeo.wind import TimedWind
+
+ZONE = timezone(timedelta(hours=-6))
+DAWN = datetime(2026, 12, 5, 5, tzinfo=ZONE)
+
+
+def forecast(*winds: Wind | None) -> Forecast:
+    return Forecast(tuple(TimedWind(DAWN + timedelta(hours=n), w) for n, w in enumerate(winds)))
+
+
+NW, SW = Wind(315.0, 5.5, 8.0, 10.0), Wind(225.0, 5.5, None, 10.0)
+
+
+@pytest.fixture(scope="module")
+def survey(demo_survey: Path) -> Survey:
+    return Survey.open(demo_survey)
+
+
+@pytest.fixture(scope="module")
+def found(survey: Survey):
+    return hours(survey, forecast(NW, None, Wind(0.0, 0.4, None, 80.0), SW, SW), draws=60)
+
+
+def test_gaps_and_calms_are_kept_and_claim_nothing(found) -> None:
+    table = found.table
+    assert table["state"].tolist() == ["wind", "gap", "calm", "wind", "wind"]
+    assert table.loc[2, "why"] == NO_WIND == "no wind: direction not predictable"
+    for name in ("blind", "score", "chance"):
+        assert table[name].isna().tolist() == [False, True, True, False, False]
+    assert sorted(found.scores["time"].unique()) == table.loc[[0, 3, 4], "time"].tolist()
+
+
+def test_each_hour_names_a_blind_as_good_as_the_first_of_rank(survey: Survey, found) -> None:
+    for number, wind in ((0, NW), (3, SW)):
+        when = found.table.loc[number, "time"]
+        truth = rank(survey, wind, when=when).blinds.set_index("id")["score"]
+        assert truth[found.table.loc[number, "blind"]] >= truth.iloc[0] - AS_GOOD
+
+
+def test_the_same_input_gives_the_same_answer(survey: Survey, found) -> None:
+    again = hours(survey, forecast(NW, None, Wind(0.0, 0.4, None, 80.0), SW, SW), draws=60)
+    assert json.dumps(to_json(again)) == json.dumps(to_json(found))
+
+
+def test_an_hour_has_the_same_luck_whatever_else_is_asked(survey: Survey, found) -> None:
+    alone = hours(survey, forecast(NW), draws=60).table.iloc[0]
+    assert alone["chance"] == found.table.loc[0, "chance"]
+
+
+def test_chance_is_the_share_of_draws_that_nothing_beats(found) -> None:
+    best = found.scores.merge(found.table[["time", "blind", "chance"]], on="time")
+    own = best[best["id"] == best["blind"]]
+    np.testing.assert_allclose(own["chance_x"], own["chance_y"])
+    assert found.scores["chance"].between(0, 1).all()
+    assert (found.scores.groupby("time")["chance"].sum() >= 1 - 1e-9).all()
+
+
+def test_a_sure_forecast_of_a_sure_place_always_holds(survey: Survey) -> None:
+    record = dict(survey.record)
+    record["assume"] = record["assume"] | {
+        "canopy_height_error_m": 0.0,
+        "position_error_m": {"water": 0.0},
+    }
+    exact = Survey(record, survey.layers)
+    luck = draw(exact, field_of(exact), draws=20)
+    np.testing.assert_allclose(luck.taller, 1.0)
+    # Speed keeps its own error; without it nothing is left to chance.
+    steady = Wind(NW.from_deg, 0.0 + NW.speed_mps, None, 0.0)
+    from_deg, speed, _ = luck.winds(steady)
+    np.testing.assert_allclose(from_deg, NW.from_deg)
+    assert speed.std() > 0
+
+
+def test_draws_have_the_stated_spread(survey: Survey) -> None:
+    luck = draw(survey, field_of(survey), draws=4000)
+    wind = Wind(180.0, 6.0, None, 12.0)
+    from_deg, speed, spread = luck.winds(wind)
+    assert from_deg.std() == pytest.approx(12.0, rel=0.05)
+    assert speed.std() == pytest.approx(SPEED_SHARE * 6.0, rel=0.05)
+    assert (speed >= 0).all()
+    assert set(spread) == {12.0}
+
+
+def test_one_steady_choice_for_a_window_or_one_a_morning(survey: Survey, found) -> None:
+    assert len(found.steady) == 1
+    whole = found.steady.iloc[0]
+    assert whole["hours"] == 3
+    mean = found.scores.groupby("id")["mean"].mean()
+    assert whole["blind"] == mean.idxmax()
+    assert whole["score"] == pytest.approx(mean.max())
+    record = forecast(NW, None, Wind(0.0, 0.4), SW, SW)
+    late = hours(survey, record, start=DAWN + timedelta(hours=3), draws=10)
+    assert late.table["time"].tolist() == [h.time for h in record.hours[3:]]
+    assert late.steady.iloc[0]["hours"] == 2
+    own = late.scores.groupby("id")["mean"].mean()
+    assert late.steady.iloc[0]["blind"] == own.idxmax()
+
+
+def test_without_draws_no_chance_is_claimed(survey: Survey) -> None:
+    plain = hours(survey, forecast(NW, SW), draws=0)
+    assert plain.table["chance"].isna().all()
+    assert plain.steady["chance"].isna().all()
+    assert plain.table["blind"].notna().all()
+
+
+def test_nothing_but_calm_still_answers(survey: Survey) -> None:
+    calm = hours(survey, forecast(Wind(0.0, 0.0), None), draws=10)
+    assert calm.table["state"].tolist() == ["calm", "gap"]
+    assert calm.steady.empty
+    assert calm.scores.empty
+    json.dumps(to_json(calm), allow_nan=False)
+
+
+def test_what_cannot_be_asked_is_refused(survey: Survey) -> None:
+    with pytest.raises(ForecastError, match="no hour in this window"):
+        hours(survey, forecast(NW), start=DAWN + timedelta(days=9))
+    with pytest.raises(UsageError, match="draws"):
+        hours(survey, forecast(NW), draws=-1)
+
+
+@pytest.mark.parametrize(
+    ("chance", "words"),
+    [
+        (1.0, "virtually certain"),
+        (0.9, "very likely"),
+        (0.66, "likely"),
+        (0.5, "as likely as not"),
+        (0.1, "unlikely"),
+    ],
+)
+def test_words_follow_the_scale_of_the_ipcc_guidance_note(chance: float, words: str) -> None:
+    """Mastrandrea et al. 2010, Table 1 (from memory): 99, 90, 66 and 33 %."""
+    assert sure(chance) == words

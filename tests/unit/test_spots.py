@@ -1,0 +1,99 @@
+"""Blinds on every kind of position of the bundled place, and what rules one out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import sitegeo
+from sitegeo.angles import signed_diff_deg
+from sitegeo.layers import Cover
+from sitegeo.siting.scoring import ScoreParams, ripple_at, wind_fit
+
+KINDS = {"tree line", "point", "cove", "timber opening", "cover clump", "open flat"}
+
+
+@pytest.fixture(scope="module")
+def survey(demo_survey: Path) -> sitegeo.Survey:
+    return sitegeo.Survey.open(demo_survey)
+
+
+def test_every_kind_of_position_has_a_blind_that_may_be_hunted(survey) -> None:
+    found = survey.layers["candidates"]
+    assert set(found.loc[found["rejected_by"].isna(), "kind"]) == KINDS
+
+
+def test_hides_stand_in_cover(survey) -> None:
+    found = survey.layers["candidates"]
+    held = found[found["rejected_by"].isna()]
+    classes = survey.layers["cover"].sample(held.geometry.x.to_numpy(), held.geometry.y.to_numpy())
+    of = dict(zip(held["id"], classes[0], strict=True))
+    for name, kind in zip(held["id"], held["kind"], strict=True):
+        if kind == "timber opening":
+            assert of[name] == Cover.TREE, name
+        elif kind in ("cover clump", "open flat"):
+            assert of[name] in (Cover.TREE, Cover.LOW), name
+
+
+def test_a_clump_and_an_opening_are_looked_at_from_all_round(survey) -> None:
+    found = survey.layers["candidates"]
+    for kind, apart in (("cover clump", 90.0), ("timber opening", 45.0)):
+        for _, blinds in found[found["kind"] == kind].groupby("position_id"):
+            facing = np.sort(blinds["facing_deg"].to_numpy())
+            turns = np.diff(np.append(facing, facing[0] + 360))
+            assert turns == pytest.approx(np.full(len(facing), apart))
+
+
+def test_openings_are_looked_into(survey) -> None:
+    found = survey.layers["candidates"]
+    middles = survey.layers["positions"].set_index("id").geometry.representative_point()
+    for _, row in found[found["kind"] == "timber opening"].iterrows():
+        middle = middles[row["position_id"]]
+        east, north = middle.x - row.geometry.x, middle.y - row.geometry.y
+        toward = np.degrees(np.arctan2(east, north))
+        assert abs(signed_diff_deg(toward, row["facing_deg"])) < 45
+
+
+def test_too_deep_to_stand_in_is_said(survey) -> None:
+    found = survey.layers["candidates"]
+    deep = found[found["rejected_by"].fillna("").str.contains("too deep to stand")]
+    assert len(deep)
+    assert (deep["stand_m"] > 0.75).all()
+    wading = found["kind"].isin(["timber opening", "cover clump", "open flat"])
+    held = found[wading & found["rejected_by"].isna()]
+    assert not (held["stand_m"] > 0.75).any()
+
+
+@pytest.mark.parametrize("kind", sorted(KINDS))
+def test_every_kind_can_be_planned(survey, kind) -> None:
+    wind = sitegeo.Wind.parse("S 12 mph")
+    ranked = sitegeo.rank(survey, wind)
+    best = ranked.blinds[ranked.blinds["kind"] == kind].head(2)["id"]
+    spreads = [sitegeo.plan(survey, wind, blind=name).spread for name in best]
+    assert any(spread.refused is None and len(spread.decoys) for spread in spreads)
+
+
+def test_timber_makes_its_own_ripple_and_wants_the_wind_behind() -> None:
+    """Common practice, no source."""
+    kinds = np.array(["timber opening", "tree line"])
+    assert ripple_at(np.zeros(2), kinds, ScoreParams())[0] > 0.5
+    assert ripple_at(np.zeros(2), kinds, ScoreParams())[1] == 0
+    fits = [wind_fit(np.array([t]), kinds[:1])[0] for t in (0.0, 90.0, 150.0)]
+    assert fits == sorted(fits)
+    assert fits[0] < 0.1
+
+
+def test_in_a_light_air_nothing_is_claimed_in_timber(survey) -> None:
+    ranked = sitegeo.rank(survey, sitegeo.Wind.parse("S 3 mph"))
+    timber = ranked.blinds["kind"] == "timber opening"
+    assert (ranked.blinds.loc[timber, "wind_side"] == "calm").all()
+    assert (ranked.blinds.loc[~timber, "wind_side"] != "calm").any()
+
+
+def test_the_count_carried_chooses_the_small_spread(survey) -> None:
+    wind = sitegeo.Wind.parse("S 12 mph")
+    few = sitegeo.rank(survey, wind, decoys=18).blinds
+    assert "pair" in set(few["layout"])
+    assert "pair" not in set(sitegeo.rank(survey, wind, decoys=36).blinds["layout"])
