@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from sitegeo.errors import SitegeoError as SitegeoError
     from sitegeo.grid import Grid as Grid
     from sitegeo.grid import Raster as Raster
+    from sitegeo.hours import Hours as Hours
+    from sitegeo.hours import hours as hours
     from sitegeo.layers import Contract as Contract
     from sitegeo.layers import RasterContract as RasterContract
     from sitegeo.place import Place as Place
@@ -22,6 +24,8 @@ if TYPE_CHECKING:
     from sitegeo.plan import plan as plan
     from sitegeo.ranking import Ranking as Ranking
     from sitegeo.ranking import rank as rank
+    from sitegeo.season import Season as Season
+    from sitegeo.season import season as season
     from sitegeo.steps import Step as Step
     from sitegeo.steps import step as step
     from sitegeo.survey import Survey as Survey
@@ -44,6 +48,10 @@ _HOMES = {
     "plan": "plan",
     "Ranking": "ranking",
     "rank": "ranking",
+    "Hours": "hours",
+    "hours": "hours",
+    "Season": "season",
+    "season": "season",
     "Step": "steps",
     "step": "steps",
     "Survey": "survey",
@@ -64,7 +72,7 @@ def __getattr__(name: str) -> Any:
 
 class _Package(ModuleType):
     def __setattr__(self, name: str, value: object) -> None:
-        # The verbs survey and plan share a name with their module; as attributes the verbs win.
+        # A verb may share its name with its module (survey, plan); as attributes the verbs win.
         if not (name in _HOMES and isinstance(value, ModuleType)):
             super().__setattr__(name, value)
 

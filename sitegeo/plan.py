@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import geopandas as gpd
 import numpy as np
@@ -19,23 +19,29 @@ from pyproj import Transformer
 
 from sitegeo import folders, ranking, store
 from sitegeo.errors import SurveyError
-from sitegeo.export import geojson, gpx
+from sitegeo.export import geojson, gpx, kml
 from sitegeo.export.gpkg import write_layers
+from sitegeo.export.styles import add_styles, spread_style
 from sitegeo.grid import WGS84
 from sitegeo.law.daylight import daylight
 from sitegeo.law.rules import Law
-from sitegeo.placefile import Assume, GearKeys
+from sitegeo.placefile import Assume
+from sitegeo.plan_crossing import crossing_of, crossing_record, crossing_words
 from sitegeo.plan_features import features_of, waypoints_of
+from sitegeo.plan_fire import fire_of, fire_record, fire_words
 from sitegeo.plan_record import plan_record
+from sitegeo.plan_shift import LAYER, Ground, shift_records
 from sitegeo.ranking import Ranking
 from sitegeo.siting.candidates import candidates
+from sitegeo.siting.flooding import flooded_trees
 from sitegeo.siting.landing import touchdown
-from sitegeo.spreads import layouts
+from sitegeo.siting.second import second_site
 from sitegeo.spreads.decoys import Gear
 from sitegeo.spreads.frame import Frame
-from sitegeo.spreads.placing import place
+from sitegeo.spreads.remedies import FIELD_TABLE
 from sitegeo.spreads.spread import Spread
 from sitegeo.survey import Survey
+from sitegeo.units import yd
 from sitegeo.wind import Wind
 
 MARKER = "plan.json"
@@ -47,7 +53,6 @@ CALM_REASON = (
 
 CAUTIONS = (
     "This is a proposal: the law in force, the landowner and the managing agency decide",
-    "The fall of shot is not checked: know your target and what lies beyond it",
     "Cold water kills within minutes: wear a life jacket, tell someone where you go",
 )
 
@@ -84,14 +89,27 @@ class Plan:
     record: Mapping[str, Any]
     survey: Survey
 
-    def save(self, folder: str | Path, *, overwrite: bool = False) -> Path:
+    def save(
+        self,
+        folder: str | Path,
+        *,
+        overwrite: bool = False,
+        paper: Literal["letter", "a4"] = "letter",
+    ) -> Path:
         """Write the plan to a folder, whole or not at all.
+
+        Parameters
+        ----------
+        paper
+            What the cards are printed on.
 
         Raises
         ------
         OutputError
             If the folder exists and `overwrite` is not given, or is not a plan.
         """
+        from sitegeo.export.card import card_pdf  # noqa: PLC0415 (so is reportlab)
+        from sitegeo.plan_card import card_of  # noqa: PLC0415
         from sitegeo.plan_map import content_of  # noqa: PLC0415
         from sitegeo.webmap.page import render  # noqa: PLC0415 (folium is slow to import)
 
@@ -104,7 +122,16 @@ class Plan:
             carried = pd.concat([self.waypoints, tracks], ignore_index=True)
             text = gpx.gpx_text(gpd.GeoDataFrame(carried, crs=self.features.crs), title=title)
             (new / "waypoints.gpx").write_text(text, encoding="utf-8")
-            write_layers(new / "plan.gpkg", {"plan": self.features, **self.layers})
+            # Apart from the rest, since a style in a GeoPackage is for one kind of geometry.
+            spread = self.features[self.features["role"].isin(["pocket", "group"])]
+            layers = {"plan": self.features, "spread": spread, **self.layers}
+            write_layers(new / "plan.gpkg", layers)
+            add_styles(new / "plan.gpkg", {"spread": spread_style()})
+            kml_text = kml.kml_text(self.features, self.waypoints, title)
+            (new / "plan.kml").write_text(kml_text, encoding="utf-8")
+            card = card_of(self)
+            (new / "card.pdf").write_bytes(card_pdf(card, page=paper))
+            (new / "card_night.pdf").write_bytes(card_pdf(card, page=paper, night=True))
             (new / "map.html").write_text(render(content_of(self)), encoding="utf-8")
             store.write_json(new / MARKER, dict(self.record))
         return out
@@ -141,14 +168,19 @@ def plan(
         If there is no such blind, the hide lies off the survey, or every blind is rejected.
     """
     standing = None if hide is None else _chosen(survey, hide)
-    ranked = ranking.rank(survey, wind, when=when, law=law, candidates=standing)
+    ranked = ranking.rank(
+        survey, wind, when=when, law=law, candidates=standing, decoys=decoys, want=None
+    )
     row = _pick(ranked, "X001" if hide else blind)
-    gear = _gear(survey, decoys)
-    spread = _spread(survey, row, wind, gear)
+    gear = ranking.gear_of(survey, decoys)
+    ground = _ground(survey, row, gear)
+    spread = _spread(survey, row, ground)
     landing = _landing(survey, spread, wind)
     lonlat = _lonlat(survey, row)
     light = None if when is None else daylight(*lonlat, when)
-    features = features_of(survey, row, spread, landing=landing, when=when)
+    fall = fire_of(survey, row, wind)
+    way = crossing_of(survey, row, wind)
+    features = features_of(survey, row, spread, landing=landing, fall=fall, when=when)
     waypoints = waypoints_of(features)
     checked = _group_verdicts(survey, ranked, row, features)
     layers = {
@@ -157,6 +189,7 @@ def plan(
         if isinstance(layer, gpd.GeoDataFrame)
     }
     layers["blinds"] = _listed(ranked)
+    layers[LAYER] = ground.layer(survey.crs)
     # Kept so that the plan can be checked again, under another law, without its survey.
     layers |= {n: survey.layers[n] for n in ("dwellings", "roads") if n in survey.layers}
     record = plan_record(
@@ -167,8 +200,16 @@ def plan(
         features=features,
         verdicts=checked,
         light=light,
-        cautions=CAUTIONS,
+        fire=fire_record(fall),
+        crossing=crossing_record(way, survey),
+        cautions=(*crossing_words(way), *fire_words(fall), *CAUTIONS),
     )
+    # Kept so that `shift` can lay the spread again for another wind, without its survey.
+    record |= {"laying": ground.record(), "shift": shift_records(ground, spread, wind)}
+    record |= {
+        "second": None if hide else second_site(ranked.blinds, row),
+        "field": [{"seen": seen, "change": words} for seen, words in FIELD_TABLE.items()],
+    }
     return Plan(row, spread, ranked, checked, features, waypoints, layers, record, survey)
 
 
@@ -207,35 +248,43 @@ def _chosen(survey: Survey, hide: tuple[float, float]) -> gpd.GeoDataFrame:
     )
 
 
-def _gear(survey: Survey, decoys: int | None) -> Gear:
-    keys = GearKeys.model_validate(survey.record["gear"])
-    wanted = keys.decoys if decoys is None else decoys
-    kinds = {
-        k: v for k in ("dark", "white", "geese", "small") if (v := getattr(keys, k)) is not None
-    }
-    gear = Gear(decoys=wanted, motion=keys.motion, wade_m=keys.wade_m)
-    return (
-        replace(gear, **{"dark": 0, "white": 0, "geese": 0, "small": 0, **kinds}) if kinds else gear
-    )
-
-
-def _spread(survey: Survey, row: pd.Series[Any], wind: Wind, gear: Gear) -> Spread:
-    grid = survey.grid
-    facing = float(grid.to_grid_bearing(row["facing_deg"]))
-    frame = Frame(row.geometry.x, row.geometry.y, facing)
-    layout = layouts.shape(row["layout"], float(row["phi_deg"]), decoys=gear.decoys)
+def _ground(survey: Survey, row: pd.Series[Any], gear: Gear) -> Ground:
+    """Return what the spread of a blind is laid on."""
+    facing = float(row["facing_deg"])
+    frame = Frame(row.geometry.x, row.geometry.y, float(survey.grid.to_grid_bearing(facing)))
     water = survey.layers["water"]
     near = water[water.intersects(row.geometry.buffer(250.0))]
-    depth = survey.layers.get("depth")
-    laid = place(
-        layout,
-        frame,
-        water=shapely.union_all(near.geometry.to_numpy()),
-        decoys=gear.decoys,
-        gear=gear,
-        depth=None if depth is None else lambda xy: depth.sample(xy[:, 0], xy[:, 1]),
+    flooded = (
+        flooded_trees(survey.layers["cover"], survey.layers.get("depth"), row.geometry)
+        if row["layout"] == "timber"
+        else shapely.Polygon()
     )
-    return replace(laid, reason=CALM_REASON) if wind.calm else laid
+    return Ground(
+        frame=frame,
+        facing_deg=facing,
+        kind=str(row["kind"]),
+        water=shapely.union_all(near.geometry.to_numpy()),
+        flooded=flooded,
+        opening_m=_opening_m(survey, row),
+        gear=gear,
+    )
+
+
+def _spread(survey: Survey, row: pd.Series[Any], ground: Ground) -> Spread:
+    depth = survey.layers.get("depth")
+    laid = ground.lay(
+        row["layout"],
+        float(row["phi_deg"]),
+        None if depth is None else lambda xy: depth.sample(xy[:, 0], xy[:, 1]),
+    )
+    return replace(laid, reason=CALM_REASON) if row["wind_side"] == "calm" else laid
+
+
+def _opening_m(survey: Survey, row: pd.Series[Any]) -> float:
+    """Return the width of the opening a blind looks into, or of a middling one."""
+    positions = survey.layers["positions"]
+    held = positions.loc[positions["id"] == row.get("position_id"), "width_m"].dropna()
+    return float(held.iloc[0]) if len(held) else yd(26.0)
 
 
 def _landing(survey: Survey, spread: Spread, wind: Wind) -> gpd.GeoDataFrame:

@@ -14,6 +14,7 @@ from shapely.geometry.base import BaseGeometry
 
 from sitegeo.angles import wrap360
 from sitegeo.grid import WGS84
+from sitegeo.law.shotfall import ShotFall, sectors
 from sitegeo.spreads.spread import Group, Spread
 from sitegeo.survey import Survey
 from sitegeo.units import depth_text, to_yd
@@ -49,6 +50,7 @@ def features_of(
     spread: Spread,
     *,
     landing: gpd.GeoDataFrame,
+    fall: ShotFall,
     when: datetime | None,
 ) -> gpd.GeoDataFrame:
     """Return everything drawn, in the place's CRS, by the columns of plan.geojson.
@@ -86,6 +88,9 @@ def features_of(
             add("decoy", group_name, shapely.Point(xy), note=kind, count=1)
     for _, patch in landing.iterrows():
         add("touchdown", f"likely {patch['probability']:.2f}", patch.geometry)
+    for arc, sector in sectors(fall, hide, survey.grid.convergence_deg):
+        words = f"no fire {arc.from_deg:03.0f}-{arc.to_deg:03.0f}"
+        add("fire_closed", words, sector, note=f"{arc.reason}, {arc.side}; true bearings")
     setbacks = survey.layers["setbacks"]
     for _, near in setbacks[setbacks.dwithin(hide, NEAR_M)].iterrows():
         shape = near.geometry.intersection(hide.buffer(2 * NEAR_M))
@@ -124,7 +129,7 @@ def _with_bearings(
     lon, lat = to_wgs84.transform(middle[:, 0], middle[:, 1])
     azimuth, _, distance = _GEOD.inv(np.full_like(lon, lon0), np.full_like(lat, lat0), lon, lat)
     declination = declination_deg(lon0, lat0, when)
-    there = ~frame["role"].isin(["hide", "setback"]).to_numpy()
+    there = ~frame["role"].isin(["hide", "setback", "fire_closed"]).to_numpy()
     true = np.where(there, wrap360(np.round(azimuth, 1)), np.nan)
     magnetic = np.nan if declination is None else wrap360(np.round(azimuth - declination, 1))
     return frame.assign(

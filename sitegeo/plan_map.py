@@ -24,12 +24,14 @@ CONTEXT = (
     "stations",
 )
 
+WIND_LAYERS = ("sheltered_water", "bank_exposure", "beaten_bank")
+
 
 def content_of(plan: Plan) -> MapContent:
     """Return a plan as the content of its page."""
     survey, ranked = plan.survey, plan.ranking
     layers = {n: survey.layers[n] for n in CONTEXT if n in survey.layers}
-    layers |= {n: v for n, v in plan.layers.items() if n == "bank_exposure"}
+    layers |= {n: v for n, v in plan.layers.items() if n in WIND_LAYERS}
     refused = plan.spread.refused
     headline = f"No spread here: {refused}" if refused else plan.spread.reason
     return MapContent(

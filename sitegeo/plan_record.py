@@ -31,9 +31,11 @@ def plan_record(
     features: gpd.GeoDataFrame,
     verdicts: pd.DataFrame,
     light: Daylight | None,
+    fire: dict[str, Any],
+    crossing: dict[str, Any] | None,
     cautions: Sequence[str],
 ) -> dict[str, Any]:
-    """Return the object of plan.json; `fire` is null because the fall of shot is not checked."""
+    """Return the object of plan.json."""
     one = gpd.GeoDataFrame([row], geometry="geometry", crs=features.crs)
     rejected = None if pd.isna(row["rejected_by"]) else str(row["rejected_by"])
     if rejected:
@@ -59,7 +61,8 @@ def plan_record(
         "verdicts": [verdict_words(v, ranked.law) for _, v in verdicts.iterrows()],
         "checks": verdict_items(verdicts),
         "light": _light(light, ranked.law),
-        "fire": None,
+        "fire": fire,
+        "crossing": crossing,
         "route": _route(features),
         "shift": [],
         "cautions": [*blind["cautions"], *cautions],

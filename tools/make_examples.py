@@ -19,7 +19,10 @@ from sitegeo.law.daylight import read_when
 
 MAPS = Path(__file__).resolve().parents[1] / "maps"
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
-KEPT = ("map.html", "plan.geojson", "waypoints.geojson", "waypoints.gpx", "plan.json")
+KEPT = (
+    *("map.html", "card.pdf", "card_night.pdf", "plan.json"),
+    *("plan.geojson", "plan.kml", "waypoints.geojson", "waypoints.gpx"),
+)
 FLAGS = ("--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-sync")
 
 

@@ -18,6 +18,9 @@ COMMANDS = {
     "survey": "Read a place once: cover, shore, positions, blinds.",
     "rank": "Rank the blinds of a survey for a wind.",
     "plan": "Lay the spread for one blind; write map, GPS files and notes.",
+    "hours": "Best blind for each hour of a forecast, and whether the choice holds.",
+    "season": "Share of past mornings on which each blind works; the best pair and trio.",
+    "shift": "Say what to move on a plan when the wind turns.",
     "check": "Check setbacks alone; exit 0 only if a law is chosen and all is clear.",
     "steps": "List the analysis steps installed.",
 }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Literal
 
 import click
 
@@ -17,6 +18,14 @@ from sitegeo.cli import options
 @click.option("--decoys", type=click.IntRange(0, 120), help="How many to set.")
 @options.when
 @options.law
+@click.option(
+    "--paper",
+    type=click.Choice(["letter", "a4"]),
+    default="letter",
+    show_default=True,
+    help="What the cards are printed on.",
+)
+@click.option("--print", "as_text", is_flag=True, help="Print the plan as plain text.")
 @options.out()
 @options.overwrite
 @options.units
@@ -30,6 +39,8 @@ def command(
     decoys: int | None,
     when: str | None,
     law: Path | None,
+    paper: Literal["letter", "a4"],
+    as_text: bool,
     out: Path,
     overwrite: bool,
     units: str,
@@ -61,5 +72,10 @@ def command(
             law=options.read_law_option(law),
         )
         show("writing")
-        made.save(out, overwrite=overwrite)
+        made.save(out, overwrite=overwrite, paper=paper)
+    if as_text:
+        from sitegeo.export.text import plan_text
+
+        click.echo(plan_text(made.record), nl=False)
+        return
     tell_plan(made, out, units=units, quiet=quiet)

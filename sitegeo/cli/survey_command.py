@@ -13,11 +13,19 @@ from sitegeo.cli import options
 @click.argument("place", type=click.Path(path_type=Path), metavar="PLACE.toml")
 @options.out()
 @options.law
+@click.option("--no-atlas", is_flag=True, help="Leave out the wind atlas: some seconds less.")
 @options.overwrite
 @options.verbose
 @options.quiet
 def command(
-    *, place: Path, out: Path, law: Path | None, overwrite: bool, verbose: bool, quiet: bool
+    *,
+    place: Path,
+    out: Path,
+    law: Path | None,
+    no_atlas: bool,
+    overwrite: bool,
+    verbose: bool,
+    quiet: bool,
 ) -> None:
     """Read a place once and write what does not depend on the wind.
 
@@ -26,12 +34,20 @@ def command(
     """
     from sitegeo.cli.telling import tell_survey
 
-    run(place, out, law=law, overwrite=overwrite, quiet=quiet)
+    run(place, out, law=law, overwrite=overwrite, quiet=quiet, atlas=not no_atlas)
     if not quiet:
         tell_survey(out, verbose=verbose)
 
 
-def run(place: Path, out: Path, *, law: Path | None, overwrite: bool, quiet: bool) -> None:
+def run(
+    place: Path,
+    out: Path,
+    *,
+    law: Path | None,
+    overwrite: bool,
+    quiet: bool,
+    atlas: bool = True,
+) -> None:
     """Survey a place into a folder, taking unchanged steps from the survey it replaces."""
     from sitegeo.errors import SurveyError
     from sitegeo.folders import require_free
@@ -50,5 +66,5 @@ def run(place: Path, out: Path, *, law: Path | None, overwrite: bool, quiet: boo
         show("reading the place")
         found = read_place(place)
         made = survey(found, law=chosen, previous=previous, on_step=show)
-        show("writing")
-        made.save(out, overwrite=overwrite)
+        show("writing, and sweeping the wind atlas" if atlas else "writing")
+        made.save(out, overwrite=overwrite, atlas=atlas)

@@ -32,8 +32,11 @@ def tell_survey(folder: Path, *, verbose: bool) -> None:
     for kind, found in positions.groupby("kind", sort=True):
         blinds = candidates[candidates["position_id"].isin(found["id"])]
         usable = int(blinds["rejected_by"].isna().sum())
-        rows.append((str(kind), str(len(found)), str(usable), str(len(blinds) - usable)))
-    show([("kind", "left"), ("found", "right"), ("blinds", "right"), ("ruled out", "right")], rows)
+        sure = f"{100 * found['confidence'].mean():.0f} %"
+        counts = (str(len(found)), sure, str(usable), str(len(blinds) - usable))
+        rows.append((str(kind), *counts))
+    heads = ("found", "sure", "blinds", "ruled out")
+    show([("kind", "left"), *((h, "right") for h in heads)], rows)
     water = survey.layers["water"]["area_m2"].sum() / 1e4
     say(f"{survey.title}: {water:.1f} ha of water. Written to {folder}")
     for warning in survey.warnings:
@@ -55,7 +58,7 @@ def tell_ranking(
             f"{row['facing_deg']:.0f}° {compass_point(row['facing_deg'])}",
             row["layout"],
             row["why"],
-            _setbacks(ranking, row["id"], lengths),
+            setback_words(ranking.verdicts, row["id"], lengths),
         )
         for _, row in ranking.blinds.head(top).iterrows()
     ]
@@ -68,13 +71,14 @@ def tell_ranking(
     out = len(ranking.rejected)
     more = max(0, len(ranking.blinds) - top)
     say(f"{more} more blinds; {out} ruled out (--json says why).", quiet=quiet)
-    _tell_law(ranking.law, quiet=quiet)
+    tell_law(ranking.law, quiet=quiet)
     for warning in survey.warnings if verbose else ():
         say(f"  {warning}", quiet=quiet)
 
 
-def _setbacks(ranking: Ranking, name: str, units: LengthUnit) -> str:
-    checked = ranking.verdicts[ranking.verdicts["id"] == name]
+def setback_words(verdicts: pd.DataFrame, name: str, units: LengthUnit) -> str:
+    """Return the verdicts of one blind in a few words each."""
+    checked = verdicts[verdicts["id"] == name]
     return "; ".join(_brief(v, units) for _, v in checked.iterrows())
 
 
@@ -84,7 +88,8 @@ def _brief(verdict: pd.Series[Any], units: LengthUnit) -> str:
     return text if pd.isna(distance) else f"{text} ({length_text(distance, units)})"
 
 
-def _tell_law(law: Law, *, quiet: bool) -> None:
+def tell_law(law: Law, *, quiet: bool) -> None:
+    """Say that an example is not the law, where none is chosen."""
     if not law.chosen:
         say(
             f"Setbacks by '{law.title}', which is not your law. Clear means clear of what the map "
@@ -146,6 +151,6 @@ def tell_check(check: Check, *, units: str, verbose: bool, quiet: bool) -> None:
         title=f"Law: {check.law.title}",
     )
     say(f"In all: {check.overall}.", quiet=quiet)
-    _tell_law(check.law, quiet=quiet)
+    tell_law(check.law, quiet=quiet)
     if verbose:
         say(f"Law read on {check.law.read_on.isoformat()} for {check.law.place}.")

@@ -74,7 +74,7 @@ def gpx_text(
     rows = to_wgs84(waypoints.sort_values("order", kind="stable"))
     gpx = gpxpy.gpx.GPX()
     gpx.creator = "sitegeo"
-    gpx.name = _text(title)
+    gpx.name = xml_text(title)
     points = rows[rows.geom_type == "Point"]
     for name, (_, row) in zip(short_names(points["name"]), points.iterrows(), strict=True):
         gpx.waypoints.append(_waypoint(row, name))
@@ -91,7 +91,7 @@ def _waypoint(row: pd.Series[Any], name: str) -> Any:
     variation: Any = row.get("magnetic_variation_deg")
     point: Any = gpxpy.gpx.GPXWaypoint(*_latlon(row.geometry.coords[0]), name=name)
     point.magnetic_variation = None if _missing(variation) else float(wrap360(round(variation, 2)))
-    point.comment = _bearing_words(row) or None
+    point.comment = bearing_words(row) or None
     point.description = _cell(row, "note")
     point.type = _cell(row, "role")
     return point
@@ -99,7 +99,7 @@ def _waypoint(row: pd.Series[Any], name: str) -> Any:
 
 def _track(row: pd.Series[Any], name: str) -> Any:
     track: Any = gpxpy.gpx.GPXTrack(name=name, description=_cell(row, "note"))
-    track.comment = _bearing_words(row) or None
+    track.comment = bearing_words(row) or None
     track.type = _cell(row, "role")
     parts = getattr(row.geometry, "geoms", [row.geometry])
     for part in parts:
@@ -134,7 +134,8 @@ def _latlon(corner: tuple[float, ...]) -> tuple[float, float]:
     return latitude, -180.0 if longitude == 180.0 else longitude
 
 
-def _bearing_words(row: pd.Series[Any]) -> str:
+def bearing_words(row: pd.Series[Any]) -> str:
+    """Return range and bearings of a row from the hide, as far as they are known."""
     words = []
     if not _missing(row.get("range_yd")):
         words.append(f"{row['range_yd']:.0f} yd")
@@ -150,9 +151,9 @@ def _missing(value: Any) -> bool:
 
 def _cell(row: pd.Series[Any], column: str) -> str | None:
     value = row.get(column)
-    return None if _missing(value) or value == "" else _text(str(value))
+    return None if _missing(value) or value == "" else xml_text(str(value))
 
 
-def _text(value: str) -> str:
+def xml_text(value: str) -> str:
     """Return text without the characters XML 1.0 cannot hold."""
     return _NOT_XML.sub(" ", value)

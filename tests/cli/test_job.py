@@ -5,8 +5,10 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import geopandas as gpd
@@ -223,3 +225,34 @@ def test_demo_runs_twice(tmp_path: Path, demo_survey: Path) -> None:
     again = sitegeo("demo", "--out", out)
     assert again.returncode == 1
     assert "--overwrite" in again.stderr
+
+
+def test_arcs_of_no_fire_are_in_the_plan(planned: Path) -> None:
+    fire = json.loads((planned / "plan.json").read_text())["fire"]
+    assert fire["not_checked"] == []
+    assert fire["longest_m"] > 360
+    closed = sum((a["to"] - a["from"]) % 360 for a in fire["arcs_closed"])
+    safe = sum((b - a) % 360 or 360 for a, b in fire["arcs_safe"])
+    assert closed + safe == 360
+    drawn = json.loads((planned / "plan.geojson").read_text())["features"]
+    barred = [f for f in drawn if f["properties"]["role"] == "fire_closed"]
+    assert len(barred) == len(fire["arcs_closed"])
+
+
+def test_interrupted_exits_130(demo_place: Path, tmp_path: Path) -> None:
+    command = [
+        sys.executable,
+        "-m",
+        "sitegeo",
+        "survey",
+        str(demo_place),
+        "--out",
+        str(tmp_path / "s"),
+    ]
+    process = subprocess.Popen(command, stderr=subprocess.PIPE, text=True)
+    time.sleep(2.5)
+    process.send_signal(signal.SIGINT)
+    _, words = process.communicate(timeout=60)
+    assert process.returncode == 130
+    assert "Interrupted" in words
+    assert list(tmp_path.iterdir()) == []

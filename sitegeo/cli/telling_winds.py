@@ -1,0 +1,184 @@
+"""What `hours` and `season` tell a person: results to stdout, words about them to stderr."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from itertools import groupby
+from typing import Any, cast
+
+import pandas as pd
+
+from sitegeo.angles import compass_point
+from sitegeo.cli.options import say
+from sitegeo.cli.tables import show
+from sitegeo.cli.telling import setback_words, tell_law
+from sitegeo.hours import AS_GOOD, Hours, sure
+from sitegeo.manywinds import Field
+from sitegeo.season import WORKS_SHARE, Season
+from sitegeo.survey import Survey
+from sitegeo.units import LengthUnit, speed_text
+
+_POOR = 0.45
+_TEAMS = {1: "One blind", 2: "The pair", 3: "The trio"}
+_HOURS = (
+    ("", "right"),
+    ("wind", "left"),
+    ("blind", "left"),
+    ("why", "left"),
+    ("will it hold", "left"),
+    ("if not", "left"),
+)
+_STEADY = (
+    ("one blind throughout", "left"),
+    ("blind", "left"),
+    ("hours with wind", "right"),
+    ("will it hold", "left"),
+)
+_SIDES = {
+    "onto": "onto the bank",
+    "quartering-on": "quartering on from the {hand}",
+    "along": "along the bank from the {hand}",
+    "quartering-off": "over your {hand} shoulder",
+    "off": "off the bank, from behind",
+    "calm": "no direction claimed",
+}
+
+
+def tell_hours(found: Hours, survey: Survey, *, units: str, verbose: bool, quiet: bool) -> None:
+    """Print a table a date, one line an hour, then the steady choices and their setbacks."""
+    lengths = cast("LengthUnit", units)
+    rows = found.table.to_dict("records")
+    for date, hours in groupby(rows, key=lambda r: r["time"].date()):
+        title = f"{survey.title}: {date:%A} {date.day} {date:%B %Y}"
+        show(_HOURS, [_hour(row, lengths) for row in hours], title=title)
+    show(_STEADY, [_steady(r) for r in found.steady.to_dict("records")])
+    named = [*found.table["blind"].dropna(), *found.steady["blind"]]
+    _tell_blinds(found.field, named, lengths)
+    if found.draws:
+        say(
+            f"Holds: no blind beats it by more than {AS_GOOD:g} of score, in {found.draws} draws "
+            "of the forecast's error, the trees' height and the bank's edge.",
+            quiet=quiet,
+        )
+    tell_law(found.law, quiet=quiet)
+    for warning in survey.warnings if verbose else ():
+        say(f"  {warning}", quiet=quiet)
+
+
+def _hour(row: dict[Any, Any], units: LengthUnit) -> tuple[str, ...]:
+    time = f"{row['time']:%H:%M}"
+    if row["state"] != "wind":
+        return time, "calm" if row["state"] == "calm" else "not known", "", row["why"], "", ""
+    gust = "" if pd.isna(row["gust_mps"]) else f", gusts {speed_text(row['gust_mps'], units)}"
+    wind = f"{compass_point(row['from_deg'])} {speed_text(row['speed_mps'], units)}{gust}"
+    side = _SIDES[row["wind_side"]].format(hand="right" if row["phi_deg"] > 0 else "left")
+    water = row["why"].split("; ")[1].removesuffix(", in the lee").removesuffix(" on the pocket")
+    why = f"{side}; {water}" + ("; all poor" if row["score"] < _POOR else "")
+    holds = "" if pd.isna(row["chance"]) else _chance(row["chance"])
+    return (
+        time,
+        wind,
+        row["blind"],
+        why,
+        holds,
+        row["second"] if isinstance(row["second"], str) else "",
+    )
+
+
+def _steady(row: dict[Any, Any]) -> tuple[str, ...]:
+    start, end = row["start"], row["end"]
+    until = f"{end:%H:%M}" if end.date() == start.date() else f"{end:%a %H:%M}"
+    holds = "" if pd.isna(row["chance"]) else _chance(row["chance"])
+    return f"{start:%a %H:%M} to {until}", row["blind"], str(row["hours"]), holds
+
+
+def _chance(chance: float) -> str:
+    return f"{sure(chance)} {chance:.0%}"
+
+
+def _tell_blinds(field: Field, names: Iterable[str], units: LengthUnit) -> None:
+    """Print kind, facing and setbacks of the blinds that were named."""
+    blinds = field.blinds[field.blinds["id"].isin(set(names))]
+    if blinds.empty:
+        return
+    show(
+        [("blind", "left"), ("kind", "left"), ("faces", "left"), ("setbacks", "left")],
+        [
+            (
+                row["id"],
+                row["kind"],
+                f"{row['facing_deg']:.0f}° {compass_point(row['facing_deg'])}",
+                setback_words(field.verdicts, row["id"], units),
+            )
+            for _, row in blinds.iterrows()
+        ],
+    )
+
+
+def tell_season(
+    found: Season, survey: Survey, *, top: int, units: str, verbose: bool, quiet: bool
+) -> None:
+    """Print the blinds by share of mornings, then the one, two and three that cover the most."""
+    lengths = cast("LengthUnit", units)
+    counted = len(found.works)
+    dates = found.mornings["date"]
+    show(
+        [
+            ("blind", "left"),
+            ("kind", "left"),
+            ("faces", "left"),
+            ("works on", "right"),
+            ("mornings", "right"),
+            ("best on", "right"),
+            ("setbacks", "left"),
+        ],
+        [
+            (
+                row["id"],
+                row["kind"],
+                f"{row['facing_deg']:.0f}° {compass_point(row['facing_deg'])}",
+                f"{row['share']:.0%}",
+                str(row["mornings"]),
+                str(row["best"]),
+                setback_words(found.field.verdicts, row["id"], lengths),
+            )
+            for _, row in found.table.head(top).iterrows()
+        ],
+        title=f"{survey.title}: {counted} mornings, {dates.min()} to {dates.max()}",
+    )
+    show(
+        [("", "left"), ("blinds", "left"), ("cover", "right"), ("mornings", "right")],
+        [
+            (
+                _TEAMS[row["size"]],
+                ", ".join(
+                    name if first else f"{name} (+{adds})"
+                    for first, name, adds in _members(row["blinds"], row["adds"])
+                ),
+                f"{row['share']:.0%}",
+                str(row["mornings"]),
+            )
+            for _, row in found.teams.iterrows()
+            if row["size"] == 1 or row["adds"][-1] > 0  # a bigger team that covers no more
+        ],
+        title="Together",
+    )
+    more = max(0, len(found.table) - top)
+    say(f"{more} more blinds; {len(found.field.rejected)} ruled out (--json).", quiet=quiet)
+    left = found.mornings[found.mornings["hours"] == 0]["why"].value_counts()
+    for why, words in (("calm", "without a wind"), ("gap", "without a record")):
+        if left.get(why, 0):
+            say(f"{left[why]} mornings {words} are left out.", quiet=quiet)
+    none = int((~found.works.any(axis=1)).sum())
+    say(
+        f"Works: at least {WORKS_SHARE:.0%} of that morning's best score, and wind, ripple, room "
+        f"and cover none of them poor. On {none} mornings no blind does.",
+        quiet=quiet,
+    )
+    tell_law(found.law, quiet=quiet)
+    for warning in survey.warnings if verbose else ():
+        say(f"  {warning}", quiet=quiet)
+
+
+def _members(names: list[str], adds: list[int]) -> list[tuple[bool, str, int]]:
+    return [(n == 0, name, add) for n, (name, add) in enumerate(zip(names, adds, strict=True))]

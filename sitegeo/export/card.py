@@ -1,0 +1,340 @@
+"""The card: one page of vectors that works in the dark, on paper or on a red screen."""
+
+from __future__ import annotations
+
+import io
+from typing import Any, Literal
+
+import segno
+from reportlab.pdfgen.canvas import Canvas
+from shapely import box
+
+from sitegeo.errors import UsageError
+from sitegeo.export.card_chart import XY, draw_chart, labels
+from sitegeo.export.card_content import CardContent, CardItem, CardLeg
+from sitegeo.export.card_pen import BOLD, DAY, NIGHT, PLAIN, Pen, register_fonts
+from sitegeo.export.marks import part_of
+from sitegeo.units import FOOT_M, to_yd
+
+PAGES = {"letter": (612.0, 792.0), "a4": (595.2756, 841.8898)}
+Page = Literal["letter", "a4"]
+"""Paper a card is made for."""
+
+MARGIN = 28.0
+_HEAD = 62.0
+_SIDE = 196.0
+_QR = 84.0
+_NO_NORTH = "No magnetic bearings: they need a date from 2025 to 2029."
+
+
+def card_pdf(content: CardContent, *, page: Page = "letter", night: bool = False) -> bytes:
+    """Return the card as a PDF of one page; the same content gives the same bytes.
+
+    Parameters
+    ----------
+    night
+        Red on black, for a screen; otherwise black on white, for paper.
+
+    Raises
+    ------
+    UsageError
+        If the paper is not known.
+    """
+    if page not in PAGES:
+        raise UsageError("unknown paper", value=page, remedy="Use letter or a4")
+    register_fonts()
+    width, height = PAGES[page]
+    inks = NIGHT if night else DAY
+    file = io.BytesIO()
+    canvas = Canvas(
+        file, pagesize=(width, height), invariant=1, pageCompression=1, initialFontName=PLAIN
+    )
+    pen = Pen(canvas, inks)
+    canvas.setTitle(pen.clean(f"{content.title}, blind {content.blind}"))
+    canvas.setAuthor("")
+    canvas.setCreator("sitegeo")
+    if night:
+        canvas.setFillColorRGB(*inks.paper)
+        canvas.rect(0, 0, width, height, stroke=0, fill=1)
+    _draw(pen, content, width, height)
+    canvas.showPage()
+    canvas.save()
+    return file.getvalue()
+
+
+def _draw(pen: Pen, content: CardContent, width: float, height: float) -> None:
+    left, right = MARGIN, width - MARGIN
+    top = height - MARGIN - _HEAD
+    rows = len(content.items)
+    row = 26.0 if rows <= 6 else max(15.0, 156.0 / rows)
+    table = 24 + rows * row if rows else 44.0
+    room = top - MARGIN - table - 18
+    size, chart, columns = _best_split(pen, content, room, right - left)
+    _header(pen, content, left, right, height - MARGIN)
+    corner = (left, top - chart)
+    draw_chart(pen, content, corner, width=right - left - _SIDE - 12, height=chart)
+    _side(pen, content, (right - _SIDE, top), width=_SIDE, height=chart)
+    y = top - chart - 8
+    if rows:
+        _table(pen, content, left, right, top=y, row=row)
+    else:
+        _refusal(pen, content, left, right, y)
+    _notes(pen, columns, (left, y - table - 6), width=right - left, size=size)
+
+
+# --- the head
+
+
+def _header(pen: Pen, content: CardContent, left: float, right: float, top: float) -> None:
+    wind, _, bearing = content.wind_words.partition(" (")
+    wind_width = min(240.0, max(pen.width(f"Wind {wind}", 19, BOLD), 120.0))
+    room = right - left - wind_width - 16
+    used = pen.text(left, top - 22, content.blind, size=27, font=BOLD, width=room / 2)
+    pen.text(left + used + 12, top - 12, content.title, size=12, font=BOLD, width=room - used - 12)
+    date = content.date or "no date: no magnetic bearing, no sun time"
+    pen.text(left + used + 12, top - 25, date, size=10, width=room - used - 12)
+    said = "Calm" if content.wind_from_deg is None else f"Wind {wind}"
+    pen.text(right, top - 18, said, size=19, font=BOLD, align="right", width=wind_width)
+    if bearing:
+        words = bearing.rstrip(")") + " true"
+        pen.text(right, top - 30, words, size=9.5, align="right", width=wind_width)
+    lines = pen.wrapped(content.headline, 9, right - left)[:2]
+    for n, line in enumerate(lines):
+        pen.text(left, top - 43 - 11 * n, line, size=9, width=right - left)
+
+
+# --- beside the drawing
+
+
+def _side(pen: Pen, content: CardContent, at: XY, *, width: float, height: float) -> None:
+    x, top = at
+    y = _heading(pen, "Hide", x, top, width)
+    pen.text(x, y - 13, _spaced(content.usng), size=14, font=BOLD, width=width)
+    pen.text(
+        x,
+        y - 23,
+        f"{content.lat:.5f}, {content.lon:.5f} (WGS 84, as the code)",
+        size=8,
+        width=width,
+    )
+    y = _heading(pen, "Way to the hide: straight lines, not paths", x, y - 31, width)
+    if not content.legs:
+        pen.text(x, y - 11, "no ramp or parking is mapped", size=8.5, width=width)
+        y -= 14
+    for leg in content.legs[:2]:
+        y = _leg(pen, leg, x, y, width)
+    bottom = top - height
+    _qr(pen, content, x + width - _QR, bottom)
+    y = _heading(pen, "North", x, y - 3, width)
+    for part in pen.wrapped(content.declination or _NO_NORTH, 8, width)[:3]:
+        y -= 10
+        pen.text(x, y, part, size=8)
+    room = bottom + _QR + 26
+    y = _heading(pen, content.sun_heading, x, min(y - 8, room), width - _QR - 4)
+    for line in content.sun:
+        size = 10.5 if len(line) < 18 else 8
+        for part in pen.wrapped(line, size, width - _QR - 6):
+            if y - size * 1.25 > bottom - 2:
+                y -= size * 1.25
+                pen.text(x, y, part, size=size)
+
+
+def _leg(pen: Pen, leg: CardLeg, x: float, y: float, width: float) -> float:
+    pen.text(x, y - 12, f"from {leg.name}", size=9, width=width)
+    big, small = _bearings(leg.bearing_magnetic_deg, leg.bearing_true_deg)
+    used = pen.text(x, y - 30, big, size=18, font=BOLD)
+    pen.text(x + used + 5, y - 30, small, size=8)
+    far = f"{to_yd(leg.range_m):.0f} yd"
+    pen.text(x + width, y - 30, far, size=15, font=BOLD, align="right", width=width - used - 80)
+    pen.text(x, y - 41, _spaced(leg.usng), size=8, width=width)
+    return y - 45
+
+
+def _bearings(magnetic: float | None, true: float) -> tuple[str, str]:
+    if magnetic is None:
+        return _degrees(true), "true"
+    return _degrees(magnetic), f"mag  ({_degrees(true)} true)"
+
+
+def _degrees(bearing: float) -> str:
+    return f"{round(bearing) % 360:03d}°"
+
+
+def _spaced(usng: str) -> str:
+    """Return a USNG reference as it is read aloud: zone, square, easting, northing."""
+    zone = usng[:-12] if len(usng) > 12 else ""
+    if not zone:
+        return usng
+    return f"{zone} {usng[-12:-10]} {usng[-10:-5]} {usng[-5:]}"
+
+
+def _heading(pen: Pen, words: str, x: float, y: float, width: float) -> float:
+    pen.text(x, y - 8, words, size=8.5, font=BOLD, width=width)
+    pen.stroke(0.8)
+    pen.line((x, y - 11), (x + width, y - 11))
+    return y - 11
+
+
+def qr_matrix(lat: float, lon: float) -> tuple[tuple[int, ...], ...]:
+    """Return the code of a place's geo: URI (RFC 5870), dark modules 1, without its margin."""
+    code: Any = segno.make(f"geo:{lat:.6f},{lon:.6f}", error="m", micro=False)
+    return tuple(tuple(int(v) for v in row) for row in code.matrix)
+
+
+def _qr(pen: Pen, content: CardContent, x: float, y: float) -> None:
+    matrix = qr_matrix(content.lat, content.lon)
+    n = len(matrix)
+    cell = _QR / (n + 8)
+    canvas = pen.canvas
+    canvas.setFillColorRGB(*pen.inks.code)
+    canvas.rect(x, y, _QR, _QR, stroke=0, fill=1)
+    canvas.setFillColorRGB(0, 0, 0)
+    path = canvas.beginPath()
+    for r, line in enumerate(matrix):
+        for c, dark in enumerate(line):
+            if dark:
+                path.rect(x + (c + 4) * cell, y + _QR - (r + 5) * cell, cell, cell)
+    canvas.drawPath(path, stroke=0, fill=1)
+
+
+# --- what to set
+
+
+def _table(
+    pen: Pen, content: CardContent, left: float, right: float, *, top: float, row: float
+) -> None:
+    big = min(19.0, row * 0.74)
+    name = left + 52
+    edges = [right - 350, right - 244, right - 176, right - 114, right - 56, right]
+    dated = content.declination is not None
+    magnetic = "magnetic" if dated else ""
+    heads = ("decoys", magnetic, "true", "yards", "paces", "line")
+    for edge, head in zip(edges, heads, strict=True):
+        pen.text(edge, top - 9, head, size=8, align="right")
+    out = f"{content.take_up} out: count {content.take_up} back in"
+    pen.text(left, top - 9, out, size=9.5, font=BOLD, width=edges[0] - left - 34)
+    pen.stroke(1.0)
+    pen.line((left, top - 13), (right, top - 13))
+    for n, (mark, item) in enumerate(zip(labels(content), content.items, strict=True)):
+        low = top - 13 - (n + 1) * row
+        middle = low + row / 2
+        _sample(pen, item, mark, (left, middle), size=min(row - 5, 18.0))
+        title = item.name.lower()
+        small = "leave open: birds land here" if item.role == "pocket" else item.kinds
+        room = edges[0] - name - 30
+        tall = min(11.5, row * 0.46)
+        rise = 0.06 * row if small else -0.36 * tall
+        pen.text(name, middle + rise, title, size=tall, font=BOLD, width=room)
+        pen.text(name, middle - 0.32 * row, small, size=min(7.0, row * 0.34), width=room)
+        cells = (
+            "" if item.count is None else str(item.count),
+            "" if item.bearing_magnetic_deg is None else _degrees(item.bearing_magnetic_deg),
+            _degrees(item.bearing_true_deg),
+            f"{to_yd(item.range_m):.0f}",
+            _paces(item, content.pace_m),
+            "" if item.line_m is None else f"{round(2 * item.line_m / FOOT_M) / 2:g} ft",
+        )
+        sizes = (big, big if dated else 0, big * (0.62 if dated else 1), big, 11, 11)
+        for edge, words, size in zip(edges, cells, sizes, strict=True):
+            if words and size:
+                font = BOLD if size == big else PLAIN
+                pen.text(edge, middle - 0.36 * size, words, size=size, font=font, align="right")
+        pen.stroke(0.4, pen.inks.soft)
+        pen.line((left, low), (right, low))
+
+
+def _refusal(pen: Pen, content: CardContent, left: float, right: float, top: float) -> None:
+    words = f"No spread here: {content.refused or 'nothing is laid'}"
+    for n, line in enumerate(pen.wrapped(words, 14, right - left, BOLD)[:2]):
+        pen.text(left, top - 18 - 18 * n, line, size=14, font=BOLD)
+
+
+def _paces(item: CardItem, pace_m: float) -> str:
+    if item.role == "pocket":
+        return ""
+    return "boat" if item.afloat else f"{item.range_m / pace_m:.0f}"
+
+
+def _sample(pen: Pen, item: CardItem, mark: str, at: XY, *, size: float) -> None:
+    x, y = at
+    if item.role == "group":
+        patch = box(x + 22, y - size / 2, x + 46, y + size / 2)
+        pen.hatch(patch, part_of(item.name))
+        pen.stroke(1.0)
+        pen.canvas.rect(x + 22, y - size / 2, 24, size, stroke=1, fill=0)
+    elif item.role == "pocket":
+        pen.stroke(1.5, dash=(5, 2.5))
+        pen.canvas.rect(x + 1, y - size / 2, 45, size, stroke=1, fill=0)
+    if item.role != "pocket":
+        pen.stroke(1.0)
+        pen.disc(x + 9, y, mark, min(9.0, size / 2))
+
+
+# --- words below
+
+_LEADING, _GAP = 1.27, 0.45
+_CHART = (270.0, 410.0)
+Line = tuple[str, str]
+Columns = tuple[list[Line], list[Line]]
+
+
+def _best_split(
+    pen: Pen, content: CardContent, room: float, width: float
+) -> tuple[float, float, Columns]:
+    """Return text size, height of the drawing and the words in two columns, so that all fits."""
+    each = (width - 14) / 2
+    tries = [(size, least) for least in (350.0, 310.0, _CHART[0]) for size in (9.5, 9, 8.5, 8)]
+    for size, least in [*tries, *((size, _CHART[0]) for size in (7.5, 7, 6.5, 6))]:
+        columns = _columns(_lines(pen, content, size, each))
+        chart = room - max(_height(c, size) for c in columns)
+        if chart >= least:
+            return size, min(chart, _CHART[1]), columns
+    # Past all reason long: what is left out is said.
+    rows = int((room - _CHART[0]) // (6 * _LEADING)) - 3
+    lines = _lines(pen, content, 6, each)
+    kept = lines[: 2 * rows - 1]
+    kept.append((BOLD, "More than a card can hold: the rest is in plan.json"))
+    return 6.0, _CHART[0], (kept[:rows], kept[rows:])
+
+
+def _lines(pen: Pen, content: CardContent, size: float, width: float) -> list[Line]:
+    lines: list[Line] = []
+    for heading, sentences in content.notes:
+        if not sentences:
+            continue
+        lines.append((BOLD, heading))
+        for sentence in sentences:
+            first, *rest = pen.wrapped(sentence, size, width - 7) or [""]
+            lines.append((PLAIN, f"· {first}"))
+            lines += [(PLAIN, f"  {line}") for line in rest]
+    if content.field_table:
+        lines.append((BOLD, "Field table"))
+        for row in content.field_table:
+            lines += [(PLAIN, line) for line in pen.wrapped(" | ".join(row), size, width)]
+    return lines
+
+
+def _columns(lines: list[Line]) -> Columns:
+    """Return lines in two columns of even height, cut before a heading or a sentence."""
+    starts = [
+        n
+        for n, (font, words) in enumerate(lines)
+        if n and (font == BOLD or (words.startswith("·") and lines[n - 1][0] != BOLD))
+    ]
+    cut = min(starts, key=lambda n: abs(2 * n - len(lines)), default=len(lines))
+    return lines[:cut], lines[cut:]
+
+
+def _height(lines: list[Line], size: float) -> float:
+    return size * (_LEADING * len(lines) + _GAP * sum(font == BOLD for font, _ in lines))
+
+
+def _notes(pen: Pen, columns: Columns, corner: XY, *, width: float, size: float) -> None:
+    left, top = corner
+    each = (width - 14) / 2
+    for n, column in enumerate(columns):
+        x, y = left + n * (each + 14), top
+        for row, (font, words) in enumerate(column):
+            y -= size * (_LEADING + (_GAP if font == BOLD and row else 0.0))
+            indent = 7.0 if words.startswith("  ") else 0.0
+            pen.text(x + indent, y, words.strip(), size=size, font=font, width=each - indent)

@@ -1,0 +1,105 @@
+"""What a one-page card is made from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from shapely.geometry.base import BaseGeometry
+
+
+@dataclass(frozen=True)
+class CardItem:
+    """One thing to set or to leave open.
+
+    Parameters
+    ----------
+    role
+        ``pocket``, ``group`` or ``motion``.
+    shape
+        Metres east and north of the hide, true north up.
+    count
+        Decoys, None for the pocket.
+    bearing_magnetic_deg
+        None where no date was given.
+    line_m, depth_m
+        None where no depth is known.
+    afloat
+        Whether the water is too deep to wade: no paces are given.
+    """
+
+    role: str
+    name: str
+    shape: BaseGeometry
+    bearing_true_deg: float
+    bearing_magnetic_deg: float | None
+    range_m: float
+    count: int | None = None
+    kinds: str = ""
+    line_m: float | None = None
+    depth_m: float | None = None
+    afloat: bool = False
+
+
+@dataclass(frozen=True)
+class CardLeg:
+    """A straight line from a way in to the hide; not a path."""
+
+    name: str
+    usng: str
+    bearing_true_deg: float
+    bearing_magnetic_deg: float | None
+    range_m: float
+
+
+@dataclass(frozen=True)
+class CardContent:
+    """Everything the card shows; shapes in metres from the hide, true north up.
+
+    Parameters
+    ----------
+    headline
+        Why this layout.
+    refused
+        Why there is no spread, or None.
+    wind_from_deg
+        True bearing the wind comes from; None in a calm.
+    declination
+        Declination, its date and its model in words; None where no date was given.
+    decoys
+        Single decoys, (east, north).
+    land
+        Land about the hide; empty where no water was mapped.
+    no_fire
+        Arcs of no fire, (from, to) in true degrees clockwise.
+    sun_heading, sun
+        What the times are of, and a line each.
+    notes
+        Sections of sentences in the order of their weight: (heading, sentences).
+    field_table
+        Rows of words, the first one the heading; empty where there is none.
+    """
+
+    title: str
+    blind: str
+    headline: str
+    refused: str | None
+    wind_words: str
+    wind_from_deg: float | None
+    facing_deg: float
+    date: str | None
+    declination: str | None
+    declination_deg: float | None
+    lat: float
+    lon: float
+    usng: str
+    items: tuple[CardItem, ...]
+    decoys: tuple[tuple[float, float], ...]
+    land: BaseGeometry
+    no_fire: tuple[tuple[float, float], ...]
+    legs: tuple[CardLeg, ...]
+    sun: tuple[str, ...]
+    notes: tuple[tuple[str, tuple[str, ...]], ...]
+    sun_heading: str = "Sun, not shooting hours"
+    field_table: tuple[tuple[str, ...], ...] = ()
+    pace_m: float = 0.75
+    take_up: int = 0

@@ -1,0 +1,401 @@
+"""The blinds of a survey scored for many winds at once, for `hours` and `season`.
+
+`rank` sweeps the wind it is asked for eight times. Here each stored direction is swept once and
+only what stands upwind of the blinds' pockets and near decoys is kept; the local wind of any wind
+is then an average over stored directions, weighted by its spread. Components that do not look
+at the local wind come from the very steps that `rank` runs, at the stored directions, and are
+interpolated between them.
+"""
+
+from __future__ import annotations
+
+from collections import ChainMap
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, cast
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sitegeo import steps
+from sitegeo.angles import signed_diff_deg, wrap360
+from sitegeo.errors import UsageError
+from sitegeo.exposure.obstacles import lookup_classes
+from sitegeo.exposure.shelter import wind_ratio, windward_ratio
+from sitegeo.exposure.sweep import HORIZON_STEPS, NO_FETCH, empty_sweep, sweep
+from sitegeo.grid import Raster
+from sitegeo.law.rules import Law
+from sitegeo.placefile import Assume
+from sitegeo.ranking import against, assumed, gear_of, setback_score, verdicts_of
+from sitegeo.siting.around import disc, turned
+from sitegeo.siting.candidates import POCKET_M
+from sitegeo.siting.scoring import NEAR_M, ScoreParams, combine, ripple_at
+from sitegeo.survey import Survey
+from sitegeo.units import metres_per_second
+from sitegeo.wind import CALM_MPS, TimedWind, Wind
+
+Floats = NDArray[np.float64]
+
+DIRECTIONS = 36
+STEPS = 72
+"""Directions at which the components that do not look at the local wind are worked out."""
+
+LEAST_SPREAD_DEG = 8.0
+"""Narrower spreads are averaged as this one: stored directions 10° apart tell no more."""
+
+TIMBER_CALM_MPS = metres_per_second(4.0, "mph")
+"""Below this over the canopy nothing is claimed in timber, as in `siting.scoring`."""
+
+OCTAVES = np.linspace(-2.0, 2.0, 9)
+"""Powers of two by which the trees' height ÷ distance is scaled, as nodes to interpolate on."""
+
+# The seven directions that `rank` averages over reach 2.25 standard deviations, so that theirs
+# is a little less than the wind's.
+_SEVEN = np.arange(-3, 4) * 0.75
+_NARROWER = float(np.sqrt(np.average(_SEVEN**2, weights=np.exp(-0.5 * _SEVEN**2))))
+
+
+@dataclass(frozen=True)
+class Field:
+    """The blinds that may be hunted, those that may not, and the verdicts on both.
+
+    Parameters
+    ----------
+    blinds, rejected
+        Rows of the `candidates` layer with `c_setback`; the latter with `rejected_by`.
+    """
+
+    law: Law
+    blinds: gpd.GeoDataFrame
+    rejected: gpd.GeoDataFrame
+    verdicts: pd.DataFrame
+
+
+def field_of(survey: Survey, *, law: Law | None = None) -> Field:
+    """Return the blinds of a survey by the rule of `rank`: none inside a setback.
+
+    Parameters
+    ----------
+    law
+        By default the law recorded in the survey.
+
+    Raises
+    ------
+    UsageError
+        None is left.
+    """
+    governing = law or survey.law
+    found: gpd.GeoDataFrame = survey.layers["candidates"]
+    points = gpd.GeoDataFrame(found[["id"]], geometry=found.geometry, crs=found.crs)
+    checked = verdicts_of(points, governing, survey.layers, survey.record["assume"])
+    judged = found.assign(
+        rejected_by=against(found, checked, governing),
+        c_setback=setback_score(found["id"], checked),
+    )
+    out = judged["rejected_by"].notna()
+    if out.all():
+        raise UsageError(
+            "the survey has no blind that may be hunted",
+            value=f"{len(judged)} ruled out",
+            remedy="'sitegeo rank --json' says why each was ruled out",
+        )
+    return Field(
+        governing,
+        judged[~out].reset_index(drop=True),
+        judged[out].reset_index(drop=True),
+        checked,
+    )
+
+
+@dataclass(frozen=True)
+class Upwind:
+    """What stands upwind of each blind's pocket and near decoys, by stored direction.
+
+    Parameters
+    ----------
+    codes
+        (directions, classes, blinds, 2, pixels) horizon codes of `exposure.sweep`.
+    wet
+        (blinds, 2, pixels) whether a pixel of the patch is water.
+    fetch_m
+        (directions, blinds) at the pocket, NaN off the water.
+    at_least
+        (directions, blinds) whether the data ran out upwind of the pocket.
+    """
+
+    codes: NDArray[np.uint8]
+    wet: NDArray[np.bool_]
+    fetch_m: Floats
+    at_least: NDArray[np.bool_]
+
+
+def look_upwind(obstacles: Raster, blinds: gpd.GeoDataFrame) -> Upwind:
+    """Return what stands upwind of blinds, one sweep a stored direction.
+
+    Parameters
+    ----------
+    obstacles
+        The `obstacles` layer.
+    blinds
+        Points with `facing_deg`, in the raster's CRS.
+    """
+    grid = obstacles.grid
+    at = np.column_stack([blinds.geometry.x, blinds.geometry.y])
+    facing = np.asarray(grid.to_grid_bearing(blinds["facing_deg"].to_numpy(float)))
+    patches = [turned(disc(4.0, 1.0) + [0.0, m], facing) for m in (POCKET_M, NEAR_M)]
+    where = at[:, None, None] + np.stack(patches, axis=1)
+    row, col, inside = _pixels(obstacles, where)
+    middle = at[:, None] + turned(np.array([[0.0, POCKET_M]]), facing)
+    mid_row, mid_col, mid_in = (a[:, 0] for a in _pixels(obstacles, middle))
+    classes = len(lookup_classes(leaf_off=None))
+    buffers = empty_sweep(grid.shape, classes)
+    codes = np.empty((DIRECTIONS, classes, *row.shape), np.uint8)
+    fetch = np.empty((DIRECTIONS, len(at)))
+    at_least = np.empty((DIRECTIONS, len(at)), np.bool_)
+    wet = inside
+    for number, bearing in enumerate(bearings(DIRECTIONS)):
+        sweep(
+            obstacles.values,
+            from_grid_deg=float(grid.to_grid_bearing(bearing)),
+            pixel_m=grid.pixel_m,
+            bands=classes,
+            out=buffers,
+        )
+        codes[number] = buffers.horizon_code[:, row, col]
+        metres = buffers.fetch_m[mid_row, mid_col]
+        fetch[number] = np.where(mid_in & (metres != NO_FETCH), metres, np.nan)
+        at_least[number] = buffers.at_least[mid_row, mid_col] & mid_in
+        if number == 0:
+            wet = inside & (buffers.fetch_m[row, col] != NO_FETCH)
+    return Upwind(codes, wet, fetch, at_least)
+
+
+def bearings(count: int) -> Floats:
+    """Return true bearings evenly round the compass from north."""
+    return np.arange(count, dtype=np.float64) * (360.0 / count)
+
+
+def _pixels(
+    raster: Raster, where: Floats
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
+    """Return row, column and whether on the grid, of points; those off it are put at its corner."""
+    row, col = raster.grid.rowcol(where[..., 0].ravel(), where[..., 1].ravel())
+    inside = raster.grid.contains(row, col)
+    shape = where.shape[:-1]
+    return (
+        np.where(inside, row, 0).reshape(shape),
+        np.where(inside, col, 0).reshape(shape),
+        inside.reshape(shape),
+    )
+
+
+@dataclass(frozen=True)
+class Scores:
+    """Scores of all blinds for many winds; every array is (winds, blinds).
+
+    Parameters
+    ----------
+    score
+        0 to 1, as `rank` gives it.
+    parts
+        The components, by name.
+    local_mps
+        Local wind at the pocket.
+    """
+
+    score: Floats
+    parts: Mapping[str, Floats]
+    local_mps: Floats
+
+
+@dataclass(frozen=True)
+class ManyWinds:
+    """Tables from which the blinds' scores for any wind follow; made by `many_winds`.
+
+    Parameters
+    ----------
+    blinds
+        The blinds, in the order of every array's last axis.
+    ratio, ahead
+        (octaves, directions, blinds, 2): local over open wind at pocket and near decoys, in the
+        lee of what stands upwind and in front of what stands downwind.
+    parts
+        Components other than the ripple, (`STEPS`, blinds).
+    still
+        The same, and the ripple, without a wind, (blinds,).
+    """
+
+    blinds: gpd.GeoDataFrame
+    assume: Assume
+    ratio: Floats
+    ahead: Floats
+    parts: Mapping[str, Floats]
+    still: Mapping[str, Floats]
+
+    def scores(
+        self,
+        from_deg: Floats,
+        speed_mps: Floats,
+        spread_deg: Floats,
+        *,
+        taller: Floats | None = None,
+    ) -> Scores:
+        """Return the scores for winds, given as three arrays of one length.
+
+        Parameters
+        ----------
+        taller
+            (winds, blinds) factor on the trees' height ÷ distance upwind; none is 1.
+        """
+        local = self._ratio(from_deg, spread_deg, taller) * speed_mps[:, None, None]
+        between = _shared(from_deg, STEPS)
+        parts = {name: between @ table for name, table in self.parts.items()}
+        kinds = self.blinds["kind"].to_numpy()
+        parts["ripple"] = ripple_at(local.min(axis=2), kinds, ScoreParams())
+        claimed = np.where(kinds == "timber opening", TIMBER_CALM_MPS, CALM_MPS)
+        calm = speed_mps[:, None] < claimed
+        parts = {name: np.where(calm, self.still[name], part) for name, part in parts.items()}
+        setback = self.blinds["c_setback"].to_numpy(float)
+        parts["setback"] = np.broadcast_to(setback, parts["ripple"].shape)
+        return Scores(combine(parts), parts, local[..., 0])
+
+    def row(self, survey: Survey, scores: Scores, wind: Wind, blind: int) -> dict[str, Any]:
+        """Return one blind under a wind, the first of `scores`, as a row of the `blinds` layer."""
+        (frame,) = _stepped(survey, self.blinds.iloc[[blind]], self.assume, [wind])
+        return {str(k): v for k, v in frame.iloc[0].items()} | {
+            "c_ripple": scores.parts["ripple"][0, blind],
+            "c_setback": scores.parts["setback"][0, blind],
+            "score": scores.score[0, blind],
+            "local_wind_mps": scores.local_mps[0, blind],
+        }
+
+    def _ratio(self, from_deg: Floats, spread_deg: Floats, taller: Floats | None) -> Floats:
+        """Return local over open wind, (winds, blinds, 2)."""
+        near, opposite = _gaussian(from_deg, spread_deg), _shared(from_deg + 180.0, DIRECTIONS)
+        nodes = self.ratio.shape[0]
+        if taller is None:
+            middle = slice(nodes // 2, nodes // 2 + 1)
+            return np.asarray(self._at(near, opposite, middle)[0], float)
+        held = self._at(near, opposite, slice(None))
+        place = (np.log2(taller) - OCTAVES[0]) / (OCTAVES[1] - OCTAVES[0])
+        place = np.clip(place, 0, nodes - 1)
+        low = np.minimum(place.astype(int), nodes - 2)
+        part = (place - low)[..., None]
+        picked = [np.take_along_axis(held, (low + n)[None, ..., None], axis=0)[0] for n in (0, 1)]
+        return np.asarray(picked[0] * (1 - part) + picked[1] * part, float)
+
+    def _at(self, near: Floats, opposite: Floats, nodes: slice) -> Floats:
+        lee = np.einsum("wd,kdbp->kwbp", near, self.ratio[nodes], optimize=True)
+        front = np.einsum("wd,kdbp->kwbp", opposite, self.ahead[nodes], optimize=True)
+        return np.asarray(np.minimum(np.minimum(lee, front), 1.0), float)
+
+
+def many_winds(
+    survey: Survey, blinds: gpd.GeoDataFrame, upwind: Upwind, assume: Assume
+) -> ManyWinds:
+    """Return the tables for one state of the leaves.
+
+    Parameters
+    ----------
+    blinds
+        Of `field_of`.
+    upwind
+        Of `look_upwind` for the same blinds.
+    assume
+        Of `ranking.assumed` for the hour.
+
+    Raises
+    ------
+    StepError, LayerError
+        If a step cannot run or breaks its contract.
+    """
+    ratio, ahead = _ratios(upwind, lookup_classes(leaf_off=assume.leaf_off))
+    winds = [Wind(float(b), 5.0) for b in bearings(STEPS)]
+    *frames, calm = _stepped(survey, blinds, assume, [*winds, Wind(0.0, 0.0)])
+    names = [str(c)[2:] for c in calm.columns if str(c)[:2] == "c_" and c != "c_setback"]
+    tables = {n: np.stack([f[f"c_{n}"].to_numpy(float) for f in frames]) for n in names}
+    still = {n: calm[f"c_{n}"].to_numpy(float) for n in names}
+    tables.pop("ripple")
+    return ManyWinds(blinds, assume, ratio, ahead, tables, still)
+
+
+def leaf_tables(survey: Survey, field: Field, record: list[TimedWind]) -> list[ManyWinds]:
+    """Return the tables that go with each hour: one sweep of the place, one set a leaf state."""
+    upwind = look_upwind(survey.layers["obstacles"], field.blinds)
+    made: dict[bool | None, ManyWinds] = {}
+    by_month: dict[int, bool | None] = {}
+    for hour in record:
+        if hour.time.month not in by_month:
+            assume = assumed(survey, hour.time)
+            by_month[hour.time.month] = assume.leaf_off
+            if assume.leaf_off not in made:
+                made[assume.leaf_off] = many_winds(survey, field.blinds, upwind, assume)
+    return [made[by_month[hour.time.month]] for hour in record]
+
+
+def _stepped(
+    survey: Survey, blinds: gpd.GeoDataFrame, assume: Assume, winds: list[Wind]
+) -> list[gpd.GeoDataFrame]:
+    """Return what the steps that score blinds say of them for each wind, the local wind aside."""
+    candidates = blinds.drop(columns="c_setback")
+    open_wind = np.broadcast_to(np.array([1e3, 0, 1.0])[:, None, None], (3, *survey.grid.shape))
+    morning: dict[str, Any] = {
+        "assume": assume,
+        "gear": gear_of(survey),
+        "candidates": candidates,
+        "exposure": Raster(open_wind, survey.grid, None, ("fetch_m", "at_least", "local_ratio")),
+    }
+    layers = cast("dict[str, Any]", survey.layers)
+    done = [f"{s['package']}:{s['name']}" for s in survey.record["steps"]]
+    known = steps.installed(skip=done)
+    frames = []
+    for wind in winds:
+        have = ChainMap({**morning, "wind": wind}, layers)
+        order = steps.resolve(known, have=have, want=("blinds",))
+        frames.append(steps.run(order, have, {}).layers["blinds"])
+    return frames
+
+
+def _ratios(upwind: Upwind, classes: tuple[str, ...]) -> tuple[Floats, Floats]:
+    """Return local over open wind by octave and direction, the mean over each patch's water."""
+    count = np.maximum(upwind.wet.sum(axis=-1), 1)
+    ratio = np.empty((len(OCTAVES), *upwind.codes.shape[:1], *upwind.wet.shape[:2]))
+    ahead = np.empty_like(ratio)
+    for number, octave in enumerate(OCTAVES):
+        # A bank or a building is as high as it is; what is not known is the trees.
+        scale = [1.0 if name == "solid" else 2.0**octave for name in classes]
+        with np.errstate(divide="ignore"):
+            distances = [1.0 / (HORIZON_STEPS * s) for s in scale]
+        lee = _least([wind_ratio(d, n) for d, n in zip(distances, classes, strict=True)], upwind)
+        front = _least([windward_ratio(d) for d in distances], upwind)
+        ratio[number] = (lee * upwind.wet).sum(axis=-1) / count
+        ahead[number] = (front * upwind.wet).sum(axis=-1) / count
+    return ratio, ahead
+
+
+def _least(tables: list[Floats], upwind: Upwind) -> Floats:
+    """Return the least over the classes of each one's table, (directions, blinds, 2, pixels)."""
+    looked = [table[upwind.codes[:, band]] for band, table in enumerate(tables)]
+    return np.asarray(np.minimum.reduce(looked), float)
+
+
+def _gaussian(from_deg: Floats, spread_deg: Floats) -> Floats:
+    """Return (winds, directions) weights of a spread of directions, each row summing to 1."""
+    sigma = np.maximum(_NARROWER * spread_deg, LEAST_SPREAD_DEG)[:, None]
+    off = signed_diff_deg(bearings(DIRECTIONS), np.asarray(wrap360(from_deg))[:, None])
+    weights = np.exp(-0.5 * (off / sigma) ** 2)
+    return np.asarray(weights / weights.sum(axis=1, keepdims=True), float)
+
+
+def _shared(from_deg: Floats, count: int) -> Floats:
+    """Return (winds, count) weights of the two directions either side of each wind."""
+    step = 360.0 / count
+    off = np.abs(signed_diff_deg(bearings(count), np.asarray(wrap360(from_deg))[:, None]))
+    return np.asarray(np.clip(1.0 - off / step, 0.0, 1.0), float)
+
+
+def state_of(wind: Wind | None) -> str:
+    """Return wind, calm or gap."""
+    return "gap" if wind is None else "calm" if wind.speed_mps < CALM_MPS else "wind"

@@ -1,0 +1,184 @@
+"""What to move when the wind turns on a plan: laid again for the new wind, and compared."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from sitegeo import folders, store
+from sitegeo.angles import signed_diff_deg, wrap360
+from sitegeo.errors import SurveyError
+from sitegeo.spreads import layouts
+from sitegeo.spreads.decoys import Gear
+from sitegeo.spreads.fitting import Depths
+from sitegeo.spreads.frame import Floats, Frame
+from sitegeo.spreads.placing import place
+from sitegeo.spreads.shifting import Shift, shift
+from sitegeo.spreads.spread import Spread
+from sitegeo.units import LengthUnit
+from sitegeo.wind import Wind
+
+SCHEMA = "sitegeo/shift/1"
+TURNS_DEG = (-60.0, -30.0, 30.0, 60.0)
+NEAR_M = 150.0
+LAYER = "near_water"
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What a spread is laid on: the hide's frame, the water round it, and what is carried.
+
+    `facing_deg` is true; `water` and `flooded` (trees that stand in water) are in the frame's CRS.
+    """
+
+    frame: Frame
+    facing_deg: float
+    kind: str
+    water: BaseGeometry
+    flooded: BaseGeometry
+    opening_m: float
+    gear: Gear
+
+    def lay(self, layout: str, phi_deg: float, depth: Depths | None = None) -> Spread:
+        """Return a layout on this ground for a wind against the facing."""
+        drawn = layouts.shape(layout, phi_deg, decoys=self.gear.decoys, opening_m=self.opening_m)
+        return place(
+            drawn,
+            self.frame,
+            water=self.water,
+            decoys=self.gear.decoys,
+            gear=self.gear,
+            flooded=self.flooded,
+            depth=depth,
+        )
+
+    def record(self) -> dict[str, Any]:
+        """Return what plan.json keeps so that the spread can be laid again."""
+        return {
+            "kind": self.kind,
+            "facing_deg": self.facing_deg,
+            "frame": asdict(self.frame),
+            "opening_m": self.opening_m,
+            "gear": asdict(self.gear),
+        }
+
+    def layer(self, crs: Any) -> gpd.GeoDataFrame:
+        """Return the water and flooded trees near the hide, as plan.gpkg keeps them."""
+        near = shapely.Point(self.frame.x, self.frame.y).buffer(NEAR_M)
+        shapes = [layouts.polygons_of(s.intersection(near)) for s in (self.water, self.flooded)]
+        frame = gpd.GeoDataFrame({"id": ["water", "flooded"]}, geometry=shapes, crs=crs)
+        return frame[~frame.geometry.is_empty].reset_index(drop=True)
+
+
+def shift_of(
+    ground: Ground, decoys: Floats, groups: Iterable[str], *, was_deg: float, now_deg: float
+) -> Shift:
+    """Return what to move from decoys as they lie when the wind turns from one bearing to another.
+
+    Bearings are true, where the wind comes from; `decoys` is an (n, 2) array in the frame's CRS.
+    """
+    phi = float(signed_diff_deg(now_deg, ground.facing_deg))
+    then = ground.lay(layouts.choose(ground.kind, phi, decoys=ground.gear.decoys), phi)
+    local = ground.frame.to_local
+    return shift(
+        local(decoys),
+        tuple(groups),
+        local(then.decoys),
+        then.decoy_groups,
+        turn_deg=float(signed_diff_deg(now_deg, was_deg)),
+        refused=then.refused,
+    )
+
+
+def shift_records(ground: Ground, spread: Spread, wind: Wind) -> list[dict[str, Any]]:
+    """Return plan.json's `shift`: what to move for turns of 30 and 60 degrees either way."""
+    if wind.calm or spread.refused:
+        return []
+    return [
+        shift_record(
+            shift_of(
+                ground,
+                spread.decoys,
+                spread.decoy_groups,
+                was_deg=wind.from_deg,
+                now_deg=wind.from_deg + turn,
+            ),
+            float(wrap360(wind.from_deg + turn)),
+        )
+        for turn in TURNS_DEG
+    ]
+
+
+def shift_record(found: Shift, from_deg: float, units: LengthUnit = "yd") -> dict[str, Any]:
+    """Return a shift as a JSON object."""
+    return {
+        "from_deg": round(from_deg, 1),
+        "turn_deg": round(found.turn_deg, 1),
+        "verdict": found.verdict,
+        "served": round(found.served, 3),
+        "moves": [
+            {
+                "count": m.count,
+                "source": m.source,
+                "target": m.target,
+                "carried_m": round(m.carried_m, 1),
+                "words": m.words(units),
+            }
+            for m in found.moves
+        ],
+        "cautions": list(found.cautions),
+    }
+
+
+def shift_plan(folder: Path, wind: Wind) -> Shift:
+    """Return what to move on a saved plan for a wind.
+
+    Raises
+    ------
+    SurveyError
+        If the folder holds no plan, or one whose spread was refused.
+    """
+    folders.repair(folder.absolute())
+    if not (folder / "plan.json").is_file():
+        raise SurveyError(
+            "is not a plan", where=folder, remedy="Give a folder that 'sitegeo plan' wrote"
+        )
+    record: Mapping[str, Any] = store.read_json(folder / "plan.json")
+    if record["spread"]["refused"]:
+        raise SurveyError("this plan has no spread to move", value=record["spread"]["refused"])
+    if wind.calm:
+        return Shift(0.0, "No wind: direction not predictable. Leave it as it lies.", 1.0)
+    layers = store.SavedLayers(folder, vectors="plan.gpkg")
+    drawn = layers["plan"]
+    decoys = drawn[drawn["role"] == "decoy"]
+    at = np.column_stack([decoys.geometry.x, decoys.geometry.y])
+    groups = decoys["name"].str.lower().tolist()
+    was = float(record["wind"]["from_deg"])
+    return shift_of(_ground(record, layers), at, groups, was_deg=was, now_deg=wind.from_deg)
+
+
+def _ground(record: Mapping[str, Any], layers: Mapping[str, Any]) -> Ground:
+    held = record.get("laying")
+    if held is None:
+        raise SurveyError(
+            "this plan does not say what it was laid on",
+            remedy="It is of an earlier version: run 'sitegeo plan' again",
+        )
+    near = layers[LAYER].set_index("id").geometry
+    empty = shapely.Polygon()
+    return Ground(
+        Frame(**held["frame"]),
+        held["facing_deg"],
+        held["kind"],
+        near.get("water", empty),
+        near.get("flooded", empty),
+        held["opening_m"],
+        Gear(**held["gear"]),
+    )

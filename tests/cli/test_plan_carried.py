@@ -1,0 +1,153 @@
+"""What a plan writes to be carried: card, KML, plain text, and the schema of plan.json."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pypdf
+import pytest
+from fastkml import validator
+
+import sitegeo
+from sitegeo.export.text import plan_text, shift_sentences
+from sitegeo.law.daylight import read_when
+
+SCHEMA = Path(__file__).resolve().parents[2] / "docs" / "plan.schema.json"
+
+
+@pytest.fixture(scope="module")
+def plans(demo_survey: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    survey = sitegeo.Survey.open(demo_survey)
+    when = read_when("2026-12-05T06:40", survey.record["zone"])
+    wind = sitegeo.Wind.parse("NW 12 mph")
+    made = {
+        "dated": sitegeo.plan(survey, wind, when=when),
+        "calm": sitegeo.plan(survey, sitegeo.Wind.parse("calm")),
+        "empty": sitegeo.plan(survey, wind, decoys=0),
+        "rejected": sitegeo.plan(survey, wind, blind=_rejected(survey, wind), when=when),
+    }
+    folder = tmp_path_factory.mktemp("carried")
+    return {name: plan.save(folder / name) for name, plan in made.items()}
+
+
+def _rejected(survey: sitegeo.Survey, wind: sitegeo.Wind) -> str:
+    return str(sitegeo.rank(survey, wind).rejected["id"].iloc[0])
+
+
+@pytest.fixture(params=["dated", "calm", "empty", "rejected"])
+def folder(request: pytest.FixtureRequest, plans: dict[str, Path]) -> Path:
+    return plans[request.param]
+
+
+def record_of(folder: Path) -> dict[str, Any]:
+    return dict(json.loads((folder / "plan.json").read_text()))
+
+
+def test_plan_json_keeps_to_its_published_schema(folder: Path) -> None:
+    schema = json.loads(SCHEMA.read_text())
+    jsonschema.Draft202012Validator.check_schema(schema)
+    jsonschema.validate(record_of(folder), schema, cls=jsonschema.Draft202012Validator)
+
+
+@pytest.mark.parametrize(
+    ("member", "value"),
+    [("lat", 91.0), ("schema", "sitegeo/plan/2"), ("ground", "mine"), ("id", "somewhere")],
+)
+def test_the_schema_refuses_what_is_wrong(
+    plans: dict[str, Path], member: str, value: object
+) -> None:
+    schema = json.loads(SCHEMA.read_text())
+    record = record_of(plans["dated"])
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate({**record, member: value}, schema)
+    del record[member]
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(record, schema)
+
+
+@pytest.mark.parametrize("name", ["card.pdf", "card_night.pdf"])
+def test_the_card_says_what_the_plan_says(folder: Path, name: str) -> None:
+    reader = pypdf.PdfReader(io.BytesIO((folder / name).read_bytes()))
+    assert len(reader.pages) == 1
+    text = " ".join(reader.pages[0].extract_text().split())
+    record = record_of(folder)
+    assert record["id"] in text
+    assert record["usng"][-5:] in text
+    for group in record["spread"]["groups"]:
+        assert f"{round(group['bearing_true_deg']) % 360:03d}°" in text
+        assert group["name"] in text
+        if group["bearing_magnetic_deg"] is not None:
+            assert f"{round(group['bearing_magnetic_deg']) % 360:03d}°" in text
+    if record["spread"]["refused"]:
+        assert "No spread here" in text
+    flat = text.replace(" ", "").replace("·", "")
+    for caution in record["cautions"]:
+        assert caution[1:].replace(" ", "") in flat
+    assert "magnetic" in text.lower()
+
+
+def test_kml_is_valid_and_holds_every_group(folder: Path) -> None:
+    path = folder / "plan.kml"
+    assert validator.validate(file_to_validate=path) is True
+    text = path.read_text()
+    for group in record_of(folder)["spread"]["groups"]:
+        assert f"<name>{group['name'].upper()}</name>" in text
+
+
+def test_plain_text_holds_the_plan_in_78_columns_of_ascii(folder: Path) -> None:
+    record = record_of(folder)
+    text = plan_text(record)
+    assert text.isascii()
+    assert max(map(len, text.splitlines())) <= 78
+    assert not set(text) & set("|│─┌┐└┘━")
+    flat = " ".join(text.split())
+    for group in record["spread"]["groups"]:
+        assert f"{group['name']} {group['count']}" in flat
+        assert f"{round(group['bearing_true_deg']) % 360:03d} true" in flat
+    assert record["usng"] in text
+    if record["declination_deg"] is None:
+        assert "magnetic (" not in text
+
+
+def test_a_rejected_blind_says_so_wherever_it_is_read(plans: dict[str, Path]) -> None:
+    record = record_of(plans["rejected"])
+    assert record["rejected_by"]
+    assert f"ruled out: {record['rejected_by']}" in " ".join(plan_text(record).split())
+    reader = pypdf.PdfReader(plans["rejected"] / "card.pdf")
+    assert "ruled out" in " ".join(reader.pages[0].extract_text().split())
+
+
+def test_print_and_paper_on_the_command_line(demo_survey: Path, tmp_path: Path) -> None:
+    out = tmp_path / "plan"
+    words = ["plan", demo_survey, "--wind", "NW 12 mph", "--print", "--paper", "a4", "--out", out]
+    command = [sys.executable, "-m", "sitegeo", *map(str, words)]
+    done = subprocess.run(
+        command, capture_output=True, text=True, check=False, env={**os.environ, "COLUMNS": "60"}
+    )
+    assert done.returncode == 0, done.stderr
+    assert done.stdout == plan_text(record_of(out))
+    box = pypdf.PdfReader(out / "card.pdf").pages[0].mediabox
+    assert float(box.height) == pytest.approx(297 / 25.4 * 72, abs=0.1)
+
+
+def test_a_shift_is_one_sentence_with_its_moves() -> None:
+    moves = [{"words": "move 4 from the mass to the tail, 20 yd"}]
+    entry = {
+        "from_deg": 337.5,
+        "verdict": "Move a few.",
+        "moves": moves,
+        "cautions": ["Probe first"],
+    }
+    assert list(shift_sentences([entry, entry, "Leave it as it lies"])) == [
+        "From NNW (338° true): Move a few; move 4 from the mass to the tail, 20 yd.",
+        "From NNW (338° true): Move a few; move 4 from the mass to the tail, 20 yd.",
+        "Leave it as it lies.",
+        "Probe first.",
+    ]

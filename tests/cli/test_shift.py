@@ -1,0 +1,53 @@
+"""sitegeo shift: what to move on a saved plan, from the folder alone."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+import sitegeo
+from sitegeo import store
+from sitegeo.cli import cli
+
+
+@pytest.fixture(scope="module")
+def plan_folder(demo_survey: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    survey, wind = sitegeo.Survey.open(demo_survey), sitegeo.Wind.parse("NW 12 mph")
+    return sitegeo.plan(survey, wind).save(tmp_path_factory.mktemp("shift") / "plan")
+
+
+def shifted(folder: Path, wind: str) -> dict:
+    done = CliRunner().invoke(cli, ["shift", str(folder), "--wind", wind, "--json", "-q"])
+    assert done.exit_code == 0, done.output
+    return json.loads(done.stdout)
+
+
+def test_the_plan_itself_tells_four_turns(plan_folder) -> None:
+    told = store.read_json(plan_folder / "plan.json")["shift"]
+    assert [s["turn_deg"] for s in told] == [-60, -30, 30, 60]
+    assert all(s["verdict"] for s in told)
+
+
+def test_the_command_says_what_the_plan_said(plan_folder) -> None:
+    for told in store.read_json(plan_folder / "plan.json")["shift"]:
+        found = shifted(plan_folder, f"{told['from_deg']:.0f} 12 mph")
+        assert [m["words"] for m in found["moves"]] == [m["words"] for m in told["moves"]]
+
+
+def test_the_same_wind_moves_nothing(plan_folder) -> None:
+    assert shifted(plan_folder, "NW 12 mph")["moves"] == []
+    assert shifted(plan_folder, "300 12 mph")["moves"] == []
+
+
+def test_calm_claims_no_direction(plan_folder) -> None:
+    assert "not predictable" in shifted(plan_folder, "calm")["verdict"]
+
+
+def test_not_a_plan(tmp_path) -> None:
+    with pytest.raises(sitegeo.SitegeoError, match="not a plan"):
+        CliRunner().invoke(
+            cli, ["shift", str(tmp_path), "--wind", "N 5 mph"], catch_exceptions=False
+        )
