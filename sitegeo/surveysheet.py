@@ -77,7 +77,7 @@ def draw(survey: Survey, path: str | Path) -> Path:
     The same survey gives the same bytes under the same library versions.
     """
     path = Path(path)
-    sheet(survey).save(path, "PNG", optimize=True)
+    sheet(survey).save(path, "PNG", compress_level=3)
     return path
 
 
