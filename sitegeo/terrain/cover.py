@@ -187,8 +187,8 @@ def _land_classes(
     shade = log_green - np.float32(np.median(log_green[leafy]) if leafy.any() else 0.0)
     blur = odd_window(params.smooth_m, pixel_m)
     crown = ndimage.uniform_filter(rough - shade, blur)
-    # Leaves and the gaps between crowns differ by 5 to 12 % of brightness.
-    crown_cut = _held(crown[leafy], 0.05, 0.12)
+    # Leaves and the gaps between crowns differ by some 5 to 7 % of brightness at the least.
+    crown_cut = _held(crown[leafy], 0.05, 0.07)
     rough = np.log(nearest_calm(contrast, window) + np.float32(1e-3))
     low_cut = _held(rough[plants & (crown <= crown_cut)], 0.02, 0.05)
 

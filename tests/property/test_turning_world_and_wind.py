@@ -7,6 +7,7 @@ import pytest
 from helpers_terrain import NORTH, WEST, centres, cover_of, heights_of
 
 from sitegeo.exposure.morning import exposure
+from sitegeo.exposure.obstacles import obstacles
 from sitegeo.layers import Cover
 from sitegeo.placefile import Assume
 from sitegeo.siting.candidates import candidates
@@ -37,7 +38,8 @@ def ranked(classes: np.ndarray, from_deg: float):
     found = positions(stations=stations, cover=cover, canopy_height=heights, water=water)
     sites = candidates(positions=found, stations=stations, cover=cover, assume=Assume())
     wind = Wind(from_deg % 360, 5.0)
-    field = exposure(cover=cover, canopy_height=heights, wind=wind, assume=Assume())
+    met = obstacles(cover=cover, canopy_height=heights, assume=Assume())
+    field = exposure(obstacles=met, wind=wind, assume=Assume())
     scored = blinds(candidates=sites, cover=cover, exposure=field, wind=wind)
     x = scored.geometry.x.to_numpy() - WEST - SIZE / 2
     y = scored.geometry.y.to_numpy() - NORTH + SIZE / 2

@@ -356,4 +356,4 @@ def test_the_place_alone(opened, tmp_path):
     path.write_text(render(content), encoding="utf-8")
     page = opened(path)
     assert "No blind chosen" in page.locator("#title-block").inner_text()
-    assert page.locator(".legend").inner_text().count("not checked") == 10
+    assert page.locator(".legend").inner_text().count("not checked") == 12
