@@ -13,9 +13,6 @@ from sitegeo.survey import Survey
 from sitegeo.units import to_yd
 from sitegeo.wind import Wind
 
-GUST_FACTOR = 1.5
-"""Gust over mean wind where no gust is given; judgement."""
-
 TARGETS = ("dwellings", "roads")
 
 
@@ -38,7 +35,7 @@ def fire_of(survey: Survey, blind: pd.Series[Any], wind: Wind) -> ShotFall:
         crs=survey.crs,
         load=read_load(survey.record["gear"].get("load")),
         wind_from_deg=wind.from_deg,
-        gust_mps=wind.gust_mps or GUST_FACTOR * wind.speed_mps,
+        gust_mps=wind.strongest_mps,
         guns_error_m=max(errors.total_m(name) for name in TARGETS),
         layers=layers,
         complete=frozenset(name for name, yes in assume.complete.items() if yes),

@@ -19,6 +19,9 @@ from sitegeo.units import LengthUnit, celsius, metres_per_second, speed_text
 CALM_MPS = 1.0
 """Below this no direction is claimed (Hart et al. 2013 found none in no wind or light breeze)."""
 
+GUST_FACTOR = 1.5
+"""Gust over mean wind where no gust is given; judgement."""
+
 DEFAULT_SPREAD_DEG = 15.0
 """Standard deviation of the wind's direction over a morning, where nobody says; judgement."""
 
@@ -98,6 +101,11 @@ class Wind:
             return cls(from_deg, speed, gust)
         except WindError as error:  # in the person's own words and unit, not in m/s
             raise WindError(error.what, value=text, remedy=_EXAMPLE) from None
+
+    @property
+    def strongest_mps(self) -> float:
+        """The gust, or 1.5 times the mean wind where none is given; the factor is judgement."""
+        return self.gust_mps or GUST_FACTOR * self.speed_mps
 
     @property
     def calm(self) -> bool:

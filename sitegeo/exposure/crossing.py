@@ -21,9 +21,6 @@ from sitegeo.exposure.waves import significant_wave
 from sitegeo.grid import Raster
 from sitegeo.wind import Wind
 
-GUST_FACTOR = 1.5
-"""Gust over mean wind where no gust is given; judgement."""
-
 BREAKING = 0.6
 """Highest significant wave over the depth it stands in (CEM, from memory)."""
 
@@ -101,7 +98,7 @@ def crossing(
     water, unknown = (codes < 0) & (codes != UNKNOWN), codes == UNKNOWN
     longest = np.zeros(x.size)
     longest[water], bounded = _longest_fetch(obstacles, wind, x[water], y[water], halo)
-    gust = wind.gust_mps or GUST_FACTOR * wind.speed_mps
+    gust = wind.strongest_mps
     wave = significant_wave(gust, longest)
     deep = np.full(x.size, np.nan) if depth is None else depth.sample(x, y)
     limit = np.where(np.isfinite(deep), BREAKING * np.maximum(deep, 0), np.inf)

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from pyproj import CRS
 
-from sitegeo.exposure.crossing import GUST_FACTOR, crossing
+from sitegeo.exposure.crossing import crossing
 from sitegeo.exposure.sweep import encode_surface
 from sitegeo.exposure.waves import significant_wave
 from sitegeo.grid import Grid, Raster
-from sitegeo.wind import Wind
+from sitegeo.wind import GUST_FACTOR, Wind
 
 # On the central meridian, so that grid and true north are one.
 GRID = Grid(CRS.from_epsg(32615), 499_000.0, 4_880_000.0, 5.0, (400, 400))
