@@ -85,6 +85,21 @@ def test_each_layout_occurs_among_the_three_best_and_can_be_set(plans) -> None:
         assert laid.refused is None
 
 
+@pytest.mark.parametrize("layout", ["bank-along", "bank-onto", "bank-off", "point"])
+def test_each_bank_and_point_layout_can_be_set(layout: str, demo_survey: Path) -> None:
+    survey = sitegeo.Survey.open(demo_survey)
+    for deg in WINDS:
+        wind = sitegeo.Wind(float(deg), MPS[12])
+        blinds = sitegeo.rank(survey, wind).blinds
+        names = blinds.loc[blinds["layout"] == layout, "id"]
+        if len(names):
+            laid = sitegeo.plan(survey, wind, blind=names.iloc[0]).spread
+            assert laid.layout == layout
+            assert laid.refused is None
+            return
+    pytest.fail(f"{layout} occurs in no wind")
+
+
 def test_calm_claims_no_direction(demo_survey: Path) -> None:
     plan = sitegeo.plan(sitegeo.Survey.open(demo_survey), sitegeo.Wind.parse("calm"))
     assert plan.blind["wind_side"] == "calm"
