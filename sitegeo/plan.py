@@ -6,7 +6,7 @@ Composition only.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal
@@ -25,31 +25,23 @@ from sitegeo.export.styles import add_styles, spread_style
 from sitegeo.grid import WGS84
 from sitegeo.law.daylight import daylight
 from sitegeo.law.rules import Law
+from sitegeo.laying import LAYER, ground_of, lay
 from sitegeo.placefile import Assume
 from sitegeo.plan_crossing import crossing_of, crossing_record, crossing_words
 from sitegeo.plan_features import features_of, waypoints_of
 from sitegeo.plan_fire import fire_of, fire_record, fire_words
 from sitegeo.plan_record import plan_record
-from sitegeo.plan_shift import LAYER, Ground, shift_records
+from sitegeo.plan_shift import shift_records
 from sitegeo.ranking import Ranking
 from sitegeo.siting.candidates import candidates
-from sitegeo.siting.flooding import flooded_trees
 from sitegeo.siting.landing import touchdown
 from sitegeo.siting.second import second_site
-from sitegeo.spreads.decoys import Gear
-from sitegeo.spreads.frame import Frame
 from sitegeo.spreads.remedies import FIELD_TABLE
 from sitegeo.spreads.spread import Spread
 from sitegeo.survey import Survey
-from sitegeo.units import yd
 from sitegeo.wind import Wind
 
 MARKER = "plan.json"
-
-CALM_REASON = (
-    "No wind: direction not predictable. The spread is even on both hands with the lane in front "
-    "open; move it when a breeze comes."
-)
 
 CAUTIONS = (
     "This is a proposal: the law in force, the landowner and the managing agency decide",
@@ -173,8 +165,8 @@ def plan(
     )
     row = _pick(ranked, "X001" if hide else blind)
     gear = ranking.gear_of(survey, decoys)
-    ground = _ground(survey, row, gear)
-    spread = _spread(survey, row, ground)
+    ground = ground_of(survey, row, gear)
+    spread = lay(survey, row, ground)
     landing = _landing(survey, spread, wind)
     lonlat = _lonlat(survey, row)
     light = None if when is None else daylight(*lonlat, when)
@@ -246,45 +238,6 @@ def _chosen(survey: Survey, hide: tuple[float, float]) -> gpd.GeoDataFrame:
         assume=Assume.model_validate(survey.record["assume"]),
         **{name: layers[name] for name in optional if name in layers},
     )
-
-
-def _ground(survey: Survey, row: pd.Series[Any], gear: Gear) -> Ground:
-    """Return what the spread of a blind is laid on."""
-    facing = float(row["facing_deg"])
-    frame = Frame(row.geometry.x, row.geometry.y, float(survey.grid.to_grid_bearing(facing)))
-    water = survey.layers["water"]
-    near = water[water.intersects(row.geometry.buffer(250.0))]
-    flooded = (
-        flooded_trees(survey.layers["cover"], survey.layers.get("depth"), row.geometry)
-        if row["layout"] == "timber"
-        else shapely.Polygon()
-    )
-    return Ground(
-        frame=frame,
-        facing_deg=facing,
-        kind=str(row["kind"]),
-        water=shapely.union_all(near.geometry.to_numpy()),
-        flooded=flooded,
-        opening_m=_opening_m(survey, row),
-        gear=gear,
-    )
-
-
-def _spread(survey: Survey, row: pd.Series[Any], ground: Ground) -> Spread:
-    depth = survey.layers.get("depth")
-    laid = ground.lay(
-        row["layout"],
-        float(row["phi_deg"]),
-        None if depth is None else lambda xy: depth.sample(xy[:, 0], xy[:, 1]),
-    )
-    return replace(laid, reason=CALM_REASON) if row["wind_side"] == "calm" else laid
-
-
-def _opening_m(survey: Survey, row: pd.Series[Any]) -> float:
-    """Return the width of the opening a blind looks into, or of a middling one."""
-    positions = survey.layers["positions"]
-    held = positions.loc[positions["id"] == row.get("position_id"), "width_m"].dropna()
-    return float(held.iloc[0]) if len(held) else yd(26.0)
 
 
 def _landing(survey: Survey, spread: Spread, wind: Wind) -> gpd.GeoDataFrame:

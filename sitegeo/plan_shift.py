@@ -3,23 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-import geopandas as gpd
 import numpy as np
 import shapely
-from shapely.geometry.base import BaseGeometry
 
 from sitegeo import folders, store
 from sitegeo.angles import signed_diff_deg, wrap360
 from sitegeo.errors import SurveyError
+from sitegeo.laying import LAYER, Ground
 from sitegeo.spreads import layouts
 from sitegeo.spreads.decoys import Gear
-from sitegeo.spreads.fitting import Depths
 from sitegeo.spreads.frame import Floats, Frame
-from sitegeo.spreads.placing import place
 from sitegeo.spreads.shifting import Shift, shift
 from sitegeo.spreads.spread import Spread
 from sitegeo.units import LengthUnit
@@ -27,54 +23,6 @@ from sitegeo.wind import Wind
 
 SCHEMA = "sitegeo/shift/1"
 TURNS_DEG = (-60.0, -30.0, 30.0, 60.0)
-NEAR_M = 150.0
-LAYER = "near_water"
-
-
-@dataclass(frozen=True)
-class Ground:
-    """What a spread is laid on: the hide's frame, the water round it, and what is carried.
-
-    `facing_deg` is true; `water` and `flooded` (trees that stand in water) are in the frame's CRS.
-    """
-
-    frame: Frame
-    facing_deg: float
-    kind: str
-    water: BaseGeometry
-    flooded: BaseGeometry
-    opening_m: float
-    gear: Gear
-
-    def lay(self, layout: str, phi_deg: float, depth: Depths | None = None) -> Spread:
-        """Return a layout on this ground for a wind against the facing."""
-        drawn = layouts.shape(layout, phi_deg, decoys=self.gear.decoys, opening_m=self.opening_m)
-        return place(
-            drawn,
-            self.frame,
-            water=self.water,
-            decoys=self.gear.decoys,
-            gear=self.gear,
-            flooded=self.flooded,
-            depth=depth,
-        )
-
-    def record(self) -> dict[str, Any]:
-        """Return what plan.json keeps so that the spread can be laid again."""
-        return {
-            "kind": self.kind,
-            "facing_deg": self.facing_deg,
-            "frame": asdict(self.frame),
-            "opening_m": self.opening_m,
-            "gear": asdict(self.gear),
-        }
-
-    def layer(self, crs: Any) -> gpd.GeoDataFrame:
-        """Return the water and flooded trees near the hide, as plan.gpkg keeps them."""
-        near = shapely.Point(self.frame.x, self.frame.y).buffer(NEAR_M)
-        shapes = [layouts.polygons_of(s.intersection(near)) for s in (self.water, self.flooded)]
-        frame = gpd.GeoDataFrame({"id": ["water", "flooded"]}, geometry=shapes, crs=crs)
-        return frame[~frame.geometry.is_empty].reset_index(drop=True)
 
 
 def shift_of(

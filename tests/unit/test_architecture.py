@@ -22,6 +22,7 @@ FLOORS = (
     {"place", "terrain", "exposure", "export"},
     {"spreads", "law", "siting", "store", "surveysheet", "webmap"},
     {"survey"},
+    {"laying"},
     {"ranking"},
     {"manywinds"},
     {"hours"},

@@ -1,0 +1,118 @@
+"""A spread laid on the water of a survey: what is known of the ground before a hide."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+import shapely
+from shapely.geometry.base import BaseGeometry
+
+from sitegeo.siting.flooding import flooded_trees
+from sitegeo.spreads import layouts
+from sitegeo.spreads.decoys import Gear
+from sitegeo.spreads.fitting import Depths
+from sitegeo.spreads.frame import Frame
+from sitegeo.spreads.placing import place
+from sitegeo.spreads.spread import Spread
+from sitegeo.survey import Survey
+from sitegeo.units import yd
+
+NEAR_M = 150.0
+LAYER = "near_water"
+_REACH_M = 250.0
+
+CALM_REASON = (
+    "No wind: direction not predictable. The spread is even on both hands with the lane in front "
+    "open; move it when a breeze comes."
+)
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What a spread is laid on: the hide's frame, the water round it, and what is carried.
+
+    `facing_deg` is true; `water` and `flooded` (trees that stand in water) are in the frame's CRS.
+    """
+
+    frame: Frame
+    facing_deg: float
+    kind: str
+    water: BaseGeometry
+    flooded: BaseGeometry
+    opening_m: float
+    gear: Gear
+
+    def lay(self, layout: str, phi_deg: float, depth: Depths | None = None) -> Spread:
+        """Return a layout on this ground for a wind against the facing."""
+        drawn = layouts.shape(layout, phi_deg, decoys=self.gear.decoys, opening_m=self.opening_m)
+        return place(
+            drawn,
+            self.frame,
+            water=self.water,
+            decoys=self.gear.decoys,
+            gear=self.gear,
+            flooded=self.flooded,
+            depth=depth,
+        )
+
+    def record(self) -> dict[str, Any]:
+        """Return what plan.json keeps so that the spread can be laid again."""
+        return {
+            "kind": self.kind,
+            "facing_deg": self.facing_deg,
+            "frame": asdict(self.frame),
+            "opening_m": self.opening_m,
+            "gear": asdict(self.gear),
+        }
+
+    def layer(self, crs: Any) -> gpd.GeoDataFrame:
+        """Return the water and flooded trees near the hide, as plan.gpkg keeps them."""
+        near = shapely.Point(self.frame.x, self.frame.y).buffer(NEAR_M)
+        shapes = [layouts.polygons_of(s.intersection(near)) for s in (self.water, self.flooded)]
+        frame = gpd.GeoDataFrame({"id": ["water", "flooded"]}, geometry=shapes, crs=crs)
+        return frame[~frame.geometry.is_empty].reset_index(drop=True)
+
+
+def ground_of(survey: Survey, row: pd.Series[Any], gear: Gear) -> Ground:
+    """Return what the spread of a blind is laid on."""
+    facing = float(row["facing_deg"])
+    frame = Frame(row.geometry.x, row.geometry.y, float(survey.grid.to_grid_bearing(facing)))
+    west, south, east, north = row.geometry.buffer(_REACH_M).bounds
+    near = shapely.clip_by_rect(
+        survey.layers["water"].geometry.to_numpy(), west, south, east, north
+    )
+    flooded = (
+        flooded_trees(survey.layers["cover"], survey.layers.get("depth"), row.geometry)
+        if row["layout"] == "timber"
+        else shapely.Polygon()
+    )
+    return Ground(
+        frame=frame,
+        facing_deg=facing,
+        kind=str(row["kind"]),
+        water=shapely.union_all(near[~shapely.is_empty(near)]),
+        flooded=flooded,
+        opening_m=_opening_m(survey, row),
+        gear=gear,
+    )
+
+
+def lay(survey: Survey, row: pd.Series[Any], ground: Ground) -> Spread:
+    """Return the layout of a scored blind laid on its ground, with depths where they are known."""
+    depth = survey.layers.get("depth")
+    laid = ground.lay(
+        row["layout"],
+        float(row["phi_deg"]),
+        None if depth is None else lambda xy: depth.sample(xy[:, 0], xy[:, 1]),
+    )
+    return replace(laid, reason=CALM_REASON) if row["wind_side"] == "calm" else laid
+
+
+def _opening_m(survey: Survey, row: pd.Series[Any]) -> float:
+    """Return the width of the opening a blind looks into, or of a middling one."""
+    positions = survey.layers["positions"]
+    held = positions.loc[positions["id"] == row.get("position_id"), "width_m"].dropna()
+    return float(held.iloc[0]) if len(held) else yd(26.0)
