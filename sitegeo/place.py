@@ -29,6 +29,7 @@ from sitegeo.placefile import (
     RASTER_ROLES,
     VECTOR_ROLES,
     Assume,
+    Credit,
     GearKeys,
     LawKeys,
     Layers,
@@ -90,6 +91,7 @@ class Place:
     law: LawKeys = field(default_factory=LawKeys)
     zone: str | None = None
     taken: str | None = None
+    credits: tuple[Credit, ...] = ()
     inputs: tuple[Input, ...] = ()
     notes: tuple[str, ...] = ()
 
@@ -164,6 +166,7 @@ def read_place(path: str | Path) -> Place:
         law=keys.law,
         zone=keys.place.zone,
         taken=keys.imagery.taken,
+        credits=keys.credit,
         inputs=tuple(inputs),
         notes=tuple(notes),
     )

@@ -164,6 +164,24 @@ class PlaceKeys(_Table):
     stage_m: float | None = None
 
 
+class Credit(_Table):
+    """Whose data a layer is, and on what terms; shown wherever the layer is."""
+
+    layers: tuple[str, ...] = Field(min_length=1)
+    source: str = Field(min_length=1)
+    attribution: str = Field(min_length=1)
+    licence: str = Field(min_length=1)
+    url: str | None = None
+    taken: Annotated[str | None, BeforeValidator(_day_or_time)] = None
+    gathered: Annotated[str | None, BeforeValidator(_day_or_time)] = None
+
+    @property
+    def words(self) -> str:
+        """Return it as it is printed on a map."""
+        named = ", ".join(name.replace("_", " ") for name in self.layers)
+        return f"{named}: {self.attribution} ({self.licence})"
+
+
 class PlaceFile(_Table):
     """The whole of PLACE.toml."""
 
@@ -175,6 +193,7 @@ class PlaceFile(_Table):
     law: LawKeys = LawKeys()
     place: PlaceKeys = PlaceKeys()
     classes: dict[Literal["landcover"], dict[str, str]] = Field(default_factory=dict)
+    credit: tuple[Credit, ...] = ()
 
 
 def read_place_file(path: Path) -> PlaceFile:

@@ -634,3 +634,19 @@ def test_a_house_drawn_as_its_outline_is_a_house(tmp_path: Path) -> None:
     assert found.geometry.iloc[0].equals(square)
     assert any("1 closed lines" in n for n in notes)
     assert any("dropped" in n for n in notes)
+
+
+def test_credits_are_kept_and_worded(tmp_path: Path) -> None:
+    credit = (
+        '[[credit]]\nlayers = ["roads", "public_land"]\nsource = "Map"\n'
+        'attribution = "© Map makers"\nlicence = "ODbL 1.0"\ngathered = 2026-11-01\n'
+    )
+    (found,) = read_place(write_place(tmp_path, rest=credit)).credits
+    assert found.words == "roads, public land: © Map makers (ODbL 1.0)"
+    assert found.gathered == "2026-11-01"
+
+
+def test_a_credit_without_its_licence_is_refused(tmp_path: Path) -> None:
+    credit = '[[credit]]\nlayers = ["roads"]\nsource = "Map"\nattribution = "© Map makers"\n'
+    with pytest.raises(PlaceError, match="licence"):
+        read_place(write_place(tmp_path, rest=credit))
