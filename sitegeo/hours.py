@@ -179,7 +179,7 @@ def hours(
     names = field.blinds["id"].to_numpy()
     rows, scored, clouds = [], [], {}
     for number, (hour, many) in enumerate(zip(within, tables, strict=True)):
-        row, cloud, nominal = _hour(survey, hour, many, luck)
+        row, cloud, nominal = _hour(hour, many, luck)
         rows.append(row)
         if cloud is not None and nominal is not None:
             clouds[number] = cloud
@@ -201,7 +201,7 @@ _SCORED = ["time", "id", "score", "mean", "spread", "chance"]
 
 
 def _hour(
-    survey: Survey, hour: TimedWind, many: ManyWinds, luck: Draws
+    hour: TimedWind, many: ManyWinds, luck: Draws
 ) -> tuple[dict[str, Any], Floats | None, Floats | None]:
     """Return the row of an hour, and (draws, blinds) and (blinds,) scores where there is a wind."""
     wind = hour.wind
@@ -223,7 +223,7 @@ def _hour(
     if len(luck.turn):
         cloud = many.scores(*luck.winds(wind), taller=luck.taller).score
     best = int(nominal.argmax())
-    told = many.row(survey, plain, wind, best)
+    told = many.row(plain, wind, best)
     beaten = cloud.max(axis=1) - cloud[:, best] > AS_GOOD
     names = many.blinds["id"].to_numpy()
     rival = np.bincount(cloud[beaten].argmax(axis=1), minlength=len(names))

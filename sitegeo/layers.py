@@ -330,19 +330,20 @@ def _text_faults(held: pd.Series[Any], column: Column) -> list[str]:
 
 
 def _number_faults(held: pd.Series[Any], column: Column) -> list[str]:
-    texts = held.map(lambda v: isinstance(v, str)).any()
-    numbers = pd.to_numeric(held, errors="coerce")
-    if texts or numbers.isna().any() or np.isinf(numbers).any():
+    texts = not pd.api.types.is_numeric_dtype(held) and held.map(lambda v: isinstance(v, str)).any()
+    numbers = pd.to_numeric(held, errors="coerce").to_numpy(float)
+    if texts or not np.isfinite(numbers).all():
         return [f"column '{held.name}' must hold finite numbers"]
     if column.kind == "count" and ((numbers < 0) | (numbers % 1 != 0)).any():
         return [f"column '{held.name}' must hold counts"]
-    allowed = {
-        "deg": (numbers.between(0, 360, inclusive="left"), "be a bearing in [0, 360)"),
-        "0-1": (numbers.between(0, 1), "lie between 0 and 1"),
-        "m": (numbers >= 0, "not be negative"),
-        "m2": (numbers >= 0, "not be negative"),
-    }
-    if column.unit not in allowed:
-        return []
-    fine, words = allowed[column.unit]
-    return [] if fine.all() else [f"column '{held.name}' must {words}"]
+    least, most, words = _RANGES.get(column.unit, (-np.inf, np.inf, ""))
+    fine = least <= numbers.min() and numbers.max() <= most
+    return [] if fine else [f"column '{held.name}' must {words}"]
+
+
+_RANGES = {
+    "deg": (0.0, np.nextafter(360.0, 0.0), "be a bearing in [0, 360)"),
+    "0-1": (0.0, 1.0, "lie between 0 and 1"),
+    "m": (0.0, np.inf, "not be negative"),
+    "m2": (0.0, np.inf, "not be negative"),
+}

@@ -1,16 +1,17 @@
 """The blinds of a survey scored for many winds at once, for `hours` and `season`.
 
-`rank` sweeps the wind it is asked for eight times. Here each stored direction is swept once and
-only what stands upwind of the blinds' pockets and near decoys is kept; the local wind of any wind
-is then an average over stored directions, weighted by its spread. Components that do not look
-at the local wind come from the very steps that `rank` runs, at the stored directions, and are
-interpolated between them.
+`rank` sweeps the wind it is asked for eight times. Here what stands upwind of the blinds' pockets
+and near decoys is read from the atlas, or swept once a stored direction where there is none; the
+local wind of any wind is then an average over stored directions, weighted by its spread. Components
+that do not look at the local wind come from the very steps that `rank` runs, at the stored
+directions, and are interpolated between them.
 """
 
 from __future__ import annotations
 
 from collections import ChainMap
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any, cast
 
@@ -24,15 +25,16 @@ from sitegeo.angles import signed_diff_deg, wrap360
 from sitegeo.errors import UsageError
 from sitegeo.exposure.obstacles import lookup_classes
 from sitegeo.exposure.shelter import wind_ratio, windward_ratio
-from sitegeo.exposure.sweep import HORIZON_STEPS, NO_FETCH, empty_sweep, sweep
+from sitegeo.exposure.sweep import HORIZON_STEPS, empty_sweep, sweep
 from sitegeo.grid import Raster
 from sitegeo.law.rules import Law
+from sitegeo.layers import Cover
 from sitegeo.placefile import Assume
 from sitegeo.ranking import against, assumed, gear_of, setback_score, verdicts_of
 from sitegeo.siting.around import disc, turned
 from sitegeo.siting.candidates import POCKET_M
 from sitegeo.siting.scoring import NEAR_M, ScoreParams, combine, ripple_at
-from sitegeo.survey import Survey
+from sitegeo.survey import ATLAS, Survey
 from sitegeo.units import metres_per_second
 from sitegeo.wind import CALM_MPS, TimedWind, Wind
 
@@ -119,57 +121,62 @@ class Upwind:
         (directions, classes, blinds, 2, pixels) horizon codes of `exposure.sweep`.
     wet
         (blinds, 2, pixels) whether a pixel of the patch is water.
-    fetch_m
-        (directions, blinds) at the pocket, NaN off the water.
-    at_least
-        (directions, blinds) whether the data ran out upwind of the pocket.
     """
 
     codes: NDArray[np.uint8]
     wet: NDArray[np.bool_]
-    fetch_m: Floats
-    at_least: NDArray[np.bool_]
 
 
-def look_upwind(obstacles: Raster, blinds: gpd.GeoDataFrame) -> Upwind:
-    """Return what stands upwind of blinds, one sweep a stored direction.
+def look_upwind(survey: Survey, blinds: gpd.GeoDataFrame) -> Upwind:
+    """Return what stands upwind of blinds, from the atlas or else swept.
 
     Parameters
     ----------
-    obstacles
-        The `obstacles` layer.
     blinds
-        Points with `facing_deg`, in the raster's CRS.
+        Points with `facing_deg`, in the survey's CRS.
     """
-    grid = obstacles.grid
+    cover: Raster = survey.layers["cover"]
+    grid = cover.grid
     at = np.column_stack([blinds.geometry.x, blinds.geometry.y])
     facing = np.asarray(grid.to_grid_bearing(blinds["facing_deg"].to_numpy(float)))
     patches = [turned(disc(4.0, 1.0) + [0.0, m], facing) for m in (POCKET_M, NEAR_M)]
     where = at[:, None, None] + np.stack(patches, axis=1)
-    row, col, inside = _pixels(obstacles, where)
-    middle = at[:, None] + turned(np.array([[0.0, POCKET_M]]), facing)
-    mid_row, mid_col, mid_in = (a[:, 0] for a in _pixels(obstacles, middle))
-    classes = len(lookup_classes(leaf_off=None))
+    shape, (x, y) = where.shape[:-1], where.reshape(-1, 2).T
+    wet = cover.sample(x, y)[cover.bands.index("class")] == Cover.WATER
+    row, col = (
+        np.clip(index, 0, size - 1).reshape(shape)
+        for index, size in zip(grid.rowcol(x, y), grid.shape, strict=True)
+    )
+    return Upwind(_horizons(survey, row, col), wet.reshape(shape))
+
+
+def _horizons(survey: Survey, row: NDArray[np.int64], col: NDArray[np.int64]) -> NDArray[np.uint8]:
+    """Return horizon codes of pixels, (directions, classes, …)."""
+    if survey.folder is None or ATLAS not in survey.record:
+        return _swept(survey.layers["obstacles"], row, col)
+    atlas = survey.atlas
+    top, left = int(row.min()), int(col.min())
+    window = slice(top, int(row.max()) + 1), slice(left, int(col.max()) + 1)
+
+    def read(bearing: float) -> NDArray[np.uint8]:
+        return atlas.horizon_codes(round(bearing), window)[:, row - top, col - left]
+
+    with ThreadPoolExecutor() as pool:
+        return np.stack(list(pool.map(read, bearings(DIRECTIONS))))
+
+
+def _swept(obstacles: Raster, row: NDArray[np.int64], col: NDArray[np.int64]) -> NDArray[np.uint8]:
+    grid, classes = obstacles.grid, len(lookup_classes(leaf_off=None))
     buffers = empty_sweep(grid.shape, classes)
     codes = np.empty((DIRECTIONS, classes, *row.shape), np.uint8)
-    fetch = np.empty((DIRECTIONS, len(at)))
-    at_least = np.empty((DIRECTIONS, len(at)), np.bool_)
-    wet = inside
     for number, bearing in enumerate(bearings(DIRECTIONS)):
+        from_grid = float(grid.to_grid_bearing(bearing))
         sweep(
-            obstacles.values,
-            from_grid_deg=float(grid.to_grid_bearing(bearing)),
-            pixel_m=grid.pixel_m,
-            bands=classes,
+            obstacles.values, from_grid_deg=from_grid, pixel_m=grid.pixel_m, bands=classes,
             out=buffers,
-        )
+        )  # fmt: skip
         codes[number] = buffers.horizon_code[:, row, col]
-        metres = buffers.fetch_m[mid_row, mid_col]
-        fetch[number] = np.where(mid_in & (metres != NO_FETCH), metres, np.nan)
-        at_least[number] = buffers.at_least[mid_row, mid_col] & mid_in
-        if number == 0:
-            wet = inside & (buffers.fetch_m[row, col] != NO_FETCH)
-    return Upwind(codes, wet, fetch, at_least)
+    return codes
 
 
 def bearings(count: int) -> Floats:
@@ -177,18 +184,8 @@ def bearings(count: int) -> Floats:
     return np.arange(count, dtype=np.float64) * (360.0 / count)
 
 
-def _pixels(
-    raster: Raster, where: Floats
-) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.bool_]]:
-    """Return row, column and whether on the grid, of points; those off it are put at its corner."""
-    row, col = raster.grid.rowcol(where[..., 0].ravel(), where[..., 1].ravel())
-    inside = raster.grid.contains(row, col)
-    shape = where.shape[:-1]
-    return (
-        np.where(inside, row, 0).reshape(shape),
-        np.where(inside, col, 0).reshape(shape),
-        inside.reshape(shape),
-    )
+ByStep = Callable[[gpd.GeoDataFrame, Wind], gpd.GeoDataFrame]
+"""Scores blinds for a wind and gives the `blinds` layer, the local wind aside."""
 
 
 @dataclass(frozen=True)
@@ -218,6 +215,8 @@ class ManyWinds:
     ----------
     blinds
         The blinds, in the order of every array's last axis.
+    by_step
+        The installed steps that score blinds.
     ratio, ahead
         (octaves, directions, blinds, 2): local over open wind at pocket and near decoys, in the
         lee of what stands upwind and in front of what stands downwind.
@@ -228,7 +227,7 @@ class ManyWinds:
     """
 
     blinds: gpd.GeoDataFrame
-    assume: Assume
+    by_step: ByStep
     ratio: Floats
     ahead: Floats
     parts: Mapping[str, Floats]
@@ -261,9 +260,9 @@ class ManyWinds:
         parts["setback"] = np.broadcast_to(setback, parts["ripple"].shape)
         return Scores(combine(parts), parts, local[..., 0])
 
-    def row(self, survey: Survey, scores: Scores, wind: Wind, blind: int) -> dict[str, Any]:
+    def row(self, scores: Scores, wind: Wind, blind: int) -> dict[str, Any]:
         """Return one blind under a wind, the first of `scores`, as a row of the `blinds` layer."""
-        (frame,) = _stepped(survey, self.blinds.iloc[[blind]], self.assume, [wind])
+        frame = self.by_step(self.blinds.iloc[[blind]], wind)
         return {str(k): v for k, v in frame.iloc[0].items()} | {
             "c_ripple": scores.parts["ripple"][0, blind],
             "c_setback": scores.parts["setback"][0, blind],
@@ -312,18 +311,19 @@ def many_winds(
         If a step cannot run or breaks its contract.
     """
     ratio, ahead = _ratios(upwind, lookup_classes(leaf_off=assume.leaf_off))
-    winds = [Wind(float(b), 5.0) for b in bearings(STEPS)]
-    *frames, calm = _stepped(survey, blinds, assume, [*winds, Wind(0.0, 0.0)])
+    by_step = _by_step(survey, assume)
+    frames = [by_step(blinds, Wind(float(b), 5.0)) for b in bearings(STEPS)]
+    calm = by_step(blinds, Wind(0.0, 0.0))
     names = [str(c)[2:] for c in calm.columns if str(c)[:2] == "c_" and c != "c_setback"]
     tables = {n: np.stack([f[f"c_{n}"].to_numpy(float) for f in frames]) for n in names}
     still = {n: calm[f"c_{n}"].to_numpy(float) for n in names}
     tables.pop("ripple")
-    return ManyWinds(blinds, assume, ratio, ahead, tables, still)
+    return ManyWinds(blinds, by_step, ratio, ahead, tables, still)
 
 
 def leaf_tables(survey: Survey, field: Field, record: list[TimedWind]) -> list[ManyWinds]:
-    """Return the tables that go with each hour: one sweep of the place, one set a leaf state."""
-    upwind = look_upwind(survey.layers["obstacles"], field.blinds)
+    """Return the tables that go with each hour: one look upwind, one set a leaf state."""
+    upwind = look_upwind(survey, field.blinds)
     made: dict[bool | None, ManyWinds] = {}
     by_month: dict[int, bool | None] = {}
     for hour in record:
@@ -335,27 +335,26 @@ def leaf_tables(survey: Survey, field: Field, record: list[TimedWind]) -> list[M
     return [made[by_month[hour.time.month]] for hour in record]
 
 
-def _stepped(
-    survey: Survey, blinds: gpd.GeoDataFrame, assume: Assume, winds: list[Wind]
-) -> list[gpd.GeoDataFrame]:
-    """Return what the steps that score blinds say of them for each wind, the local wind aside."""
-    candidates = blinds.drop(columns="c_setback")
+def _by_step(survey: Survey, assume: Assume) -> ByStep:
+    """Return the installed steps that score blinds, with all but blinds and wind given."""
     open_wind = np.broadcast_to(np.array([1e3, 0, 1.0])[:, None, None], (3, *survey.grid.shape))
     morning: dict[str, Any] = {
         "assume": assume,
         "gear": gear_of(survey),
-        "candidates": candidates,
         "exposure": Raster(open_wind, survey.grid, None, ("fetch_m", "at_least", "local_ratio")),
     }
-    layers = cast("dict[str, Any]", survey.layers)
+    given = ChainMap(morning, cast("dict[str, Any]", survey.layers))
     done = [f"{s['package']}:{s['name']}" for s in survey.record["steps"]]
-    known = steps.installed(skip=done)
-    frames = []
-    for wind in winds:
-        have = ChainMap({**morning, "wind": wind}, layers)
-        order = steps.resolve(known, have=have, want=("blinds",))
-        frames.append(steps.run(order, have, {}).layers["blinds"])
-    return frames
+    order = steps.resolve(
+        steps.installed(skip=done), have={*given, "candidates", "wind"}, want=("blinds",)
+    )
+
+    def scored(blinds: gpd.GeoDataFrame, wind: Wind) -> gpd.GeoDataFrame:
+        asked = {"candidates": blinds.drop(columns="c_setback"), "wind": wind}
+        found: gpd.GeoDataFrame = steps.run(order, given.new_child(asked), {}).layers["blinds"]
+        return found
+
+    return scored
 
 
 def _ratios(upwind: Upwind, classes: tuple[str, ...]) -> tuple[Floats, Floats]:

@@ -222,8 +222,15 @@ class Atlas:
 
     def horizon(self, direction_deg: int, window: Part | None = None) -> npt.NDArray[np.float32]:
         """Return obstacle height ÷ distance, (classes, rows, columns), for a stored direction."""
-        steps: npt.NDArray[np.float32] = HORIZON_STEPS[self._read("horizon", direction_deg, window)]
+        steps: npt.NDArray[np.float32] = HORIZON_STEPS[self.horizon_codes(direction_deg, window)]
         return steps
+
+    def horizon_codes(
+        self, direction_deg: int, window: Part | None = None
+    ) -> npt.NDArray[np.uint8]:
+        """Return the same as indices into `sweep.HORIZON_STEPS`, as stored."""
+        codes: npt.NDArray[np.uint8] = self._read("horizon", direction_deg, window)
+        return codes
 
     def mean_fetch(
         self, from_deg: float, *, spread_deg: float = SPREAD_DEG, window: Part | None = None
@@ -267,7 +274,7 @@ class Atlas:
         total: Any = 0.0
         water: Any = True
         for bearing, weight in self._weights(from_deg, spread_deg):
-            codes = self._read("horizon", bearing, window)
+            codes = self.horizon_codes(bearing, window)
             ratios = [lines[code, 0, 0] for lines, code in zip(table, codes, strict=True)]
             total = total + np.float32(weight) * np.min(ratios, axis=0)
             water = self._read("fetch", bearing, window)[0] != NO_FETCH

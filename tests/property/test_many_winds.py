@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -24,7 +25,7 @@ def survey(demo_survey: Path) -> Survey:
 @pytest.fixture(scope="module")
 def many(survey: Survey) -> ManyWinds:
     field = field_of(survey)
-    upwind = look_upwind(survey.layers["obstacles"], field.blinds)
+    upwind = look_upwind(survey, field.blinds)
     return many_winds(survey, field.blinds, upwind, assumed(survey, None))
 
 
@@ -50,6 +51,13 @@ def test_scores_agree_with_rank_within_the_stated_tolerance(
     assert np.median(np.concatenate(off)) < MEDIAN
     assert np.percentile(np.concatenate(off), 95) < PERCENTILE_95
     assert max(regret) < 0.03  # the blind it picks is as good as rank's own
+
+
+def test_the_atlas_tells_what_a_sweep_tells(survey: Survey, many: ManyWinds) -> None:
+    read = look_upwind(survey, many.blinds)
+    swept = look_upwind(replace(survey, folder=None), many.blinds)  # without a folder, no atlas
+    np.testing.assert_array_equal(read.codes, swept.codes)
+    np.testing.assert_array_equal(read.wet, swept.wet)
 
 
 def test_the_same_blinds_are_left_out_as_by_rank(survey: Survey, many: ManyWinds) -> None:
