@@ -65,8 +65,8 @@ def read_imagery(
         For a file that cannot be used.
     """
     with opened(path) as source:
-        names, notes = _band_names(source, bands, path)
-        place_crs = crs or _place_crs(source, path)
+        names, notes = band_names(source, bands, path)
+        place_crs = crs or metric_crs(source, path)
         with tagged(source, names) as retagged, on_grid(retagged, place_crs, finest_m) as view:
             window = _window(view, area, place_crs, path)
             factor = factor_to(view, finest_m)
@@ -108,9 +108,10 @@ def read_imagery(
     return Raster(values, grid, None if valid.all() else valid, kept), notes
 
 
-def _band_names(
+def band_names(
     source: Any, declared: tuple[str, ...] | None, path: Path
 ) -> tuple[tuple[str, ...], list[str]]:
+    """Return the names of a photo's bands in file order, and notes; raises where none can tell."""
     count = source.count
     if declared is not None:
         return _declared(declared, count, path), []
@@ -164,7 +165,8 @@ def _is_alpha(source: Any) -> bool:
     return bool(np.isin(sample, [0, sample.max()]).mean() > 0.99)
 
 
-def _place_crs(source: Any, path: Path) -> CRS:
+def metric_crs(source: Any, path: Path) -> CRS:
+    """Return a photo's own CRS where it is metric and true, its UTM zone, or one of its own."""
     own = crs_of(source)
     west, south, east, north = source.bounds
     to_wgs84 = Transformer.from_crs(own, WGS84, always_xy=True)

@@ -90,6 +90,47 @@ def season(
     ForecastError
         The record has no morning with a wind.
     """
+    found = judged(survey, winds, hours=hours, law=law)
+    works = found.works(found.mean.max(axis=1))
+    names = found.field.blinds["id"].to_numpy()
+    return Season(
+        _by_blind(found.field, works, found.mean),
+        _teams(works, names),
+        _mornings(found, works, names),
+        pd.DataFrame(works, index=pd.Index(found.dates, name="date"), columns=names),
+        found.field,
+    )
+
+
+@dataclass(frozen=True)
+class Judged:
+    """Blinds judged on past mornings, before they are compared with the best one.
+
+    Parameters
+    ----------
+    record
+        The hours asked for.
+    dates
+        Of the mornings with a wind.
+    mean, fair
+        (mornings, blinds) mean score, and whether none of the `JUDGED` components is poor.
+    """
+
+    record: list[TimedWind]
+    dates: NDArray[Any]
+    mean: NDArray[np.float64]
+    fair: Bools
+    field: Field
+
+    def works(self, best: NDArray[np.float64]) -> Bools:
+        """Return (mornings, blinds) where one works, `best` being each morning's best score."""
+        return np.asarray(self.fair & (self.mean >= WORKS_SHARE * best[:, None]), np.bool_)
+
+
+def judged(
+    survey: Survey, winds: Forecast, *, hours: Sequence[int] = HOURS, law: Law | None = None
+) -> Judged:
+    """Return every blind's mean score on every morning; parameters and errors as of `season`."""
     wanted = set(hours)
     if not wanted or not wanted <= set(range(24)):
         raise UsageError("hours of a morning lie in 0 to 23", value=sorted(wanted))
@@ -106,15 +147,7 @@ def season(
     dates, morning = np.unique([h.time.date() for h in windy], return_inverse=True)
     mean = _mean_by(morning, score, len(dates))
     fair = np.logical_and.reduce([_fair(_mean_by(morning, p, len(dates))) for p in parts])
-    works = fair & (mean >= WORKS_SHARE * mean.max(axis=1, keepdims=True))
-    names = field.blinds["id"].to_numpy()
-    return Season(
-        _by_blind(field, works, mean),
-        _teams(works, names),
-        _mornings(record, dates, mean, works, names),
-        pd.DataFrame(works, index=pd.Index(dates, name="date"), columns=names),
-        field,
-    )
+    return Judged(record, dates, mean, fair, field)
 
 
 def _scores(
@@ -214,17 +247,11 @@ def _in_turn(works: Bools, chosen: list[int]) -> tuple[list[int], list[int]]:
     return order, adds
 
 
-def _mornings(
-    record: list[TimedWind],
-    dates: NDArray[Any],
-    mean: NDArray[np.float64],
-    works: Bools,
-    names: NDArray[Any],
-) -> pd.DataFrame:
+def _mornings(found: Judged, works: Bools, names: NDArray[Any]) -> pd.DataFrame:
     states: dict[Any, list[str]] = {}
-    for hour in record:
+    for hour in found.record:
         states.setdefault(hour.time.date(), []).append(state_of(hour.wind))
-    place = {date: n for n, date in enumerate(dates)}
+    mean, place = found.mean, {date: n for n, date in enumerate(found.dates)}
     rows: list[tuple[Any, ...]] = []
     for date, seen in sorted(states.items()):
         if date in place:

@@ -85,7 +85,14 @@ class Survey:
             )
         return cls(record, store.SavedLayers(path), folder=path)
 
-    def save(self, folder: str | Path, *, overwrite: bool = False, atlas: bool = True) -> Path:
+    def save(
+        self,
+        folder: str | Path,
+        *,
+        overwrite: bool = False,
+        atlas: bool = True,
+        sheet: bool = True,
+    ) -> Path:
         """Write the survey to a folder, whole or not at all.
 
         Parameters
@@ -93,6 +100,8 @@ class Survey:
         atlas
             Sweep the wind atlas and write it into ``atlas/``; one that would not change is taken
             from the survey that is overwritten.
+        sheet
+            Draw survey.png.
 
         Raises
         ------
@@ -105,7 +114,8 @@ class Survey:
         with folders.replacing(out, MARKER, overwrite=overwrite) as new:
             classes = {f"class_{c.value}": c.name.lower() for c in Cover}
             store.write(new, self.layers, {"cover": classes})
-            surveysheet.draw(self, new / "survey.png")
+            if sheet:
+                surveysheet.draw(self, new / "survey.png")
             record = dict(self.record)
             if atlas:
                 record[ATLAS] = _save_atlas(self.layers["obstacles"], new / ATLAS, out)
@@ -179,8 +189,10 @@ def survey(
     result = steps.run(
         order, given, keys, recall=_recall(previous), on_step=lambda s: on_step(s.name)
     )
-    made = {name for s in order for name in s.made}
-    layers = {n: v for n, v in result.layers.items() if n in made or n in KEPT_INPUTS}
+    # What steps make, also where the place brings it ready-made.
+    layers = {
+        n: v for n, v in result.layers.items() if n in KEPT_INPUTS or n not in steps.PLACE_INPUTS
+    }
     layers[store.PHOTO] = _picture(place.imagery)
     record = _record(place, governing, result)
     timings = {r.name: round(r.seconds, 3) for r in result.ran}

@@ -32,6 +32,7 @@ FLOORS = (
         *("plan_record", "plan_shift"),
     },
     {"checking"},
+    {"scan", "desktop"},
     {"demo", "cli", "__main__", "__init__"},
 )
 FLOOR = {name: number for number, names in enumerate(FLOORS) for name in names}
