@@ -110,7 +110,7 @@ class Plan:
             geojson.write(self.features, new / "plan.geojson")
             geojson.write(self.waypoints, new / "waypoints.geojson")
             title = f"{self.survey.title}, blind {self.blind['id']}"
-            tracks = self.features[self.features["role"].isin(["pocket", "group"])]
+            tracks = self.features[self.features["role"].isin(["pocket", "group", "jerk_line"])]
             carried = pd.concat([self.waypoints, tracks], ignore_index=True)
             text = gpx.gpx_text(gpd.GeoDataFrame(carried, crs=self.features.crs), title=title)
             (new / "waypoints.gpx").write_text(text, encoding="utf-8")

@@ -37,7 +37,7 @@ LIKELY_DEG = 30.0
 """Turns of the wind that the card speaks of; wider ones are in plan.json. Judgement."""
 
 MODEL = "World Magnetic Model 2025"
-_ROLES = ("pocket", "group", "motion")
+_ROLES = ("pocket", "group", "motion", "jerk_line")
 _GEOD = Geod(ellps="WGS84")
 _DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 _MONTHS = (
@@ -78,7 +78,6 @@ def card_of(plan: Plan) -> CardContent:
         sun=tuple(sun_lines(record["light"])),
         sun_heading=sun_heading(record["light"]),
         notes=tuple(_notes(record)),
-        field_table=_rows(record.get("field_table")),
         pace_m=gear.pace_m,
         take_up=sum(item.count or 0 for item in items),
     )
@@ -109,7 +108,7 @@ def _items(plan: Plan, local: _Local, wade_m: float) -> Iterator[CardItem]:
             bearing_true_deg=float(f["bearing_true"]),
             bearing_magnetic_deg=_known(f["bearing_magnetic"]),
             range_m=yd(float(f["range_yd"])),
-            count=None if f["role"] == "pocket" else int(f["count"]),
+            count=None if pd.isna(f["count"]) else int(f["count"]),
             kinds=", ".join(kinds),
             line_m=group.get("line_m"),
             depth_m=depth_m,
@@ -186,19 +185,9 @@ def _notes(record: Mapping[str, Any]) -> Iterator[tuple[str, tuple[str, ...]]]:
     likely = [s for s in record["shift"] if isinstance(s, str) or abs(s["turn_deg"]) <= LIKELY_DEG]
     yield "If the wind shifts", tuple(shift_sentences(likely))
     yield "About this spread", tuple(sentence(n) for n in record["spread"]["notes"])
+    seen = tuple(sentence(f"{row['seen']}: {row['change']}") for row in record["field"])
+    yield "If birds do not settle", () if record["spread"]["refused"] else seen
 
 
 def _known(value: Any) -> float | None:
     return None if value is None or not np.isfinite(value) else float(value)
-
-
-def _rows(table: Any) -> tuple[tuple[str, ...], ...]:
-    """Return a field table of mappings or of rows as rows of words, the heading first."""
-    if not table:
-        return ()
-    if isinstance(table, Mapping):
-        table = [table.get("columns", []), *table.get("rows", [])]
-    if isinstance(table[0], Mapping):
-        names = list(table[0])
-        table = [[n.replace("_", " ") for n in names], *([r.get(n) for n in names] for r in table)]
-    return tuple(tuple("" if c is None else str(c) for c in row) for row in table if row)

@@ -82,6 +82,14 @@ def features_of(
         for number, spot in enumerate(spread.motion, 1):
             name = "MOTION" if len(spread.motion) == 1 else f"MOTION{number}"
             add("motion", name, shapely.Point(spot), note="motion decoy", count=1)
+        if len(spread.jerk_line):
+            line = shapely.LineString(spread.jerk_line)
+            add(
+                "jerk_line",
+                "JERK LINE",
+                line,
+                note="to a trunk at the upwind end: pull it for ripple",
+            )
         for xy, group_name, kind in zip(
             spread.decoys, spread.decoy_groups, spread.decoy_kinds, strict=True
         ):

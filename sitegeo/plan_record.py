@@ -102,6 +102,7 @@ def spread_record(spread: Spread, features: gpd.GeoDataFrame) -> dict[str, Any]:
         for g in spread.groups
     ]
     motion = [where(n) for n in features.loc[features["role"] == "motion", "name"]]
+    jerk_m = float(np.hypot(*np.diff(spread.jerk_line, axis=0).T).sum())
     return {
         "layout": spread.layout,
         "reason": spread.reason,
@@ -111,6 +112,7 @@ def spread_record(spread: Spread, features: gpd.GeoDataFrame) -> dict[str, Any]:
         "pocket": None if spread.refused else where("POCKET"),
         "groups": groups,
         "motion": motion,
+        "jerk_line": {"length_m": _number(jerk_m), **where("JERK LINE")} if jerk_m else None,
     }
 
 

@@ -100,8 +100,7 @@ def hostile(**changes: Any) -> CardContent:
         "legs": tuple(CardLeg(odd, "15TXJ9669088842", 1.0, 2.0, 99999.0) for _ in range(5)),
         "sun": sentences,
         "declination": f"{odd} {endless}",
-        "notes": tuple((odd, sentences) for _ in range(3)),
-        "field_table": tuple((odd, "1", endless) for _ in range(12)),
+        "notes": tuple((odd, sentences) for _ in range(4)),
         "date": odd,
     }
     return sample_card(**{**values, **changes})

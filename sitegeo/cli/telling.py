@@ -106,7 +106,9 @@ def tell_plan(plan: Plan, folder: Path, *, units: str, quiet: bool) -> None:
         say(f"\nBlind {plan.blind['id']}: no spread here: {spread.refused}.", quiet=quiet)
     else:
         say(f"\nBlind {plan.blind['id']}: {spread.reason}", quiet=quiet)
-        groups = plan.features[plan.features["role"].isin(["pocket", "group", "motion"])]
+        groups = plan.features[
+            plan.features["role"].isin(["pocket", "group", "motion", "jerk_line"])
+        ]
         show(
             [
                 ("", "left"),

@@ -199,6 +199,8 @@ def _qr(pen: Pen, content: CardContent, x: float, y: float) -> None:
 
 # --- what to set
 
+_SMALL = {"pocket": "leave open: birds land here", "jerk_line": "to a trunk: pull it for ripple"}
+
 
 def _table(
     pen: Pen, content: CardContent, left: float, right: float, *, top: float, row: float
@@ -220,7 +222,7 @@ def _table(
         middle = low + row / 2
         _sample(pen, item, mark, (left, middle), size=min(row - 5, 18.0))
         title = item.name.lower()
-        small = "leave open: birds land here" if item.role == "pocket" else item.kinds
+        small = _SMALL.get(item.role, item.kinds)
         room = edges[0] - name - 30
         tall = min(11.5, row * 0.46)
         rise = 0.06 * row if small else -0.36 * tall
@@ -307,10 +309,6 @@ def _lines(pen: Pen, content: CardContent, size: float, width: float) -> list[Li
             first, *rest = pen.wrapped(sentence, size, width - 7) or [""]
             lines.append((PLAIN, f"· {first}"))
             lines += [(PLAIN, f"  {line}") for line in rest]
-    if content.field_table:
-        lines.append((BOLD, "Field table"))
-        for row in content.field_table:
-            lines += [(PLAIN, line) for line in pen.wrapped(" | ".join(row), size, width)]
     return lines
 
 

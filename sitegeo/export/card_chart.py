@@ -93,7 +93,7 @@ def labels(content: CardContent) -> list[str]:
             moving += 1
             marks.append(f"M{moving}" if several else "M")
         else:
-            marks.append("P")
+            marks.append("J" if item.role == "jerk_line" else "P")
     return marks
 
 
@@ -194,6 +194,10 @@ def _no_fire(pen: Pen, content: CardContent, frame: Frame, taken: _Taken) -> Non
 def _item(pen: Pen, item: CardItem, frame: Frame) -> None:
     shape = frame.shape(item.shape)
     if item.role == "motion" or shape.is_empty:
+        return
+    if item.role == "jerk_line":
+        pen.stroke(1.4, dash=(1.5, 2))
+        pen.line(*shape.coords)
         return
     if item.role == "pocket":
         pen.stroke(1.8, dash=(6, 3))

@@ -75,8 +75,6 @@ class CardContent:
         What the times are of, and a line each.
     notes
         Sections of sentences in the order of their weight: (heading, sentences).
-    field_table
-        Rows of words, the first one the heading; empty where there is none.
     """
 
     title: str
@@ -100,6 +98,5 @@ class CardContent:
     sun: tuple[str, ...]
     notes: tuple[tuple[str, tuple[str, ...]], ...]
     sun_heading: str = "Sun, not shooting hours"
-    field_table: tuple[tuple[str, ...], ...] = ()
     pace_m: float = 0.75
     take_up: int = 0

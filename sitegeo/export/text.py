@@ -77,6 +77,8 @@ def _steps(spread: Mapping[str, Any]) -> Iterator[str]:
         yield f"{number}. {group['name']} {group['count']} ({kinds}): {_toward(group)}{line}"
     for moving in spread["motion"]:
         yield f"Motion: {_toward(moving)}"
+    if spread["jerk_line"]:
+        yield f"Jerk line, its middle: {_toward(spread['jerk_line'])}"
     out = sum(g["count"] for g in spread["groups"]) + len(spread["motion"])
     yield f"{out} out: count {out} back in."
 

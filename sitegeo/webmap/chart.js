@@ -1,6 +1,6 @@
 // What lies on the chart: context layers, the plan to scale, the blinds, the wind.
 (() => {
-  const SHEET_ORDER = ["touchdown", "fire_closed", "route", "pocket", "group", "decoy", "motion"];
+  const SHEET_ORDER = ["touchdown", "fire_closed", "route", "pocket", "group", "jerk_line", "decoy", "motion"];
   const FAR = 0.45;
   const UNDER = new Set(["touchdown", "fire_closed", "route", "access"]);
   const latlng = ([lng, lat]) => [lat, lng];

@@ -22,7 +22,7 @@ from sitegeo.webmap.content import MapContent
 
 _SIMPLIFY_M = 0.5
 _NEVER_LESS = frozenset({"setbacks", "closed_areas"})
-_LABELLED = ("hide", "group", "motion")
+_LABELLED = ("hide", "group", "motion", "jerk_line")
 LAYERS = (
     "water",
     "public_land",

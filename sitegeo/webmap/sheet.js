@@ -64,7 +64,7 @@
   };
 
   const settingOut = (data) => {
-    const items = data.plan.filter((i) => ["group", "pocket", "motion"].includes(i.role));
+    const items = data.plan.filter((i) => ["group", "pocket", "motion", "jerk_line"].includes(i.role));
     if (!items.length) return null;
     const { el } = sitegeo;
     const cell = (value, words) => el("td", { class: "number" }, value === null ? "" : words(value));
@@ -184,7 +184,7 @@
       );
     }
     rows.push(
-      row(["pocket", "group", "decoy", "motion", "hide"], "the spread, drawn to scale; decoys face the wind", swatch("shape", hatch("mass"))),
+      row(["pocket", "group", "jerk_line", "decoy", "motion", "hide"], "the spread, drawn to scale; decoys face the wind", swatch("shape", hatch("mass"))),
       row(["rings"], `${step} from the hide, by tens`, swatch("shape line ring")),
       row(["wind"], "the way the wind blows", swatch("shape line wind-shaft")),
     );

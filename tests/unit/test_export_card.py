@@ -228,14 +228,9 @@ def test_too_many_words_are_owned_up_to() -> None:
     assert "plan.json" not in words_of(sample_card())
 
 
-def test_shift_lines_and_field_table_are_printed() -> None:
-    card = sample_card(
-        field_table=(("wind", "move"), ("N", "tail 20 yd left")),
-        notes=(("If the wind shifts", ("To the north: move the tail.",)),),
-    )
-    text = words_of(card)
-    assert "To the north: move the tail." in text
-    assert "N | tail 20 yd left" in text
+def test_shift_lines_are_printed() -> None:
+    card = sample_card(notes=(("If the wind shifts", ("To the north: move the tail.",)),))
+    assert "To the north: move the tail." in words_of(card)
 
 
 def test_night_is_red_on_black() -> None:
