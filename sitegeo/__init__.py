@@ -30,9 +30,9 @@ if TYPE_CHECKING:
     from sitegeo.steps import step as step
     from sitegeo.survey import Survey as Survey
     from sitegeo.survey import survey as survey
+    from sitegeo.weather.files import read_winds as read_winds
     from sitegeo.wind import Forecast as Forecast
     from sitegeo.wind import Wind as Wind
-    from sitegeo.wind import read_winds as read_winds
 
 __version__ = "0.1.0"
 
@@ -58,7 +58,7 @@ _HOMES = {
     "survey": "survey",
     "Forecast": "wind",
     "Wind": "wind",
-    "read_winds": "wind",
+    "read_winds": "weather.files",
 }
 
 __all__ = ["__version__", *_HOMES]  # noqa: PLE0604

@@ -109,6 +109,14 @@ class Grid:
         west, south, east, north = self.bounds
         return convergence_deg(self.crs, (west + east) / 2, (south + north) / 2)
 
+    @property
+    def centre_latlon(self) -> tuple[float, float]:
+        """Latitude and longitude of the grid's centre, WGS 84."""
+        west, south, east, north = self.bounds
+        to_wgs84 = Transformer.from_crs(self.crs, WGS84, always_xy=True)
+        lon, lat = to_wgs84.transform((west + east) / 2, (south + north) / 2)
+        return float(lat), float(lon)
+
     def to_grid_bearing(self, true_deg: ArrayLike) -> Any:
         """Return grid bearings of true bearings."""
         return wrap360(np.asarray(true_deg, float) - self.convergence_deg)

@@ -5,16 +5,14 @@ Direction is where the wind comes from, in degrees clockwise from true north.
 
 from __future__ import annotations
 
-import csv
-import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from sitegeo.angles import COMPASS_POINTS, compass_point, wrap360
 from sitegeo.errors import ForecastError, UsageError, WindError
-from sitegeo.units import LengthUnit, celsius, metres_per_second, speed_text
+from sitegeo.units import LengthUnit, metres_per_second, speed_text
 
 CALM_MPS = 1.0
 """Below this no direction is claimed (Hart et al. 2013 found none in no wind or light breeze)."""
@@ -168,6 +166,13 @@ class Forecast:
 
     hours: tuple[TimedWind, ...]
 
+    def in_zone(self, zone: str | None) -> Forecast:
+        """Return the same winds with their times told by a zone's clock; itself for no zone."""
+        if zone is None:
+            return self
+        clock = ZoneInfo(zone)
+        return Forecast(tuple(replace(h, time=h.time.astimezone(clock)) for h in self.hours))
+
     def at(self, when: str) -> Wind:
         """Return the wind at the hour nearest to an ISO 8601 time with offset.
 
@@ -202,91 +207,3 @@ def read_time(text: str, *, where: object) -> datetime:
             "this time has no offset from UTC", where=where, value=text, remedy=remedy
         )
     return moment
-
-
-def read_winds(path: str | Path) -> Forecast:
-    """Return the winds of a CSV with header ``time, from_deg, speed_mps`` (or ``speed_mph``).
-
-    Optional columns: ``gust_mps`` or ``gust_mph``, ``temp_c`` or ``temp_f``, ``spread_deg``.
-    Times are ISO 8601 with an offset. A row without a speed, or with a wind that blows and no
-    direction, is a gap. A gust below the mean wind, as records write for "none", is not known.
-
-    Raises
-    ------
-    ForecastError
-        Naming the file, the line and the value.
-    """
-    try:
-        with Path(path).open(newline="", encoding="utf-8-sig") as file:
-            rows = csv.DictReader(file, skipinitialspace=True)
-            _require_header(list(rows.fieldnames or ()), path)
-            hours: list[TimedWind] = []
-            for row in rows:
-                where = f"{path} line {rows.line_num}"
-                hours.append(_timed(row, where))
-                if len(hours) > 1 and hours[-1].time <= hours[-2].time:
-                    raise ForecastError(
-                        "times must rise from line to line", where=where, value=row["time"]
-                    )
-    except OSError as error:
-        raise ForecastError(f"cannot be read: {error.strerror}", where=path) from None
-    except (UnicodeDecodeError, csv.Error) as error:
-        raise ForecastError(f"is not CSV in UTF-8: {error}", where=path) from None
-    if not hours:
-        raise ForecastError("holds no rows", where=path)
-    return Forecast(tuple(hours))
-
-
-def _require_header(names: list[str], path: str | Path) -> None:
-    if not {"time", "from_deg"} <= set(names) or not {"speed_mps", "speed_mph"} & set(names):
-        raise ForecastError(
-            "the header must name time, from_deg and speed_mps or speed_mph",
-            where=path,
-            value=names,
-            remedy="Write the names in the first line, with commas between them",
-        )
-
-
-def _timed(row: dict[str, str | None], where: str) -> TimedWind:
-    if None in row:
-        raise ForecastError("has more values than the header has names", where=where)
-
-    def number(name: str) -> float | None:
-        text = (row.get(name) or "").strip()
-        if not text:
-            return None
-        try:
-            value = float(text)
-        except ValueError:
-            value = math.nan
-        if not math.isfinite(value):
-            raise ForecastError(f"{name} is not a number", where=where, value=text)
-        return value
-
-    def speed(name: str) -> float | None:
-        mps, mph = number(f"{name}_mps"), number(f"{name}_mph")
-        return mps if mps is not None else None if mph is None else metres_per_second(mph, "mph")
-
-    temp_c, temp_f = number("temp_c"), number("temp_f")
-    if temp_c is None and temp_f is not None:
-        temp_c = celsius(temp_f)
-    time = read_time((row.get("time") or "").strip(), where=where)
-    try:
-        wind = _wind(number("from_deg"), speed("speed"), speed("gust"), number("spread_deg"))
-    except WindError as error:
-        raise ForecastError(error.what, where=where, value=error.value) from None
-    return TimedWind(time, wind, temp_c)
-
-
-def _wind(
-    from_deg: float | None, mean: float | None, gust: float | None, spread: float | None
-) -> Wind | None:
-    """Return the wind of a record's row, None for a gap; 360° is north."""
-    if mean is None or (from_deg is None and mean >= CALM_MPS):
-        return None
-    return Wind(
-        0.0 if from_deg is None or from_deg == 360 else from_deg,
-        mean,
-        None if gust is not None and 0 <= gust < mean else gust,
-        DEFAULT_SPREAD_DEG if spread is None else spread,
-    )

@@ -17,7 +17,7 @@ from sitegeo.cli import options
     type=click.Path(path_type=Path),
     required=True,
     metavar="FILE",
-    help="Winds by the hour, CSV.",
+    help="Winds by the hour: CSV, a weather service's JSON, GRIB2.",
 )
 @click.option("--from", "start", metavar="TIME", help="First hour, e.g. 2026-12-05T05:00.")
 @click.option("--to", "end", metavar="TIME", help="Last hour; times in the place's zone.")
@@ -51,12 +51,12 @@ def command(
     from sitegeo.hours import hours, to_json
     from sitegeo.law.daylight import read_when
     from sitegeo.survey import Survey
-    from sitegeo.wind import read_winds
+    from sitegeo.weather.files import read_winds
 
     opened = Survey.open(survey)
     zone = opened.record["zone"]
     first, last = (None if t is None else read_when(t, zone) for t in (start, end))
-    winds = read_winds(forecast)
+    winds = read_winds(forecast, at=opened.grid.centre_latlon).in_zone(zone)
     with options.progress(quiet=quiet or as_json) as doing:
         doing("sweeping the winds")
         found = hours(

@@ -36,14 +36,14 @@ class HourRange(click.ParamType[range]):
     type=click.Path(path_type=Path),
     required=True,
     metavar="FILE",
-    help="Past winds by the hour, CSV.",
+    help="Past winds by the hour: CSV, ours or a weather station's.",
 )
 @click.option(
     "--hours",
     type=HourRange(),
     default="5-9",
     show_default=True,
-    help="Hours of the day that make a morning, by the record's clock.",
+    help="Hours of the day that make a morning, by the place's clock.",
 )
 @click.option("--top", type=click.IntRange(1), default=12, show_default=True, help="How many.")
 @options.law
@@ -67,10 +67,10 @@ def command(
     from sitegeo.cli.telling_winds import tell_season
     from sitegeo.season import season, to_json
     from sitegeo.survey import Survey
-    from sitegeo.wind import read_winds
+    from sitegeo.weather.files import read_winds
 
     opened = Survey.open(survey)
-    record = read_winds(winds)
+    record = read_winds(winds, at=opened.grid.centre_latlon).in_zone(opened.record["zone"])
     with options.progress(quiet=quiet or as_json) as doing:
         doing("sweeping the winds")
         found = season(opened, record, hours=hours, law=options.read_law_option(law))

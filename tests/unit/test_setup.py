@@ -19,7 +19,9 @@ from packaging.version import Version
 ROOT = Path(__file__).resolve().parents[2]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())
 RUNTIME = PROJECT["project"]["dependencies"]
-TEST = PROJECT["project"]["optional-dependencies"]["test"]
+EXTRAS = PROJECT["project"]["optional-dependencies"]
+OURS = {f"sitegeo[{name}]": needs for name, needs in EXTRAS.items()}
+TEST = [need for text in EXTRAS["test"] for need in OURS.get(text, [text])]
 BACKEND = PROJECT["dependency-groups"]["setup"]
 LOCKS = ["requirements.lock", "requirements-test.lock"]
 

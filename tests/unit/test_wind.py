@@ -10,7 +10,8 @@ import pytest
 
 from sitegeo.angles import COMPASS_POINTS
 from sitegeo.errors import ForecastError, WindError
-from sitegeo.wind import CALM_MPS, DEFAULT_SPREAD_DEG, Wind, read_time, read_winds
+from sitegeo.weather.files import read_winds
+from sitegeo.wind import CALM_MPS, DEFAULT_SPREAD_DEG, Wind, read_time
 
 MPH = 0.44704
 KNOT = 1852 / 3600

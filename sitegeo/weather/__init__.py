@@ -1,0 +1,1 @@
+"""Reading forecasts and past winds from files; nothing here opens the network."""

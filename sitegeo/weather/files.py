@@ -1,0 +1,66 @@
+"""Forecasts and past winds on disk: whichever of the known forms a file has."""
+
+from __future__ import annotations
+
+import csv
+import io
+from pathlib import Path
+
+from sitegeo.errors import ForecastError
+from sitegeo.weather import columns, grids, services
+from sitegeo.wind import Forecast
+
+_JSON = (b"{", b"[")
+_NETCDF = (b"CDF\x01", b"CDF\x02", b"CDF\x05", b"\x89HDF")
+
+
+def read_winds(path: str | Path, *, at: tuple[float, float] | None = None) -> Forecast:
+    """Return the winds of a file: a forecast, or past mornings.
+
+    The form is told by the file's beginning: our CSV (``time, from_deg, speed_mps``), a weather
+    station's CSV (``valid, drct, sknt``), the hourly JSON of the national weather service or of
+    Open-Meteo, GRIB2, or NetCDF (with xarray installed).
+
+    Parameters
+    ----------
+    at
+        Latitude and longitude; gridded forecasts need it and take the nearest cell.
+
+    Raises
+    ------
+    ForecastError
+        Naming the file, the line and the value.
+    MissingExtraError
+        For NetCDF where xarray is not installed.
+    """
+    path = Path(path)
+    try:
+        with path.open("rb") as file:
+            start = file.read(64).removeprefix(b"\xef\xbb\xbf").lstrip()
+    except OSError as error:
+        raise ForecastError(f"cannot be read: {error.strerror}", where=path) from None
+    if start.startswith(_JSON):
+        return services.read_json(path)
+    if start.startswith(b"GRIB") or start.startswith(_NETCDF):
+        if at is None:
+            raise ForecastError("a gridded forecast needs a place to read it at", where=path)
+        read = grids.read_grib if start.startswith(b"GRIB") else grids.read_netcdf
+        return read(path, at)
+    return columns.read_csv(path)
+
+
+def winds_csv(forecast: Forecast) -> str:
+    """Return a forecast as our CSV; a gap has a time and no wind."""
+    text = io.StringIO()
+    rows = csv.writer(text, lineterminator="\n")
+    rows.writerow(["time", "from_deg", "speed_mps", "gust_mps", "temp_c", "spread_deg"])
+    for hour in forecast.hours:
+        wind = hour.wind
+        values = (
+            (None, None, None, hour.temp_c, None)
+            if wind is None
+            else (wind.from_deg, wind.speed_mps, wind.gust_mps, hour.temp_c, wind.spread_deg)
+        )
+        cells = ["" if v is None else f"{round(v, 3):g}" for v in values]
+        rows.writerow([hour.time.isoformat(), *cells])
+    return text.getvalue()
