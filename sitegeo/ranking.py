@@ -49,6 +49,8 @@ class Ranking:
         Setback verdicts of both, one row a blind and target.
     layers
         What the wind added, by name.
+    given
+        What the morning gave the steps beside the survey: wind, assume, gear, candidates.
     """
 
     wind: Wind
@@ -58,6 +60,7 @@ class Ranking:
     rejected: gpd.GeoDataFrame
     verdicts: pd.DataFrame
     layers: Mapping[str, Any]
+    given: Mapping[str, Any]
 
     def blind(self, name: str) -> pd.Series[Any]:
         """Return one blind by id, also a rejected one; raises `SurveyError` for an unknown id."""
@@ -110,8 +113,7 @@ def rank(
     governing = law or survey.law
     assume = assumed(survey, when)
     morning: dict[str, Any] = {"wind": wind, "assume": assume, "gear": gear_of(survey, decoys)}
-    if candidates is not None:
-        morning["candidates"] = candidates
+    morning["candidates"] = survey.layers["candidates"] if candidates is None else candidates
     have = ChainMap(morning, cast("dict[str, Any]", survey.layers))
     done = [f"{s['package']}:{s['name']}" for s in survey.record["steps"]]
     order = steps.resolve(steps.installed(skip=done), have=have, want=want)
@@ -125,7 +127,7 @@ def rank(
     blinds["why"] = pd.Series([why(row, wind) for row in rows], dtype=object)
     blinds["cautions"] = pd.Series([cautions(row, wind) for row in rows], dtype=object)
     made = {name: result.layers[name] for s in order for name in s.made}
-    return Ranking(wind, when, governing, blinds, rejected, checked, made)
+    return Ranking(wind, when, governing, blinds, rejected, checked, made, morning)
 
 
 def gear_of(survey: Survey, decoys: int | None = None) -> Gear:
@@ -195,9 +197,14 @@ def against(blinds: gpd.GeoDataFrame, checked: pd.DataFrame, law: Law) -> NDArra
 def _sorted_out(scored: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
     """Return the ranked blinds and the rejected."""
     out = scored["rejected_by"].notna()
-    blinds = scored[~out].sort_values(["score", "id"], ascending=[False, True], ignore_index=True)
+    return in_order(scored[~out]), scored[out].reset_index(drop=True)
+
+
+def in_order(scored: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return scored blinds best first, ties by id, with their `rank`."""
+    blinds = scored.sort_values(["score", "id"], ascending=[False, True], ignore_index=True)
     blinds.insert(1, "rank", np.arange(1, len(blinds) + 1))
-    return blinds, scored[out].reset_index(drop=True)
+    return blinds
 
 
 def to_json(ranking: Ranking, *, top: int | None = None) -> dict[str, Any]:

@@ -14,7 +14,7 @@ from shapely.geometry import shape
 
 from sitegeo.angles import signed_diff_deg, unit_from_bearing
 from sitegeo.exposure.shelter import RIPPLE_MPS, markfort_sheltering
-from sitegeo.grid import Raster
+from sitegeo.grid import Grid, Raster
 from sitegeo.steps import step
 from sitegeo.wind import Wind
 
@@ -63,21 +63,14 @@ def bank_exposure(
     next to the bank that does not ripple: up to the far bank, and no more than `strip_m`, where
     none of it does. NaN where there is no water in front of the station.
     """
-    at = np.column_stack([stations.geometry.x, stations.geometry.y])
-    facing = stations["facing_deg"].to_numpy(float)
-    east, north = unit_from_bearing(exposure.grid.to_grid_bearing(facing))
-    out = np.arange(0.0, params.strip_m + params.strip_step_m / 2, params.strip_step_m)
-    x = at[:, :1] + out * np.atleast_1d(east)[:, None]
-    y = at[:, 1:] + out * np.atleast_1d(north)[:, None]
+    x, y, out = transects(stations, exposure.grid, params)
     fetch, _, ratio = exposure.sample(x.ravel(), y.ravel()).reshape(3, *x.shape)
     local = ratio * wind.speed_mps
     near = int(np.argmin(np.abs(out - params.out_m)))
-    turn = np.abs(signed_diff_deg(wind.from_deg, facing))
-    side = np.select([turn < upper for upper, _ in SIDES_DEG], [s for _, s in SIDES_DEG], "off")
     return gpd.GeoDataFrame(
         {
             "id": stations["id"].to_numpy(),
-            "wind_side": np.full(len(at), "calm") if wind.calm else side,
+            "wind_side": bank_sides(wind, stations["facing_deg"].to_numpy(float)),
             "fetch_m": fetch[:, near],
             "local_wind": local[:, near],
             "calm_strip_m": calm_strip(
@@ -87,6 +80,26 @@ def bank_exposure(
         geometry=_pieces(stations),
         crs=stations.crs,
     )
+
+
+def transects(
+    stations: gpd.GeoDataFrame, grid: Grid, params: BankParams = BankParams()
+) -> tuple[Floats, Floats, Floats]:
+    """Return x and y, (stations, steps), of lines straight out from the bank, and how far out."""
+    at = np.column_stack([stations.geometry.x, stations.geometry.y])
+    facing = stations["facing_deg"].to_numpy(float)
+    east, north = (
+        np.atleast_1d(v)[:, None] for v in unit_from_bearing(grid.to_grid_bearing(facing))
+    )
+    out = np.arange(0.0, params.strip_m + params.strip_step_m / 2, params.strip_step_m)
+    return at[:, :1] + out * east, at[:, 1:] + out * north, out
+
+
+def bank_sides(wind: Wind, facing_deg: Floats) -> npt.NDArray[np.str_]:
+    """Return the wind against the bank at each station: onto, ..., off; calm without a wind."""
+    turn = np.abs(signed_diff_deg(wind.from_deg, facing_deg))
+    side = np.select([turn < upper for upper, _ in SIDES_DEG], [s for _, s in SIDES_DEG], "off")
+    return np.full(len(facing_deg), "calm") if wind.calm else side
 
 
 def calm_strip(

@@ -8,12 +8,14 @@ which recovers more slowly, and is kept apart.
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import PchipInterpolator
+from scipy.special import ndtr
 
 from sitegeo.angles import smoothstep
 from sitegeo.errors import UsageError
@@ -119,8 +121,9 @@ def local_wind_ratio(horizon: Floats, *, classes: tuple[str, ...] = DENSITY_CLAS
 def spread_weights(spread_deg: float) -> tuple[Floats, Floats]:
     """Return the directions that stand for an unsteady wind, and their weights.
 
-    Seven, symmetric about the mean, three quarters of a standard deviation apart, with
-    Gaussian weights summing to 1; one for a perfectly steady wind.
+    10° apart, so that winds 10° apart share their sweeps, symmetric about the mean and out to two
+    standard deviations: seven for the usual 15°. Each has the share of a Gaussian within
+    5° of it. One for a perfectly steady wind.
     """
     if not 0 <= spread_deg <= 60:
         raise UsageError(
@@ -128,9 +131,11 @@ def spread_weights(spread_deg: float) -> tuple[Floats, Floats]:
         )
     if spread_deg == 0:
         return np.zeros(1), np.ones(1)
-    steps = np.arange(-3, 4) * 0.75
-    weights = np.exp(-0.5 * steps**2)
-    return steps * spread_deg, weights / weights.sum()
+    reach = math.ceil(spread_deg / 5.0)
+    turns = np.arange(-reach, reach + 1) * 10.0
+    edges = np.append(turns - 5.0, turns[-1] + 5.0)
+    weights = np.diff(ndtr(edges / spread_deg))
+    return turns, weights / weights.sum()
 
 
 def leaves_are_off(month: int, lat: float) -> bool:

@@ -3,12 +3,67 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import geopandas as gpd
+import numpy as np
+from numpy.typing import NDArray
 
 from sitegeo.grid import Raster
 from sitegeo.units import LengthUnit
+
+
+@dataclass(frozen=True)
+class Facing:
+    """The place under one of the winds of a `Turn`.
+
+    Parameters
+    ----------
+    from_deg, words
+        The wind, from its true bearing.
+    order
+        Ids of the blinds, best first.
+    layout, side, why, grades
+        For each blind in that order: its layout, the wind against its front, why it ranks there,
+        and how good each of `Turn.components` is: `g` good, `f` fair, `p` poor.
+    banks
+        (stations,) kind of bank: 0 none, 1 sheltered, 2 between, 3 wind-beaten.
+    calm_strip_m
+        (stations,) width of the calm water; 0 where there is none.
+    lee
+        Outlines of the sheltered water, closed (n, 2) rings in the place's CRS.
+    drawn
+        Spreads of blinds under this wind by id, as `MapContent.features`.
+    """
+
+    from_deg: float
+    words: str
+    order: tuple[str, ...]
+    layout: tuple[str, ...]
+    side: tuple[str, ...]
+    why: tuple[str, ...]
+    grades: tuple[str, ...]
+    banks: NDArray[np.uint8]
+    calm_strip_m: NDArray[np.float64]
+    lee: tuple[NDArray[np.float64], ...]
+    drawn: Mapping[str, gpd.GeoDataFrame]
+
+
+@dataclass(frozen=True)
+class Turn:
+    """Winds evenly round the compass, the plan's own first.
+
+    Parameters
+    ----------
+    components
+        What the grades speak of.
+    stations
+        Each station's piece of bank, with `facing_deg` over the water.
+    """
+
+    components: tuple[str, ...]
+    stations: gpd.GeoDataFrame
+    winds: tuple[Facing, ...]
 
 
 @dataclass(frozen=True)
@@ -41,6 +96,10 @@ class MapContent:
         Attributions the data ask for.
     units
         What lengths are shown in.
+    turn
+        The place as the wind turns; None where it cannot be turned.
+    drawn
+        Plans of other blinds for this wind by id, as `features`: what of them is drawn.
     """
 
     title: str
@@ -55,3 +114,5 @@ class MapContent:
     cautions: tuple[str, ...] = ()
     credits: tuple[str, ...] = ()
     units: LengthUnit = "yd"
+    turn: Turn | None = None
+    drawn: Mapping[str, gpd.GeoDataFrame] = field(default_factory=dict)

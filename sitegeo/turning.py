@@ -1,0 +1,244 @@
+"""The morning as the wind turns: blinds in order, banks and sheltered water, all round the compass.
+
+`rank` sweeps the wind and what it is averaged over, 10° apart. So do winds 10° apart, over the
+same directions: 36 sweeps serve all 36 winds, and the pixels that are looked at, under the
+blinds' decoys and along the banks, get what `rank` gives them, to the last bit.
+"""
+
+from __future__ import annotations
+
+from collections import ChainMap
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, cast
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from skimage.measure import find_contours
+
+from sitegeo import steps
+from sitegeo.angles import wrap360
+from sitegeo.exposure.banks import BankParams, LeeParams, bank_sides, calm_strip, transects
+from sitegeo.exposure.obstacles import lookup_classes
+from sitegeo.exposure.shelter import ratio_table, spread_weights, windward_ratio
+from sitegeo.exposure.sweep import HORIZON_STEPS, NO_FETCH, empty_sweep, sweep
+from sitegeo.grid import Grid, Raster
+from sitegeo.ranking import Ranking, in_order
+from sitegeo.siting.around import disc, turned
+from sitegeo.siting.candidates import POCKET_M
+from sitegeo.siting.scoring import NEAR_M, with_component
+from sitegeo.survey import Survey
+from sitegeo.wind import Wind
+
+Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+
+DIRECTIONS = 36
+STEP_DEG = 360.0 / DIRECTIONS
+LEE_CELL_M = 6.0
+"""Sheltered water is drawn from pixels about this far apart."""
+
+SIMPLIFY_M = 1.5
+
+_WAY_ROUND = DIRECTIONS // 2
+
+
+@dataclass(frozen=True)
+class Turned:
+    """The place under one wind.
+
+    Parameters
+    ----------
+    blinds
+        Ranked, as in `Ranking.blinds`.
+    side
+        (stations,) wind against the bank, as in the `bank_exposure` layer.
+    local_mps, calm_strip_m
+        (stations,) as in the `bank_exposure` layer; NaN without water in front.
+    lee
+        Outlines of the sheltered water, closed (n, 2) rings in the place's CRS; a ring inside
+        another is a hole.
+    """
+
+    wind: Wind
+    blinds: gpd.GeoDataFrame
+    side: NDArray[np.str_]
+    local_mps: Floats
+    calm_strip_m: Floats
+    lee: tuple[Floats, ...]
+
+
+def turning(survey: Survey, ranked: Ranking) -> tuple[Turned, ...]:
+    """Return the morning for winds 10° apart, the ranked wind first; none in a calm.
+
+    The order of the blinds for each is that of `rank` for that wind.
+
+    Raises
+    ------
+    StepError, LayerError
+        If a step cannot run or breaks its contract.
+    """
+    if ranked.wind.calm or ranked.blinds.empty:
+        return ()
+    winds = [
+        replace(ranked.wind, from_deg=float(wrap360(ranked.wind.from_deg + STEP_DEG * n)))
+        for n in range(DIRECTIONS)
+    ]
+    looked = _Looked.at(survey, ranked)
+    ratio = _ratios(survey, looked, winds, leaf_off=ranked.given["assume"].leaf_off)
+    scored = _scored(survey, ranked, looked, ratio, winds)
+    banks = looked.transects
+    facing = survey.layers["stations"]["facing_deg"].to_numpy(float)
+    params = BankParams()
+    near = int(np.argmin(np.abs(banks.out_m - params.out_m)))
+    found = []
+    for wind, blinds, everywhere in zip(winds, scored, ratio, strict=True):
+        local = everywhere[banks.part].reshape(banks.shape).astype(float) * wind.speed_mps
+        strip = calm_strip(
+            local,
+            banks.out_m,
+            ripple_mps=params.ripple_mps,
+            first_water_m=params.first_water_m,
+        )
+        lee = tuple(_outlines(everywhere[looked.lee.part].reshape(looked.lee.shape), looked.lee))
+        side = bank_sides(wind, facing)
+        found.append(Turned(wind, blinds, side, local[:, near], strip, lee))
+    return tuple(found)
+
+
+@dataclass(frozen=True)
+class _Lattice:
+    """A part of the looked-at pixels, and what it was before it was laid in a row."""
+
+    part: slice
+    shape: tuple[int, int]
+    out_m: Floats
+    grid: Grid
+
+
+@dataclass(frozen=True)
+class _Looked:
+    """Pixels that are looked at: rows and columns, those off the grid put at its corner."""
+
+    row: NDArray[np.int64]
+    col: NDArray[np.int64]
+    inside: NDArray[np.bool_]
+    transects: _Lattice
+    lee: _Lattice
+
+    @classmethod
+    def at(cls, survey: Survey, ranked: Ranking) -> _Looked:
+        grid, blinds = survey.grid, ranked.blinds
+        facing = np.asarray(grid.to_grid_bearing(blinds["facing_deg"].to_numpy(float)))
+        patches = [turned(disc(4.0, 1.0) + [0.0, m], facing) for m in (POCKET_M, NEAR_M)]
+        hides = np.column_stack([blinds.geometry.x, blinds.geometry.y])
+        decoys = (hides[:, None, None] + np.stack(patches, axis=1)).reshape(-1, 2)
+        x, y, out_m = transects(survey.layers["stations"], grid)
+        across = max(1, round(LEE_CELL_M / grid.pixel_m))
+        rows, cols = (np.arange(across // 2, n, across) for n in grid.shape)
+        row, col = (
+            np.concatenate([of_points, of_cells.ravel()])
+            for of_points, of_cells in zip(
+                grid.rowcol(
+                    np.concatenate([decoys[:, 0], x.ravel()]),
+                    np.concatenate([decoys[:, 1], y.ravel()]),
+                ),
+                np.meshgrid(rows, cols, indexing="ij"),
+                strict=True,
+            )
+        )
+        inside = grid.contains(row, col)
+        banks, cells = len(decoys), len(decoys) + x.size
+        coarse = Grid(
+            grid.crs, grid.west, grid.north, grid.pixel_m * across, (len(rows), len(cols))
+        )
+        return cls(
+            np.where(inside, row, 0),
+            np.where(inside, col, 0),
+            inside,
+            _Lattice(slice(banks, cells), (len(x), len(out_m)), out_m, grid),
+            _Lattice(slice(cells, len(row)), coarse.shape, out_m, coarse),
+        )
+
+
+def _ratios(
+    survey: Survey, looked: _Looked, winds: Sequence[Wind], *, leaf_off: bool | None
+) -> Singles:
+    """Return local over open wind at the pixels looked at, (winds, pixels), NaN off the water."""
+    obstacles, grid = survey.layers["obstacles"], survey.grid
+    classes = lookup_classes(leaf_off=leaf_off)
+    lee = ratio_table(classes)
+    with np.errstate(divide="ignore"):
+        front = windward_ratio(1.0 / HORIZON_STEPS).astype(np.float32)
+    behind = np.empty((DIRECTIONS, looked.row.size), np.float32)
+    ahead = np.empty_like(behind)
+    buffers = empty_sweep(grid.shape, len(classes))
+    flat = looked.row * grid.shape[1] + looked.col
+    for number, wind in enumerate(winds):
+        sweep(
+            obstacles.values,
+            from_grid_deg=float(grid.to_grid_bearing(wind.from_deg)),
+            pixel_m=grid.pixel_m,
+            bands=len(classes),
+            out=buffers,
+        )
+        codes = buffers.horizon_code.reshape(len(classes), -1)[:, flat]
+        behind[number] = np.minimum.reduce([t[c] for t, c in zip(lee, codes, strict=True)])
+        ahead[number] = np.minimum.reduce([front[c] for c in codes])
+    wet = looked.inside & (buffers.fetch_m.ravel()[flat] != NO_FETCH)
+    turns, weights = spread_weights(winds[0].spread_deg)
+    ratio = np.zeros_like(behind)
+    for turn, weight in zip(turns, weights, strict=True):
+        # Single precision and this order: as the field of one wind is summed.
+        ratio += np.roll(behind, -round(turn / STEP_DEG), axis=0) * np.float32(weight)
+    np.minimum(ratio, np.roll(ahead, -_WAY_ROUND, axis=0), out=ratio)
+    np.minimum(ratio, 1, out=ratio)
+    ratio[:, ~wet] = np.nan
+    return ratio
+
+
+def _scored(
+    survey: Survey,
+    ranked: Ranking,
+    looked: _Looked,
+    ratio: Singles,
+    winds: Sequence[Wind],
+) -> Iterator[gpd.GeoDataFrame]:
+    """Give the blinds in order for each wind, from the very step that scores them for one."""
+    grid = survey.grid
+    known = ranked.blinds.set_index("id")
+    candidates = ranked.given["candidates"]
+    candidates = candidates[candidates["id"].isin(known.index)].reset_index(drop=True)
+    setback = known["c_setback"].loc[candidates["id"]].to_numpy(float)
+    planes = np.full((3, *grid.shape), np.nan, np.float32)
+    local = planes[2]
+    morning: dict[str, Any] = {
+        **ranked.given,
+        "candidates": candidates,
+        "exposure": Raster(planes, grid, None, ("fetch_m", "at_least", "local_ratio")),
+        "wind": winds[0],
+    }
+    have = ChainMap(morning, cast("dict[str, Any]", survey.layers))
+    done = [f"{s['package']}:{s['name']}" for s in survey.record["steps"]]
+    order = steps.resolve(steps.installed(skip=done), have=have, want=("blinds",))
+    near = slice(0, looked.transects.part.start)
+    row, col, inside = looked.row[near], looked.col[near], looked.inside[near]
+    for wind, values in zip(winds, ratio, strict=True):
+        local[row[inside], col[inside]] = values[near][inside]
+        morning["wind"] = wind
+        frame = steps.run(order, have, {}).layers["blinds"]
+        yield in_order(with_component(frame, "setback", setback))
+
+
+def _outlines(ratio: Singles, cells: _Lattice) -> Iterator[Floats]:
+    """Give the outlines of the water in the lee, smooth between the cells."""
+    params = LeeParams()
+    # Land beside sheltered water lets the outline run on to the bank, and no farther.
+    held = np.pad(np.where(np.isnan(ratio), 1.0, ratio), 1, constant_values=1.0)
+    rings = find_contours(held, params.sheltered_ratio)  # type: ignore[no-untyped-call]
+    columns = (cells.grid.xy(ring[:, 0] - 1.0, ring[:, 1] - 1.0) for ring in rings)
+    drawn = np.array([shapely.Polygon(np.column_stack(xy)) for xy in columns], dtype=object)
+    for ring in shapely.simplify(drawn[shapely.area(drawn) >= params.least_m2], SIMPLIFY_M):
+        yield shapely.get_coordinates(ring)
