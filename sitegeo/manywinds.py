@@ -53,10 +53,9 @@ TIMBER_CALM_MPS = metres_per_second(4.0, "mph")
 OCTAVES = np.linspace(-2.0, 2.0, 9)
 """Powers of two by which the trees' height ÷ distance is scaled, as nodes to interpolate on."""
 
-# The seven directions that `rank` averages over reach 2.25 standard deviations, so that theirs
-# is a little less than the wind's.
-_SEVEN = np.arange(-3, 4) * 0.75
-_NARROWER = float(np.sqrt(np.average(_SEVEN**2, weights=np.exp(-0.5 * _SEVEN**2))))
+# The directions that `rank` averages over reach two standard deviations, so that theirs is a
+# little less than the wind's.
+_NARROWER = 0.95
 
 
 @dataclass(frozen=True)
