@@ -12,9 +12,9 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from sitegeo.angles import bearing_of, signed_diff_deg, unit_from_bearing
+from sitegeo.angles import bearing_of, signed_diff_deg
 from sitegeo.exposure._lines import UNKNOWN
-from sitegeo.exposure.halo import fetch_beyond
+from sitegeo.exposure.halo import continued
 from sitegeo.exposure.shelter import spread_weights
 from sitegeo.exposure.sweep import empty_sweep, sweep
 from sitegeo.exposure.waves import significant_wave
@@ -148,16 +148,11 @@ def _longest_fetch(
             bands=0,
             out=buffers,
         )
-        fetch = buffers.fetch_m[row, column].astype(float)
-        off = buffers.at_least[row, column]
-        if halo is not None and off.any():
-            east, north = unit_from_bearing(bearing)
-            edge_x, edge_y = x[off] + fetch[off] * east, y[off] + fetch[off] * north
-            further, off_halo = fetch_beyond(halo, edge_x, edge_y, from_grid_deg=bearing)
-            fetch[off] += further
-            off = off_halo
-        longest = np.maximum(longest, fetch)
-        bounded |= bool(off.any())
+        fetch, at_least = buffers.fetch_m, buffers.at_least
+        if halo is not None and at_least[row, column].any():
+            fetch, at_least = continued(fetch, at_least, grid, halo, from_grid_deg=bearing)
+        longest = np.maximum(longest, fetch[row, column])
+        bounded |= bool(at_least[row, column].any())
     return longest, bounded
 
 
