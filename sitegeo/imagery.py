@@ -32,6 +32,8 @@ LEAST_PIXELS = 8
 """Rows and columns below which a photo shows nothing."""
 SAMPLE = 200_000
 """Pixels looked at to tell whether a photo can be what it is said to be."""
+EVERGREEN = "evergreen"
+"""What a land-cover class may be called beside our own: trees that keep leaves or needles."""
 MOST_PIXELS = 100_000_000
 """Pixels above which a place no longer fits the memory of a home computer."""
 
@@ -307,6 +309,8 @@ def read_onto(path: Path, grid: Grid, *, categories: bool = False) -> Raster:
 def in_our_classes(codes: Raster, table: Mapping[str, str], *, where: object) -> Raster:
     """Return a supplied land-cover raster in our own codes; codes not in the table are void.
 
+    A class may also be called "evergreen": trees that keep their leaves or needles in winter.
+
     Raises
     ------
     PlaceError
@@ -320,14 +324,16 @@ def in_our_classes(codes: Raster, table: Mapping[str, str], *, where: object) ->
         )
     out = np.zeros(codes.grid.shape, dtype=np.uint8)
     for code, name in table.items():
-        if name.upper() not in Cover.__members__ or not code.lstrip("-").isdecimal():
+        ours = "tree" if name.lower() == EVERGREEN else name
+        if ours.upper() not in Cover.__members__ or not code.lstrip("-").isdecimal():
             raise PlaceError(
                 "[classes.landcover] pairs a whole number with one of our classes",
                 where=where,
                 value=f'{code} = "{name}"',
-                remedy="The classes are " + ", ".join(c.name.lower() for c in Cover),
+                remedy="The classes are "
+                + ", ".join([*(c.name.lower() for c in Cover), EVERGREEN]),
             )
-        out[codes.values == int(code)] = Cover[name.upper()]
+        out[codes.values == int(code)] = Cover[ours.upper()]
     valid = codes.mask & (out > 0)
     if not valid.any():
         raise PlaceError(
@@ -337,3 +343,12 @@ def in_our_classes(codes: Raster, table: Mapping[str, str], *, where: object) ->
             remedy=f"It holds {np.unique(codes.values[codes.mask])[:20].tolist()}",
         )
     return Raster(out, codes.grid, valid)
+
+
+def evergreens(codes: Raster, table: Mapping[str, str]) -> Raster | None:
+    """Return 1 where a supplied land cover has evergreen trees; None if it has no such class."""
+    chosen = [int(code) for code, name in table.items() if name.lower() == EVERGREEN]
+    if not chosen:
+        return None
+    known = np.isin(codes.values, [int(code) for code in table]) & codes.mask
+    return Raster(np.isin(codes.values, chosen).astype(np.uint8), codes.grid, known)

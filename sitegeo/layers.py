@@ -127,6 +127,7 @@ CONTRACTS = _contracts(
     # What the survey makes.
     RasterContract("cover", ("class", "confidence")),
     RasterContract("canopy_height", unit="m"),
+    RasterContract("evergreen"),
     RasterContract("obstacles"),
     RasterContract("halo"),
     Contract(

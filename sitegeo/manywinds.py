@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from sitegeo import steps
 from sitegeo.angles import signed_diff_deg, wrap360
 from sitegeo.errors import UsageError
-from sitegeo.exposure.obstacles import lookup_classes
+from sitegeo.exposure.obstacles import classes_of, lookup_classes
 from sitegeo.exposure.shelter import wind_ratio, windward_ratio
 from sitegeo.exposure.sweep import HORIZON_STEPS, empty_sweep, sweep
 from sitegeo.grid import Raster
@@ -165,7 +165,7 @@ def _horizons(survey: Survey, row: NDArray[np.int64], col: NDArray[np.int64]) ->
 
 
 def _swept(obstacles: Raster, row: NDArray[np.int64], col: NDArray[np.int64]) -> NDArray[np.uint8]:
-    grid, classes = obstacles.grid, len(lookup_classes(leaf_off=None))
+    grid, classes = obstacles.grid, len(classes_of(obstacles))
     buffers = empty_sweep(grid.shape, classes)
     codes = np.empty((DIRECTIONS, classes, *row.shape), np.uint8)
     for number, bearing in enumerate(bearings(DIRECTIONS)):
@@ -309,7 +309,8 @@ def many_winds(
     StepError, LayerError
         If a step cannot run or breaks its contract.
     """
-    ratio, ahead = _ratios(upwind, lookup_classes(leaf_off=assume.leaf_off))
+    classes = lookup_classes(leaf_off=assume.leaf_off, bands=upwind.codes.shape[1])
+    ratio, ahead = _ratios(upwind, classes)
     by_step = _by_step(survey, assume)
     frames = [by_step(blinds, Wind(float(b), 5.0)) for b in bearings(STEPS)]
     calm = by_step(blinds, Wind(0.0, 0.0))

@@ -151,7 +151,10 @@ def read_place(path: str | Path) -> Place:
     for role in (r for r in RASTER_ROLES if r in files):
         raster = imagery.read_onto(files[role], photo.grid, categories=role == "landcover")
         if role == "landcover":
-            raster = imagery.in_our_classes(raster, keys.classes.get("landcover", {}), where=source)
+            codes, table = raster, keys.classes.get("landcover", {})
+            raster = imagery.in_our_classes(codes, table, where=source)
+            if (needles := imagery.evergreens(codes, table)) is not None:
+                rasters["landcover_evergreen"] = needles
         rasters[role] = raster
         options = repr(keys.classes) if role == "landcover" else ""
         inputs.append(_record(role, files[role], extent(files[role]), [], options))

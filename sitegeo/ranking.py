@@ -13,7 +13,6 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
-from pyproj import Transformer
 
 from sitegeo import steps
 from sitegeo.errors import SurveyError
@@ -146,10 +145,8 @@ def assumed(survey: Survey, when: datetime | None) -> Assume:
     assume = Assume.model_validate(survey.record["assume"])
     if assume.leaf_off is not None or when is None:
         return assume
-    west, south, east, north = survey.grid.bounds
-    to_degrees = Transformer.from_crs(survey.crs, WGS84, always_xy=True)
-    _, lat = to_degrees.transform((west + east) / 2, (south + north) / 2)
-    return assume.model_copy(update={"leaf_off": leaves_are_off(when.month, lat)})
+    off = leaves_are_off(when.month, survey.grid.centre_latlon[0])
+    return assume.model_copy(update={"leaf_off": off})
 
 
 def verdicts_of(

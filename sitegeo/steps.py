@@ -38,7 +38,7 @@ PLACE_INPUTS = frozenset(
     {
         *("imagery", "mapped_water", "landcover", "canopy", "ground", "surface", "depth"),
         *("roads", "dwellings", "public_land", "closed_areas", "access", "observations"),
-        *("assume", "law", "taken"),
+        *("assume", "law", "taken", "landcover_evergreen"),
     }
 )
 MORNING_INPUTS = frozenset({"wind", "gear"})

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from pyproj import CRS
@@ -23,7 +23,9 @@ from sitegeo.exposure.banks import lake_shelter
 from sitegeo.grid import Grid, Raster
 from sitegeo.law.rules import Law, read_law, shipped_laws, strictest
 from sitegeo.layers import Cover
-from sitegeo.place import Place
+
+if TYPE_CHECKING:
+    from sitegeo.place import Place
 
 MARKER = "survey.json"
 SCHEMA = "sitegeo/survey/1"
@@ -118,7 +120,7 @@ class Survey:
                 surveysheet.draw(self, new / "survey.png")
             record = dict(self.record)
             if atlas:
-                record[ATLAS] = _save_atlas(self.layers["obstacles"], new / ATLAS, out)
+                record[ATLAS] = _save_atlas(self.layers, new / ATLAS, out)
             store.write_json(new / MARKER, record)
             if self.timings:
                 store.write_json(new / "timings.json", dict(self.timings))
@@ -199,15 +201,16 @@ def survey(
     return Survey(MappingProxyType(record), MappingProxyType(layers), timings)
 
 
-def _save_atlas(obstacles: Raster, folder: Path, old: Path) -> dict[str, Any]:
+def _save_atlas(layers: Mapping[str, Any], folder: Path, old: Path) -> dict[str, Any]:
     """Write the wind atlas, or carry it over from an old survey; return its record."""
-    record = {"key": atlas_key(obstacles), "sectors": SECTORS}
+    obstacles, halo = layers["obstacles"], layers.get("halo")
+    record = {"key": atlas_key(obstacles, halo=halo), "sectors": SECTORS}
     kept = (old / ATLAS).is_dir() and store.read_json(old / MARKER).get(ATLAS) == record
     if kept:
         shutil.copytree(old / ATLAS, folder)
     else:
         folder.mkdir()
-        write_atlas(obstacles, folder)
+        write_atlas(obstacles, folder, halo=halo)
     return record
 
 
@@ -242,6 +245,7 @@ def _given(place: Place, law: Law) -> tuple[dict[str, Any], dict[str, str]]:
     }
     hashes = {i.role: i.key for i in place.inputs}
     hashes["mapped_water"] = hashes.get("water", "")
+    hashes["landcover_evergreen"] = hashes.get("landcover", "")
     frame = repr((place.grid, place.imagery.bands))
     keys = {name: f"{hashes.get(name, '')}:{frame}" for name in given}
     keys["assume"] = place.assume.model_dump_json()
@@ -307,13 +311,19 @@ def _record(place: Place, law: Law, result: steps.Run) -> dict[str, Any]:
         "assume": place.assume.model_dump(mode="json"),
         "gear": place.gear.model_dump(mode="json"),
         "law": {**law_record(law), "permissions": list(place.law.permissions)},
-        "assumptions": _assumptions(place),
+        "assumptions": _assumptions(place, result.layers),
         "warnings": list(place.notes) + _missing(place),
     }
 
 
-def _assumptions(place: Place) -> list[str]:
+def _assumptions(place: Place, layers: Mapping[str, Any]) -> list[str]:
     told = []
+    known = layers.get("evergreen")
+    if place.assume.leaf_off is None and (known is None or not known.mask.any()):
+        told.append(
+            "trees are taken to stand bare in winter: neither a land cover nor a winter photo with "
+            "infrared tells which are evergreen"
+        )
     if "canopy" not in place.rasters and "surface" not in place.rasters:
         told.append(
             f"trees are taken as {place.assume.canopy_height_m:g} m tall, "

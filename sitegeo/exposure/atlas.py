@@ -6,7 +6,8 @@ comes from, that open as they are in any GIS:
 - ``fetch_010.tif``: uint16 metres, 65535 off the water;
 - ``horizon_010.tif``: one band a density class, uint8 in logarithmic steps, 32 to a doubling;
   the tag ``height_per_distance`` lists what the 256 codes stand for;
-- ``at_least_010.tif``: 1 where the data ran out upwind, so that both are lower bounds.
+- ``at_least_010.tif``: 1 where the data ran out upwind, so that both are lower bounds; 2 where
+  mapped water beyond the photo tells the fetch all the same, and the horizon alone is one.
 
 Between two stored directions a raw fetch can be far off, so only averages over a spread of
 directions are interpolated; the wind of a morning is swept afresh (`field`).
@@ -15,7 +16,6 @@ directions are interpolated; the wind of a morning is swept afresh (`field`).
 from __future__ import annotations
 
 import hashlib
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -30,41 +30,50 @@ from rasterio.errors import RasterioError
 from rasterio.windows import Window
 
 from sitegeo.errors import SurveyError, UsageError
+from sitegeo.exposure._threads import in_threads, thread_count
 from sitegeo.exposure.fetch import Fetch
-from sitegeo.exposure.obstacles import CLASSES, lookup_classes
+from sitegeo.exposure.halo import continued
+from sitegeo.exposure.obstacles import classes_of, lookup_classes
 from sitegeo.exposure.shelter import SPREAD_DEG, ratio_table, spread_weights
-from sitegeo.exposure.sweep import HORIZON_STEPS, NO_FETCH, Sweep, empty_sweep, sweep
+from sitegeo.exposure.sweep import HORIZON_STEPS, NO_FETCH, empty_sweep, sweep
 from sitegeo.grid import Grid, Raster
 
 SECTORS = 36
-FORMAT = 1
+FORMAT = 2
 
 Part = tuple[slice, slice]
 """Rows and columns of the grid."""
 
 _TILE = 512
+_IN_FLIGHT = 50_000_000  # pixels swept and written at a time: ten bytes each
 _LOG_SCALE = 1 / 32
 # Codes are bits of the distance, straight lines between powers of two: within 3.1 % of this.
 _off = np.log2(HORIZON_STEPS[1:]) - np.arange(1, 256) * _LOG_SCALE
 _LOG_OFFSET = float(_off.min() + _off.max()) / 2
 
 
-def atlas_key(obstacles: Raster, *, sectors: int = SECTORS) -> str:
-    """Return a key that changes with the obstacles, the grid, the sectors or the code."""
-    digest = hashlib.sha256(repr((FORMAT, sectors, CLASSES, obstacles.grid)).encode())
+def atlas_key(obstacles: Raster, *, halo: Raster | None = None, sectors: int = SECTORS) -> str:
+    """Return a key that changes with the obstacles, the halo, the sectors or the code."""
+    digest = hashlib.sha256(repr((FORMAT, sectors, obstacles.grid)).encode())
     for path in sorted(Path(__file__).parent.glob("*.py")):
         digest.update(path.read_bytes())
-    digest.update(np.ascontiguousarray(obstacles.values).tobytes())
+    for raster in (obstacles, halo):
+        if raster is not None:
+            digest.update(raster.values.tobytes())
     return digest.hexdigest()[:16]
 
 
-def write_atlas(obstacles: Raster, folder: Path, *, sectors: int = SECTORS) -> None:
+def write_atlas(
+    obstacles: Raster, folder: Path, *, halo: Raster | None = None, sectors: int = SECTORS
+) -> None:
     """Sweep every sector and write the atlas into an empty folder.
 
     Parameters
     ----------
     obstacles
         The `obstacles` layer.
+    halo
+        The `halo` layer, over which a fetch that leaves the photo goes on.
     sectors
         Directions, evenly spaced from true north; must divide 360.
 
@@ -75,33 +84,46 @@ def write_atlas(obstacles: Raster, folder: Path, *, sectors: int = SECTORS) -> N
     """
     if sectors < 1 or 360 % sectors:
         raise UsageError("the sectors of an atlas must divide 360", value=sectors)
-    grid = obstacles.grid
-    pair = [empty_sweep(grid.shape, len(CLASSES)) for _ in range(2)]
+    grid, classes = obstacles.grid, classes_of(obstacles)
+    # Compressing takes longest and holds no lock: a direction a thread, as memory allows.
+    pixels = obstacles.values.size
+    workers = min(thread_count(None, pixels), max(1, _IN_FLIGHT // pixels))
 
-    def swept(number: int) -> Sweep:
-        return sweep(
-            obstacles.values,
-            from_grid_deg=float(grid.to_grid_bearing(number * 360 / sectors)),
-            pixel_m=grid.pixel_m,
-            bands=len(CLASSES),
-            out=pair[number % 2],
-        )
+    def work(worker: int) -> None:
+        buffers = empty_sweep(grid.shape, len(classes))
+        for number in range(worker, sectors, workers):
+            bearing = float(grid.to_grid_bearing(number * 360 / sectors))
+            made = sweep(
+                obstacles.values,
+                from_grid_deg=bearing,
+                pixel_m=grid.pixel_m,
+                bands=len(classes),
+                threads=None if workers == 1 else 1,
+                out=buffers,
+            )
+            fetch, bound = made.fetch_m, made.at_least
+            if halo is not None:
+                fetch, bound = continued(fetch, bound, grid, halo, from_grid_deg=bearing)
+            # 1 where fetch and horizon are bounds, 2 where the map knows the fetch.
+            at_least = 2 * made.at_least.view(np.uint8) - bound
+            planes = fetch[None], made.horizon_code, at_least[None]
+            _write_direction(folder, number * 360 // sectors, planes, grid, classes)
 
-    # One direction is swept while the one before it is written.
-    with ThreadPoolExecutor(1) as ahead:
-        coming = ahead.submit(swept, 0)
-        for number in range(sectors):
-            made = coming.result()
-            if number + 1 < sectors:
-                coming = ahead.submit(swept, number + 1)
-            _write_direction(folder, number * 360 // sectors, made, grid)
+    in_threads(work, workers)
 
 
-def _write_direction(folder: Path, bearing: int, made: Sweep, grid: Grid) -> None:
+def _write_direction(
+    folder: Path,
+    bearing: int,
+    planes: tuple[npt.NDArray[Any], ...],
+    grid: Grid,
+    classes: tuple[str, ...],
+) -> None:
+    fetch, horizon, at_least = planes
     about = {"from_true_deg": str(bearing)}
     _write(
         folder / f"fetch_{bearing:03d}.tif",
-        made.fetch_m[None],
+        fetch,
         grid,
         names=("fetch_m",),
         unit="m",
@@ -110,9 +132,9 @@ def _write_direction(folder: Path, bearing: int, made: Sweep, grid: Grid) -> Non
     )
     _write(
         folder / f"horizon_{bearing:03d}.tif",
-        made.horizon_code,
+        horizon,
         grid,
-        names=CLASSES,
+        names=classes,
         unit="log2(height/distance)",
         scale=(_LOG_SCALE, _LOG_OFFSET),
         tags={
@@ -126,10 +148,10 @@ def _write_direction(folder: Path, bearing: int, made: Sweep, grid: Grid) -> Non
     )
     _write(
         folder / f"at_least_{bearing:03d}.tif",
-        made.at_least[None].view(np.uint8),
+        at_least,
         grid,
         names=("at_least",),
-        tags={**about, "codes": "1 where fetch and horizon are lower bounds"},
+        tags={**about, "codes": "1 fetch and horizon are lower bounds, 2 the horizon is"},
     )
 
 
@@ -218,7 +240,7 @@ class Atlas:
         """Return the straight-line fetch for a stored direction, as swept."""
         metres = self._read("fetch", direction_deg, window)[0]
         fetch = np.where(metres == NO_FETCH, np.nan, metres).astype(np.float32)
-        return Fetch(fetch, self._read("at_least", direction_deg, window)[0] > 0)
+        return Fetch(fetch, self._read("at_least", direction_deg, window)[0] == 1)
 
     def horizon(self, direction_deg: int, window: Part | None = None) -> npt.NDArray[np.float32]:
         """Return obstacle height ÷ distance, (classes, rows, columns), for a stored direction."""
@@ -267,9 +289,7 @@ class Atlas:
         The slowing in front of the bank the wind blows onto is not in it. Raises as
         `mean_fetch`.
         """
-        names = self.classes
-        if names == CLASSES:
-            names = lookup_classes(leaf_off=leaf_off)
+        names = lookup_classes(leaf_off=leaf_off, bands=len(self.classes))
         table = ratio_table(names)[:, :, None, None]
         total: Any = 0.0
         water: Any = True

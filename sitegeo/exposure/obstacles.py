@@ -22,12 +22,24 @@ Floats = npt.NDArray[np.float32]
 CLASSES = ("solid", "open")
 """Density classes of the obstacles, in the order of their codes: two, which sweeps fastest."""
 
+WITH_EVERGREENS = (*CLASSES, "none", "evergreen")
+"""Where evergreens are told apart. Of their code the low bit is that of ``open``: swept in two
+classes they are trees like all others, as in summer they are."""
+
+_EVERGREEN = WITH_EVERGREENS.index("evergreen")
 _PLANT_M = 1.0  # lower plants leave what they stand on, a bank or nothing, to meet the wind
 
 
-def lookup_classes(*, leaf_off: bool | None) -> tuple[str, ...]:
+def classes_of(obstacles: Raster) -> tuple[str, ...]:
+    """Return the density classes of an `obstacles` layer, in the order of their codes."""
+    evergreen = (obstacles.values >= 0) & ((obstacles.values & 3) == _EVERGREEN)
+    return WITH_EVERGREENS if evergreen.any() else CLASSES
+
+
+def lookup_classes(*, leaf_off: bool | None, bands: int = len(CLASSES)) -> tuple[str, ...]:
     """Return what each class is looked up as: trees stand bare only where that is known."""
-    return ("solid", "bare") if leaf_off else CLASSES
+    trees = "bare" if leaf_off else "open"
+    return ("solid", trees, trees, "open")[:bands]
 
 
 @step("obstacles")
@@ -37,14 +49,16 @@ def obstacles(
     canopy_height: Raster,
     assume: Assume,
     ground: Raster | None = None,
+    evergreen: Raster | None = None,
 ) -> Raster:
     """Water levels, obstacle heights and density classes, ready to be swept along any wind.
 
     Returns the `obstacles` raster, int16 as `sweep.encode_surface` packs it. Trees are of class
-    ``open``, a single row in leaf; buildings and bare banks ``solid``. With a ground raster each
-    connected body of water has its own level, the median ground over it; a body over which the
-    ground is void takes ``[assume] water_level_m``, else the level of the nearest body. Land on
-    which the ground is void counts as level with the nearest water.
+    ``open``, a single row in leaf, or ``evergreen`` where that is known; buildings and bare banks
+    ``solid``. With a ground raster each connected body of water has its own level, the median
+    ground over it; a body over which the ground is void takes ``[assume] water_level_m``, else
+    the level of the nearest body. Land on which the ground is void counts as level with the
+    nearest water.
     """
     classes = cover.band("class")
     water = classes == Cover.WATER
@@ -53,6 +67,9 @@ def obstacles(
     level, height = _levels(water, plants, ground, cover, assume)
     solid = (classes == Cover.BUILT) | (plants < _PLANT_M)
     density = np.where(solid, CLASSES.index("solid"), CLASSES.index("open")).astype(np.uint8)
+    if evergreen is not None:
+        require_same_grid(cover, evergreen)
+        density[~solid & evergreen.mask & (evergreen.values > 0)] = _EVERGREEN
     surface = encode_surface(water, height, density=density, level_m=level, known=cover.valid)
     return Raster(surface, cover.grid)
 
@@ -72,5 +89,6 @@ def _levels(
     if not np.isfinite(bare[water]).any() and assume.water_level_m is None:
         return 0.0, plants
     level = water_levels(water, bare, otherwise_m=assume.water_level_m)
-    filled = np.where(np.isfinite(bare), bare, nearest_level(water, level))
+    level = nearest_level(water, level)
+    filled = np.where(np.isfinite(bare), bare, level)
     return level, np.asarray(filled + plants, dtype=np.float32)

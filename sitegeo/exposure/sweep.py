@@ -199,7 +199,8 @@ def encode_surface(
     density
         Density class of each pixel, an index into `shelter.DENSITY_CLASSES`; solid if None.
     level_m
-        Level of the water, one number or one a pixel (see `water_levels`).
+        Level of the water, one number or one a pixel (see `water_levels`); NaN off the water
+        is the level of the nearest.
     known
         False where the data ran out: neither water nor land.
 
@@ -226,7 +227,7 @@ def encode_surface(
                 value=(float(base), float(over_water.max())),
                 remedy="Split the place, or give one level",
             )
-        ground = nearest_level(water, level) - base
+        ground = (level if np.isfinite(level).all() else nearest_level(water, level)) - base
     else:
         base = np.float32(level)
         ground = np.float32(0)
@@ -268,14 +269,16 @@ def water_levels(
     level = np.full(water.shape, np.nan, np.float32)
     if not count:
         return level
-    measured = np.where(np.isfinite(ground_m), labels, 0)
-    medians = np.asarray(ndimage.median(ground_m, measured, np.arange(1, count + 1)), np.float32)
-    present = np.bincount(measured.ravel(), minlength=count + 1)[1:] > 0
+    measured = water & np.isfinite(ground_m)
+    bodies, heights = labels[measured], ground_m[measured]  # a median sorts what it is given
+    present = np.bincount(bodies, minlength=count + 1)[1:] > 0
     if not present.any() and otherwise_m is None:
         raise RasterError(
             "the ground raster is void over all of the water", remedy="Give water_level_m"
         )
-    medians[~present] = np.nan if otherwise_m is None else otherwise_m
+    medians = np.full(count, np.nan if otherwise_m is None else otherwise_m, np.float32)
+    if present.any():
+        medians[present] = ndimage.median(heights, bodies, np.flatnonzero(present) + 1)
     level[water] = medians[labels[water] - 1]
     if not present.all() and otherwise_m is None:
         level = np.where(water, nearest_level(np.isfinite(level), level), np.nan)

@@ -144,6 +144,23 @@ def test_a_raw_fetch_between_directions_is_refused(made):
         atlas.mean_fetch(15, spread_deg=3.0)
 
 
+def test_a_fetch_goes_on_over_the_halo_and_the_horizon_stays_a_bound(made, tmp_path):
+    obstacles, _ = made
+    # Mapped water 1,000 m to the east of the photo, in which its eastern arm goes on.
+    wide = Grid(GRID.crs, GRID.west - 1000, GRID.north + 1000, 10.0, (500, 650))
+    x, y = wide.xy(*np.indices(wide.shape))
+    arm = (y < GRID.north - 1200) & (y > GRID.north - 1800) & (x > 722_500) & (x < 724_000)
+    write_atlas(obstacles, tmp_path, halo=Raster(encode_surface(arm), wide), sectors=4)
+    stored = Atlas.open(tmp_path).fetch(90)
+    alone = swept(obstacles, 90)
+    off = alone.at_least & (np.indices(GRID.shape)[1] > 600)
+    assert off.any()
+    assert not stored.at_least[off].any()
+    assert stored.fetch_m[off] == pytest.approx(alone.fetch_m[off] + 500.0, abs=15)
+    with rasterio.open(tmp_path / "at_least_090.tif") as codes:
+        assert (codes.read(1)[off] == 2).all()
+
+
 def test_missing_or_damaged_atlas_is_said(made, tmp_path):
     with pytest.raises(SurveyError, match="no wind atlas"):
         Atlas.open(tmp_path)

@@ -1,0 +1,66 @@
+"""Trees that keep their leaves or needles, and their shelter, all winter."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+from scipy import ndimage
+
+from sitegeo.exposure.shelter import leaves_are_off
+from sitegeo.grid import Raster, require_same_grid
+from sitegeo.layers import Cover
+from sitegeo.steps import step
+from sitegeo.terrain.indices import ndvi, odd_window, otsu
+
+
+@dataclass(frozen=True)
+class EvergreenParams:
+    """How a green tree is told from a bare one in a winter photo.
+
+    Parameters
+    ----------
+    crown_m
+        Width over which the vegetation index is averaged.
+    greenness
+        Least and greatest threshold of that index; between them the photo's own trees decide.
+        Judgement: photos are rarely calibrated, and bare twigs stand over litter or grass.
+    """
+
+    crown_m: float = 5.0
+    greenness: tuple[float, float] = (0.1, 0.2)
+
+
+@step("evergreen")
+def evergreen(
+    *,
+    cover: Raster,
+    imagery: Raster,
+    landcover_evergreen: Raster | None = None,
+    taken: str | None = None,
+    params: EvergreenParams = EvergreenParams(),
+) -> Raster:
+    """Tell which trees are evergreen, from land cover or from a winter photo with infrared.
+
+    Returns the `evergreen` raster, 1 on evergreen trees; no data at all where neither can tell:
+    a summer photo shows all trees green.
+    """
+    trees = cover.band("class") == Cover.TREE
+    if landcover_evergreen is not None:
+        require_same_grid(cover, landcover_evergreen)
+        found = trees & landcover_evergreen.mask & (landcover_evergreen.values > 0)
+        return Raster(found.astype(np.uint8), cover.grid)
+    winter = taken is not None and leaves_are_off(
+        datetime.fromisoformat(taken).month, cover.grid.centre_latlon[0]
+    )
+    if not winter or "nir" not in imagery.bands or not trees.any():
+        nothing = np.zeros(cover.grid.shape, bool)
+        return Raster(nothing.astype(np.uint8), cover.grid, nothing)
+    window = odd_window(params.crown_m, cover.grid.pixel_m)
+    red, nir = (imagery.band(name).astype(np.float32) for name in ("red", "nir"))
+    # Over trees alone: water beside a bank would darken it.
+    share = np.maximum(ndimage.uniform_filter(trees.astype(np.float32), window), 1e-3)
+    green = ndimage.uniform_filter(np.where(trees, ndvi(red, nir), 0), window) / share
+    cut = float(np.clip(otsu(green[trees]), *params.greenness))
+    return Raster((trees & (green > cut)).astype(np.uint8), cover.grid)
