@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
+from functools import cache
 from types import MappingProxyType
 
 import numpy as np
@@ -208,18 +209,18 @@ def carve(outline: Area, *, pocket: Area, limit: float, unit: float = YARD_M) ->
 
     `unit` is the length of a yard in the coordinates given (hide at the origin).
     """
-    guns = Point(0, 0)
     kept = outline.difference(pocket.buffer(_GAP_YD * unit, quad_segs=4))
-    kept = kept.difference(_outer_disc(guns, (MUZZLE_YD + 0.1) * unit))
+    # A polygon that contains the whole disc.
+    kept = kept.difference(_disc((MUZZLE_YD + 0.1) * unit / math.cos(math.pi / 64), 16))
     if math.isfinite(limit):
-        kept = kept.intersection(guns.buffer(limit, quad_segs=32))
+        kept = kept.intersection(_disc(limit, 32))
     rounded = kept.buffer(-_ROUND_YD * unit, quad_segs=4).buffer(0.99 * _ROUND_YD * unit)
     return polygons_of(rounded if rounded.area > 0.8 * kept.area else kept)
 
 
-def _outer_disc(centre: Point, radius: float) -> Polygon:
-    """Return a polygon that contains the whole disc."""
-    return centre.buffer(radius / math.cos(math.pi / 64), quad_segs=16)
+@cache
+def _disc(radius: float, quad_segs: int) -> Polygon:
+    return Point(0, 0).buffer(radius, quad_segs=quad_segs)
 
 
 def polygons_of(geometry: shapely.Geometry) -> Area:

@@ -194,6 +194,7 @@ def point(wind: Wind, decoys: int) -> Sketch:
     """The tip of a point: wind over one shoulder, birds led past the front."""
     k, s, u = _growth(decoys), wind.s, wind.u
     behind = wind.step(100, 165)
+    quiet = 1 - wind.step(125, 180)  # the guard's water is the quiet one until the wind is behind
     fore = wind.facing
     pocket = np.array([-3 * s, 17.0])
     thick = k * _mix(5, 2.5, fore)
@@ -202,7 +203,7 @@ def point(wind: Wind, decoys: int) -> Sketch:
     turn = wind.theta if wind.theta <= 90 else 90 + 90 * behind
     flank = np.array([6 + 7 * k, 2.0])
     mass = _between(upwind, flank, behind)
-    guard = _between((-16, -10), (-flank[0], flank[1]), behind)
+    guard = _between((-flank[0], flank[1]), (-16, -10), quiet)
     aside = 5 * wind.step(110, 160)
     front = np.array([2 * s + aside, 27 + 3.5 * fore])
 
@@ -211,7 +212,7 @@ def point(wind: Wind, decoys: int) -> Sketch:
     weights = {
         "mass": 0.48,
         "front": 0.20 * (1 - fore) * fading,
-        "guard": _mix(0.13 * s, 0.50, behind),
+        "guard": _mix(0.48, 0.13 * s, quiet),
         "tail": 0.13 * tail,
         "focus": 0.05,
     }
@@ -227,7 +228,7 @@ def point(wind: Wind, decoys: int) -> Sketch:
         Drawn("front", _blob(front, along=3 * k, across=5 * k, square=2.4), share["front"]),
         Drawn(
             "guard",
-            _blob(guard, along=5 * k, across=k * _mix(6, 7, behind), square=2.4),
+            _blob(guard, along=5 * k, across=k * _mix(7, 6, quiet), square=2.4),
             share["guard"],
         ),
     ]  # fmt: skip
@@ -310,7 +311,7 @@ def open_water(wind: Wind, decoys: int) -> Sketch:
 
 def _hook(pocket: Floats, theta: float, grown: float) -> Area:
     """Return the arc round the far side, from the mass's outer end curling downwind."""
-    bearing = np.radians(theta - np.linspace(42, 42 + 48 * grown, 24))
+    bearing = np.radians(theta - np.linspace(40, 40 + 40 * grown, 24))
     return _ribbon(pocket + 13 * np.column_stack([np.sin(bearing), np.cos(bearing)]), 1.5)
 
 
@@ -330,7 +331,7 @@ def pair(wind: Wind, decoys: int) -> Sketch:
     behind = wind.step(100, 150)
     pocket = np.array([0.0, 16.0])
     flank = np.array([6 + 6 * k, 6.0])
-    end = _between(pocket + (8.5 + 3 * k) * u, flank, behind)
+    end = _between(pocket + (9 + 3 * k) * u, flank, behind)
     line = _between((-10 * s, 6.5), (-flank[0], flank[1]), behind)
     turn = wind.theta if wind.theta <= 90 else 90 + 90 * behind
     small, small_across = k * _mix(3, 2, behind), k * _mix(6, 5, behind)

@@ -61,9 +61,10 @@ def hold(spread: Spread, phi: float, water: shapely.Geometry, decoys: int) -> No
     for group in spread.groups:
         assert group.count == group.dark + group.white + group.geese + group.small
         assert group.count == spread.decoy_groups.count(group.name)
-    assert reach.min() >= yd(5)
+    out = np.concatenate([reach, np.hypot(*spread.motion.T)])
+    assert out.min() >= yd(5)
     if spread.layout.startswith("bank-"):
-        assert reach.max() <= yd(35)
+        assert out.max() <= yd(35) + 1e-9
     assert shapely.contains_xy(water, spread.decoys).all()
     assert shapely.contains_xy(water, spread.motion).all()
     in_pocket = shapely.contains_xy(spread.pocket, spread.decoys)
