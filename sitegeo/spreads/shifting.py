@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
@@ -34,6 +35,16 @@ _NUMBERS = (
     *("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"),
     *("ten", "eleven", "twelve"),
 )
+_FLANKS = ("mass", "second", "near", "guard")
+
+
+def _noun(name: str) -> str:
+    return f"{name} group" if name in {"second", "near", "front"} else name
+
+
+def number_word(count: int) -> str:
+    """Return a small number as a word, a larger one in figures."""
+    return _NUMBERS[count] if count < len(_NUMBERS) else str(count)
 
 
 @dataclass(frozen=True)
@@ -49,15 +60,15 @@ class Move:
 
     def words(self, units: LengthUnit = "yd") -> str:
         """Return the move as a person says it."""
-        n = _NUMBERS[self.count] if self.count < len(_NUMBERS) else str(self.count)
         x, y = self.to
         hand = "left" if x < 0 else "right"
-        flank = abs(x) >= yd(6) and y <= yd(12)
-        where = f"the {hand} flank" if flank else f"the {self.target}"
+        where = "its other side" if self.source == self.target else f"the {_noun(self.target)}"
+        if abs(x) >= yd(6) and y <= yd(12) and self.target in _FLANKS:
+            where = f"the {hand} flank"
         across = f"{length_text(abs(x), units)} {hand}, " if abs(x) >= yd(2) else ""
-        source = "the bag" if self.source == BAG else f"{self.edge} the {self.source}"
+        source = "the bag" if self.source == BAG else f"{self.edge} the {_noun(self.source)}"
         where = "the bag" if self.target == BAG else f"{where}, {across}{length_text(y, units)} out"
-        return f"{n} from {source} to {where}"
+        return f"{number_word(self.count)} from {source} to {where}"
 
 
 @dataclass(frozen=True)
@@ -145,7 +156,8 @@ def shift(
         return Shift(turn_deg, "Live with it: moving would gain little.", served)
     moves = _handfuls(now, groups, then, then_groups, to=to, moved=moved)
     count = sum(m.count for m in moves)
-    verdict = f"Move {count} of {n} decoys, in {len(moves)} handfuls."
+    handfuls = "one handful" if len(moves) == 1 else f"{number_word(len(moves))} handfuls"
+    verdict = f"Move {number_word(count)} of {n} decoys, in {handfuls}."
     return Shift(turn_deg, verdict, served, moves, CAUTIONS)
 
 
@@ -159,12 +171,14 @@ def _handfuls(
     moved: NDArray[np.bool_],
 ) -> tuple[Move, ...]:
     n = len(now)
+    stays = [(then_groups[j], groups[i]) for i, j in enumerate(to[:n]) if not moved[i]]
+    called = _called(stays, then_groups)
     pairs = [
-        (groups[i], BAG if j < 0 else then_groups[j], i, int(j))
+        (groups[i], BAG if j < 0 else called[then_groups[j]], i, int(j))
         for i, j in enumerate(to[:n])
         if moved[i]
     ]
-    pairs += [(BAG, then_groups[j], -1, int(j)) for j in to[n:] if j >= 0]
+    pairs += [(BAG, called[then_groups[j]], -1, int(j)) for j in to[n:] if j >= 0]
     moves = []
     for source, target in sorted({(s, t) for s, t, _, _ in pairs}):
         here = [(i, j) for s, t, i, j in pairs if (s, t) == (source, target)]
@@ -180,6 +194,21 @@ def _handfuls(
             )
         )  # fmt: skip
     return tuple(sorted(moves, key=lambda m: (-m.count, m.source, m.target)))
+
+
+def _called(stays: Sequence[tuple[str, str]], then_groups: Sequence[str]) -> dict[str, str]:
+    """Return what each group of the new spread is called now: as most decoys that stay in it.
+
+    Where the wind crosses from behind, mass and second change names and nothing else.
+    """
+    names = sorted(set(then_groups))
+    called = {}
+    for name in names:
+        held = Counter(old for new, old in stays if new == name)
+        called[name] = held.most_common(1)[0][0] if held else name
+    return (
+        called if len(set(called.values())) == len(names) else dict(zip(names, names, strict=True))
+    )
 
 
 def _edge(own: Floats, taken: Floats) -> str:
