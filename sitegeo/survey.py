@@ -20,6 +20,7 @@ from sitegeo import __version__, folders, steps, store
 from sitegeo.errors import SurveyError
 from sitegeo.exposure.atlas import SECTORS, Atlas, atlas_key, write_atlas
 from sitegeo.exposure.banks import lake_shelter
+from sitegeo.exposure.obstacles import NOT_TOLD
 from sitegeo.grid import Grid, Raster
 from sitegeo.law.rules import Law, read_law, shipped_laws, strictest
 from sitegeo.layers import Cover
@@ -319,7 +320,7 @@ def _record(place: Place, law: Law, result: steps.Run) -> dict[str, Any]:
 def _assumptions(place: Place, layers: Mapping[str, Any]) -> list[str]:
     told = []
     known = layers.get("evergreen")
-    if place.assume.leaf_off is None and (known is None or not known.mask.any()):
+    if place.assume.leaf_off is None and (known is None or (known.values == NOT_TOLD).all()):
         told.append(
             "trees are taken to stand bare in winter: neither a land cover nor a winter photo with "
             "infrared tells which are evergreen"

@@ -8,6 +8,7 @@ from datetime import datetime
 import numpy as np
 from scipy import ndimage
 
+from sitegeo.exposure.obstacles import NOT_TOLD
 from sitegeo.exposure.shelter import leaves_are_off
 from sitegeo.grid import Raster, require_same_grid
 from sitegeo.layers import Cover
@@ -43,8 +44,8 @@ def evergreen(
 ) -> Raster:
     """Tell which trees are evergreen, from land cover or from a winter photo with infrared.
 
-    Returns the `evergreen` raster, 1 on evergreen trees; no data at all where neither can tell:
-    a summer photo shows all trees green.
+    Returns the `evergreen` raster: 1 on evergreen trees, 0 elsewhere; `NOT_TOLD` all over where
+    neither can tell, since a summer photo shows all trees green.
     """
     trees = cover.band("class") == Cover.TREE
     if landcover_evergreen is not None:
@@ -55,8 +56,7 @@ def evergreen(
         datetime.fromisoformat(taken).month, cover.grid.centre_latlon[0]
     )
     if not winter or "nir" not in imagery.bands or not trees.any():
-        nothing = np.zeros(cover.grid.shape, bool)
-        return Raster(nothing.astype(np.uint8), cover.grid, nothing)
+        return Raster(np.full(cover.grid.shape, NOT_TOLD, np.uint8), cover.grid)
     window = odd_window(params.crown_m, cover.grid.pixel_m)
     red, nir = (imagery.band(name).astype(np.float32) for name in ("red", "nir"))
     # Over trees alone: water beside a bank would darken it.

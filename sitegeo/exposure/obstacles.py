@@ -26,6 +26,9 @@ WITH_EVERGREENS = (*CLASSES, "none", "evergreen")
 """Where evergreens are told apart. Of their code the low bit is that of ``open``: swept in two
 classes they are trees like all others, as in summer they are."""
 
+NOT_TOLD = 255
+"""In the `evergreen` layer: nothing tells which trees keep their leaves."""
+
 _EVERGREEN = WITH_EVERGREENS.index("evergreen")
 _PLANT_M = 1.0  # lower plants leave what they stand on, a bank or nothing, to meet the wind
 
@@ -69,7 +72,7 @@ def obstacles(
     density = np.where(solid, CLASSES.index("solid"), CLASSES.index("open")).astype(np.uint8)
     if evergreen is not None:
         require_same_grid(cover, evergreen)
-        density[~solid & evergreen.mask & (evergreen.values > 0)] = _EVERGREEN
+        density[~solid & (evergreen.values == 1)] = _EVERGREEN
     surface = encode_surface(water, height, density=density, level_m=level, known=cover.valid)
     return Raster(surface, cover.grid)
 
