@@ -15,6 +15,7 @@ from sitegeo.spreads import layouts
 from sitegeo.spreads.decoys import Gear
 from sitegeo.spreads.fitting import Depths
 from sitegeo.spreads.frame import Frame
+from sitegeo.spreads.motion import Season
 from sitegeo.spreads.placing import place
 from sitegeo.spreads.spread import Spread
 from sitegeo.survey import Survey
@@ -22,6 +23,9 @@ from sitegeo.units import yd
 
 NEAR_M = 150.0
 LAYER = "near_water"
+DEEPEST_M = 4.0
+"""Deepest water to set decoys in: longer lines are seldom carried; judgement."""
+
 _REACH_M = 250.0
 
 CALM_REASON = (
@@ -44,6 +48,7 @@ class Ground:
     flooded: BaseGeometry
     opening_m: float
     gear: Gear
+    season: Season | None = None
 
     def lay(self, layout: str, phi_deg: float, depth: Depths | None = None) -> Spread:
         """Return a layout on this ground for a wind against the facing."""
@@ -56,6 +61,8 @@ class Ground:
             gear=self.gear,
             flooded=self.flooded,
             depth=depth,
+            max_depth_m=DEEPEST_M,
+            season=self.season,
         )
 
     def record(self) -> dict[str, Any]:
@@ -66,6 +73,7 @@ class Ground:
             "frame": asdict(self.frame),
             "opening_m": self.opening_m,
             "gear": asdict(self.gear),
+            "season": self.season,
         }
 
     def layer(self, crs: Any) -> gpd.GeoDataFrame:
@@ -76,7 +84,9 @@ class Ground:
         return frame[~frame.geometry.is_empty].reset_index(drop=True)
 
 
-def ground_of(survey: Survey, row: pd.Series[Any], gear: Gear) -> Ground:
+def ground_of(
+    survey: Survey, row: pd.Series[Any], gear: Gear, *, season: Season | None = None
+) -> Ground:
     """Return what the spread of a blind is laid on."""
     facing = float(row["facing_deg"])
     frame = Frame(row.geometry.x, row.geometry.y, float(survey.grid.to_grid_bearing(facing)))
@@ -97,6 +107,7 @@ def ground_of(survey: Survey, row: pd.Series[Any], gear: Gear) -> Ground:
         flooded=flooded,
         opening_m=_opening_m(survey, row),
         gear=gear,
+        season=season,
     )
 
 

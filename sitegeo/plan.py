@@ -36,6 +36,7 @@ from sitegeo.ranking import Ranking
 from sitegeo.siting.candidates import candidates
 from sitegeo.siting.landing import touchdown
 from sitegeo.siting.second import second_site
+from sitegeo.spreads.motion import season_of
 from sitegeo.spreads.remedies import FIELD_TABLE
 from sitegeo.spreads.spread import Spread
 from sitegeo.survey import Survey
@@ -165,10 +166,11 @@ def plan(
     )
     row = _pick(ranked, "X001" if hide else blind)
     gear = ranking.gear_of(survey, decoys)
-    ground = ground_of(survey, row, gear)
+    lonlat = _lonlat(survey, row)
+    season = None if when is None else season_of(when.month, lonlat[1])
+    ground = ground_of(survey, row, gear, season=season)
     spread = lay(survey, row, ground)
     landing = _landing(survey, spread, wind)
-    lonlat = _lonlat(survey, row)
     light = None if when is None else daylight(*lonlat, when)
     fall = fire_of(survey, row, wind)
     way = crossing_of(survey, row, wind)

@@ -129,4 +129,5 @@ def _ground(record: Mapping[str, Any], layers: Mapping[str, Any]) -> Ground:
         near.get("flooded", empty),
         held["opening_m"],
         Gear(**held["gear"]),
+        held["season"],
     )

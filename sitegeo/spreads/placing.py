@@ -11,14 +11,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-import shapely
-from shapely.geometry import Point, Polygon
+from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from sitegeo.spreads import timber
 from sitegeo.spreads.decoys import DecoyKind, Gear, deal, fill, kinds_of, thin
 from sitegeo.spreads.fitting import (
-    NUDGE_M,
     SHORE_M,
     Depths,
     Fitted,
@@ -33,10 +31,10 @@ from sitegeo.spreads.fitting import (
 from sitegeo.spreads.frame import Floats, Frame, wind_side
 from sitegeo.spreads.layouts import (
     Layout,
-    carve,
     check_decoys,
     reason,
 )
+from sitegeo.spreads.motion import Season, fit_motion
 from sitegeo.spreads.spread import Group, Spread
 
 _BODY_ROOM = 0.6  # judgement: a body with room for less of its decoys does not close the runway
@@ -52,6 +50,7 @@ def place(
     flooded: BaseGeometry | None = None,
     depth: Depths | None = None,
     max_depth_m: float | None = None,
+    season: Season | None = None,
 ) -> Spread:
     """Return a layout fitted to the real water.
 
@@ -73,6 +72,8 @@ def place(
         Water depth in metres at an (n, 2) array in the frame's CRS; NaN where unknown.
     max_depth_m
         Deepest water to set in; None for no limit.
+    season
+        How far the season has come, which says where motion goes; None without a date.
 
     Returns
     -------
@@ -118,7 +119,7 @@ def place(
     if left:
         notes.append(f"{left} decoys stay in the bag: the water here is full without them")
     groups, spots, kinds = _set_groups(site, fitted, counts=counts, gear=gear, left=left)
-    motion = _motion(site, pocket, count=gear.motion, notes=notes)
+    motion = fit_motion(site, pocket, count=gear.motion, season=season, notes=notes)
     jerk = (
         timber.jerk_line(site.water, middle_of(pocket.area), site.upwind)
         if site.in_timber
@@ -200,24 +201,3 @@ def _set_groups(
 def _line_m(depth_m: float) -> float:
     """Return a line length for a depth: half as long again, never under 0.6 m (judgement)."""
     return max(0.6, math.ceil(15 * depth_m) / 10)
-
-
-def _motion(site: Site, pocket: Pocket, *, count: int, notes: list[str]) -> Floats:
-    """Return the motion decoys, each brought onto the nearest fit water."""
-    fit_water = (
-        site.water
-        if site.in_timber
-        else carve(site.water, pocket=pocket.area, limit=site.layout.limit_m)
-    )
-    if site.in_timber and count:
-        notes.append("once it is light, set the motion decoy behind a trunk or behind the hide")
-    both = site.layout.named("motion pair") if count > 1 else ()
-    spots = []
-    for part in (both or site.layout.named("motion"))[:count]:
-        wanted = site.drawn(part, pocket.moved)
-        spot = np.array(shapely.shortest_line(wanted, fit_water).coords[-1])
-        if Point(spot).distance(wanted) > NUDGE_M["motion"] or not site.shallow(spot[None]).all():
-            notes.append("a motion decoy is left out: no fit water beyond the upwind end")
-            continue
-        spots.append(spot)
-    return np.array(spots).reshape(-1, 2)

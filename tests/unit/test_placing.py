@@ -7,13 +7,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.spatial.distance import pdist
-from shapely.geometry import box
+from shapely.geometry import Point, box
 
 from sitegeo.errors import UsageError
 from sitegeo.spreads import layouts
 from sitegeo.spreads.decoys import Gear, apportion, fill
 from sitegeo.spreads.frame import Frame
 from sitegeo.spreads.layouts import choose, reason
+from sitegeo.spreads.motion import season_of
 from sitegeo.spreads.placing import place
 from sitegeo.spreads.spread import decoys_frame, groups_frame
 from sitegeo.units import yd
@@ -147,6 +148,26 @@ def test_motion_follows_the_gear():
     assert len(spread_at(80, gear=Gear(motion=0)).motion) == 0
     assert len(spread_at(80).motion) == 1
     assert len(spread_at(180, gear=Gear(motion=2)).motion) == 2
+
+
+@pytest.mark.parametrize("phi", [0, 45, -80, 130, 180])
+def test_motion_by_the_season(phi):
+    """In the pocket early, beyond the upwind end later, off late (common practice, no source)."""
+    early, late = spread_at(phi, season="early"), spread_at(phi, season="late")
+    assert early.pocket.contains(Point(early.motion[0]))
+    assert min(np.hypot(*(early.focus - early.motion[0]).T)) > 0.5
+    assert not late.pocket.contains(Point(late.motion[0]))
+    assert any("leave it off" in note for note in late.notes)
+    assert len(spread_at(phi, season="early", gear=Gear(motion=2)).motion) == 2
+
+
+@pytest.mark.parametrize(
+    ("month", "lat", "season"),
+    [(9, 44, "early"), (10, 44, "early"), (11, 44, "middle"), (12, 44, "late"), (1, 31, "late"),
+     (11, 54, "early"), (4, -38, "early"), (6, -38, "late")],
+)  # fmt: skip
+def test_the_season_by_month_and_latitude(month, lat, season):
+    assert season_of(month, lat) == season
 
 
 def test_the_guard_is_left_out_where_there_is_no_water_for_it():
