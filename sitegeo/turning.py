@@ -21,7 +21,7 @@ from skimage.measure import find_contours
 from sitegeo import steps
 from sitegeo.angles import wrap360
 from sitegeo.exposure.banks import BankParams, LeeParams, bank_sides, calm_strip, transects
-from sitegeo.exposure.obstacles import lookup_classes
+from sitegeo.exposure.obstacles import classes_for
 from sitegeo.exposure.shelter import ratio_table, spread_weights, windward_ratio
 from sitegeo.exposure.sweep import HORIZON_STEPS, NO_FETCH, empty_sweep, sweep
 from sitegeo.grid import Grid, Raster
@@ -168,7 +168,7 @@ def _ratios(
 ) -> Singles:
     """Return local over open wind at the pixels looked at, (winds, pixels), NaN off the water."""
     obstacles, grid = survey.layers["obstacles"], survey.grid
-    classes = lookup_classes(leaf_off=leaf_off)
+    classes = classes_for(obstacles, leaf_off=leaf_off)
     lee = ratio_table(classes)
     with np.errstate(divide="ignore"):
         front = windward_ratio(1.0 / HORIZON_STEPS).astype(np.float32)

@@ -6,7 +6,7 @@ import numpy as np
 
 from sitegeo.exposure.field import wind_over_surface
 from sitegeo.exposure.halo import continued
-from sitegeo.exposure.obstacles import CLASSES, classes_of, lookup_classes
+from sitegeo.exposure.obstacles import classes_for
 from sitegeo.grid import Raster
 from sitegeo.placefile import Assume
 from sitegeo.steps import step
@@ -24,12 +24,10 @@ def exposure(
     over open wind speed, averaged over the wind's spread.
     """
     grid = obstacles.grid
-    # In leaf evergreens are trees like the others, and two classes sweep faster.
-    bands = len(classes_of(obstacles) if assume.leaf_off else CLASSES)
     bearing = float(grid.to_grid_bearing(wind.from_deg))
     field = wind_over_surface(
         obstacles.values,
-        lookup_classes(bands=bands, leaf_off=assume.leaf_off),
+        classes_for(obstacles, leaf_off=assume.leaf_off),
         from_grid_deg=bearing,
         speed_mps=wind.speed_mps,
         pixel_m=grid.pixel_m,

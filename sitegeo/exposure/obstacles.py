@@ -45,6 +45,15 @@ def lookup_classes(*, leaf_off: bool | None, bands: int = len(CLASSES)) -> tuple
     return ("solid", trees, trees, "open")[:bands]
 
 
+def classes_for(obstacles: Raster, *, leaf_off: bool | None) -> tuple[str, ...]:
+    """Return what to sweep an `obstacles` layer for on one morning, as `lookup_classes`.
+
+    In leaf evergreens are trees like the others, and two classes sweep faster.
+    """
+    bands = len(classes_of(obstacles) if leaf_off else CLASSES)
+    return lookup_classes(leaf_off=leaf_off, bands=bands)
+
+
 @step("obstacles")
 def obstacles(
     *,
