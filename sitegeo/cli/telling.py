@@ -14,7 +14,7 @@ from sitegeo.cli.tables import show
 from sitegeo.law.rules import Law
 from sitegeo.law.setbacks import verdict_words
 from sitegeo.survey import Survey
-from sitegeo.units import LengthUnit, length_text, yd
+from sitegeo.units import LengthUnit, depth_text, length_text, yd
 
 if TYPE_CHECKING:
     from sitegeo.checking import Check
@@ -39,10 +39,25 @@ def tell_survey(folder: Path, *, verbose: bool) -> None:
     show([("kind", "left"), *((h, "right") for h in heads)], rows)
     water = survey.layers["water"]["area_m2"].sum() / 1e4
     say(f"{survey.title}: {water:.1f} ha of water. Written to {folder}")
+    for sentence in _lake_words(survey):
+        say(f"  {sentence}")
     for warning in survey.warnings:
         say(f"  {warning}")
     for assumption in survey.record["assumptions"] if verbose else ():
         say(f"  assumed: {assumption}")
+
+
+def _lake_words(survey: Survey) -> tuple[str, ...]:
+    """Return what the woods round the largest water do to the wind on it as a whole."""
+    water = survey.layers["water"].sort_values("area_m2").tail(1)
+    found = (w for w in survey.record["lake_shelter"] if w["water"] in set(water["id"]))
+    return tuple(
+        f"{w['water']}, its shore wooded {depth_text(w['canopy_height_m'])} high on "
+        f"average, feels {max(1, round(100 * w['stress_share']))} % of the wind's stress "
+        "on open water, as a whole"
+        for w in found
+        if w["stress_share"] is not None
+    )
 
 
 def tell_ranking(

@@ -11,6 +11,8 @@ import pyogrio
 import pytest
 
 import sitegeo
+from sitegeo.cli.telling import tell_survey
+from sitegeo.exposure.shelter import markfort_sheltering
 from sitegeo.exposure.sweep import NO_FETCH, sweep
 from sitegeo.steps import resolve, step
 from sitegeo.survey import Survey
@@ -71,6 +73,36 @@ def test_a_plan_keeps_the_winds_layers(opened, tmp_path):
     page = (out / "map.html").read_text(encoding="utf-8")
     assert "sheltered_water" in page
     assert "beaten_bank" in page
+
+
+def test_a_survey_tells_how_the_woods_shelter_the_whole_lake(demo_survey, capsys):
+    # Markfort et al. (2010), from the largest water's own area and its shore's mean canopy.
+    opened = Survey.open(demo_survey)
+    water = opened.layers["water"].sort_values("area_m2").iloc[-1]
+    shore = opened.layers["stations"]
+    shore = shore[shore["shore_id"].str.startswith(f"{water['id']}-")]
+    share = markfort_sheltering(water["area_m2"], shore["canopy_height_m"].mean())
+    assert 0.5 < share < 0.99
+    tell_survey(demo_survey, verbose=False)
+    told = capsys.readouterr().err
+    assert f"feels {100 * share:.0f} % of the wind's stress" in " ".join(told.split())
+
+
+@pytest.mark.parametrize(
+    ("wind", "words"),
+    [
+        ("calm", "no wind to raise waves"),
+        ("NW 12 mph gust 20", "waves to 0.5 ft (0.1 m) in gusts of 20 mph, single ones"),
+    ],
+)
+def test_the_crossing_is_in_the_plan_and_on_the_map(opened, tmp_path, wind, words):
+    made = sitegeo.plan(opened, sitegeo.Wind.parse(wind), blind="P001a")
+    assert any(words in caution for caution in made.record["cautions"])
+    found = made.record["crossing"]
+    assert found["verdict"] == "checked"
+    assert (found["wave_height_m"] == 0) == (wind == "calm")
+    page = (made.save(tmp_path / "plan") / "map.html").read_text(encoding="utf-8")
+    assert words in page
 
 
 def test_calm_strips_of_the_demo_narrow_from_off_to_along_to_onto(opened):
