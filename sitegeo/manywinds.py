@@ -33,9 +33,8 @@ from sitegeo.placefile import Assume
 from sitegeo.ranking import against, assumed, gear_of, setback_score, verdicts_of
 from sitegeo.siting.around import disc, turned
 from sitegeo.siting.candidates import POCKET_M
-from sitegeo.siting.scoring import NEAR_M, ScoreParams, combine, ripple_at
+from sitegeo.siting.scoring import NEAR_M, ScoreParams, combine, ripple_at, too_weak
 from sitegeo.survey import ATLAS, Survey
-from sitegeo.units import metres_per_second
 from sitegeo.wind import CALM_MPS, TimedWind, Wind
 
 Floats = NDArray[np.float64]
@@ -46,9 +45,6 @@ STEPS = 72
 
 LEAST_SPREAD_DEG = 8.0
 """Narrower spreads are averaged as this one: stored directions 10° apart tell no more."""
-
-TIMBER_CALM_MPS = metres_per_second(4.0, "mph")
-"""Below this over the canopy nothing is claimed in timber, as in `siting.scoring`."""
 
 OCTAVES = np.linspace(-2.0, 2.0, 9)
 """Powers of two by which the trees' height ÷ distance is scaled, as nodes to interpolate on."""
@@ -252,8 +248,7 @@ class ManyWinds:
         parts = {name: between @ table for name, table in self.parts.items()}
         kinds = self.blinds["kind"].to_numpy()
         parts["ripple"] = ripple_at(local.min(axis=2), kinds, ScoreParams())
-        claimed = np.where(kinds == "timber opening", TIMBER_CALM_MPS, CALM_MPS)
-        calm = speed_mps[:, None] < claimed
+        calm = too_weak(speed_mps[:, None], kinds)
         parts = {name: np.where(calm, self.still[name], part) for name, part in parts.items()}
         setback = self.blinds["c_setback"].to_numpy(float)
         parts["setback"] = np.broadcast_to(setback, parts["ripple"].shape)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
@@ -15,20 +14,12 @@ NOT_CLEAR = 3
 @click.command("check")
 @click.argument("folder", type=click.Path(path_type=Path), required=False)
 @click.option("--at", type=options.LatLon(), metavar="LAT,LON", help="One spot instead.")
-@options.law
-@options.units
-@options.as_json
-@options.verbose
-@options.quiet
+@options.answering
 def command(
     *,
     folder: Path | None,
     at: tuple[float, float] | None,
-    law: Path | None,
-    units: str,
-    as_json: bool,
-    verbose: bool,
-    quiet: bool,
+    how: options.How,
 ) -> int:
     """Check setbacks of a survey's blinds, a plan's hide and groups, or one spot.
 
@@ -38,15 +29,15 @@ def command(
     from sitegeo.checking import check_folder, check_spot
     from sitegeo.cli.telling import tell_check
 
-    chosen = options.read_law_option(law)
+    chosen = how.chosen_law
     if folder is not None:
         found = check_folder(folder, law=chosen, at=at)
     elif at is not None:
         found = check_spot(at, law=chosen)
     else:
         raise click.UsageError("Give a SURVEY or PLAN folder, or --at LAT,LON.")
-    if as_json:
-        click.echo(json.dumps(found.to_json(), indent=1, ensure_ascii=False))
+    if how.as_json:
+        options.print_json(found.to_json())
     else:
-        tell_check(found, units=units, verbose=verbose, quiet=quiet)
+        tell_check(found, units=how.units, verbose=how.verbose, quiet=how.quiet)
     return 0 if found.overall == "clear" else NOT_CLEAR

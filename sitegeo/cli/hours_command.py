@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
@@ -28,11 +27,7 @@ from sitegeo.cli import options
     show_default=True,
     help="Ways the morning may turn out.",
 )
-@options.law
-@options.units
-@options.as_json
-@options.verbose
-@options.quiet
+@options.answering
 def command(
     *,
     survey: Path,
@@ -40,34 +35,22 @@ def command(
     start: str | None,
     end: str | None,
     draws: int,
-    law: Path | None,
-    units: str,
-    as_json: bool,
-    verbose: bool,
-    quiet: bool,
+    how: options.How,
 ) -> None:
     """Name the best blind for each hour of a forecast, and the chance that the choice holds."""
-    from sitegeo.cli.telling_winds import tell_hours
-    from sitegeo.hours import hours, to_json
+    from sitegeo.cli.telling_winds import found_for, tell_hours
+    from sitegeo.hours import Hours, hours, to_json
     from sitegeo.law.daylight import read_when
     from sitegeo.survey import Survey
-    from sitegeo.weather.files import read_winds
+    from sitegeo.wind import Forecast
 
-    opened = Survey.open(survey)
-    zone = opened.record["zone"]
-    first, last = (None if t is None else read_when(t, zone) for t in (start, end))
-    winds = read_winds(forecast, at=opened.grid.centre_latlon).in_zone(zone)
-    with options.progress(quiet=quiet or as_json) as doing:
-        doing("sweeping the winds")
-        found = hours(
-            opened,
-            winds,
-            start=first,
-            end=last,
-            draws=draws,
-            law=options.read_law_option(law),
-        )
-    if as_json:
-        click.echo(json.dumps(to_json(found), indent=1, ensure_ascii=False))
+    def find(opened: Survey, winds: Forecast) -> Hours:
+        zone = opened.record["zone"]
+        first, last = (None if t is None else read_when(t, zone) for t in (start, end))
+        return hours(opened, winds, start=first, end=last, draws=draws, law=how.chosen_law)
+
+    found, opened = found_for(survey, forecast, how, find)
+    if how.as_json:
+        options.print_json(to_json(found))
         return
-    tell_hours(found, opened, units=units, verbose=verbose, quiet=quiet)
+    tell_hours(found, opened, how)

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import functools
+import json
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+
+if TYPE_CHECKING:
+    from sitegeo.law.rules import Law
+    from sitegeo.units import LengthUnit
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -71,6 +78,47 @@ units = click.option(
 
 quiet = click.option("-q", "--quiet", is_flag=True, help="Say nothing but errors.")
 verbose = click.option("-v", "--verbose", is_flag=True, help="Say more.")
+
+
+@dataclass(frozen=True)
+class How:
+    """How a command judges and tells."""
+
+    law: Path | None
+    units: LengthUnit
+    as_json: bool
+    verbose: bool
+    quiet: bool
+
+    @property
+    def chosen_law(self) -> Law | None:
+        """The law given with --law, which is thereby chosen."""
+        return None if self.law is None else read_law_option(self.law)
+
+
+def answering(command: Callable[..., Any]) -> Callable[..., Any]:
+    """--law, --units, --json, -v and -q, which the command gets as one `how`."""
+
+    @functools.wraps(command)
+    def gathered(
+        *,
+        law: Path | None,
+        units: LengthUnit,
+        as_json: bool,
+        verbose: bool,
+        quiet: bool,
+        **others: Any,
+    ) -> Any:
+        return command(how=How(law, units, as_json, verbose, quiet), **others)
+
+    for option in (quiet, verbose, as_json, units, law):
+        gathered = option(gathered)
+    return gathered
+
+
+def print_json(answer: Mapping[str, Any]) -> None:
+    """Print an object for machines."""
+    click.echo(json.dumps(answer, indent=1, ensure_ascii=False))
 
 
 def say(text: str, *, quiet: bool = False) -> None:

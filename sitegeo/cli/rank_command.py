@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
@@ -15,22 +14,14 @@ from sitegeo.cli import options
 @options.wind
 @options.when
 @click.option("--top", type=click.IntRange(1), default=10, show_default=True, help="How many.")
-@options.law
-@options.units
-@options.as_json
-@options.verbose
-@options.quiet
+@options.answering
 def command(
     *,
     survey: Path,
     wind: str,
     when: str | None,
     top: int,
-    law: Path | None,
-    units: str,
-    as_json: bool,
-    verbose: bool,
-    quiet: bool,
+    how: options.How,
 ) -> None:
     """Rank the blinds of a SURVEY folder for a wind, and say why."""
     from sitegeo.cli.telling import tell_ranking
@@ -42,8 +33,8 @@ def command(
     blowing = Wind.parse(wind)
     opened = Survey.open(survey)
     moment = None if when is None else read_when(when, opened.record["zone"])
-    ranking = rank(opened, blowing, when=moment, law=options.read_law_option(law))
-    if as_json:
-        click.echo(json.dumps(to_json(ranking, top=top), indent=1, ensure_ascii=False))
+    ranking = rank(opened, blowing, when=moment, law=how.chosen_law)
+    if how.as_json:
+        options.print_json(to_json(ranking, top=top))
         return
-    tell_ranking(ranking, opened, top=top, units=units, verbose=verbose, quiet=quiet)
+    tell_ranking(ranking, opened, top=top, units=how.units, verbose=how.verbose, quiet=how.quiet)

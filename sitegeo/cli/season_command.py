@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from pathlib import Path
 from typing import Any
@@ -46,35 +45,23 @@ class HourRange(click.ParamType[range]):
     help="Hours of the day that make a morning, by the place's clock.",
 )
 @click.option("--top", type=click.IntRange(1), default=12, show_default=True, help="How many.")
-@options.law
-@options.units
-@options.as_json
-@options.verbose
-@options.quiet
+@options.answering
 def command(
     *,
     survey: Path,
     winds: Path,
     hours: range,
     top: int,
-    law: Path | None,
-    units: str,
-    as_json: bool,
-    verbose: bool,
-    quiet: bool,
+    how: options.How,
 ) -> None:
     """Tell on what share of past mornings each blind works, and which few cover the most."""
-    from sitegeo.cli.telling_winds import tell_season
+    from sitegeo.cli.telling_winds import found_for, tell_season
     from sitegeo.season import season, to_json
-    from sitegeo.survey import Survey
-    from sitegeo.weather.files import read_winds
 
-    opened = Survey.open(survey)
-    record = read_winds(winds, at=opened.grid.centre_latlon).in_zone(opened.record["zone"])
-    with options.progress(quiet=quiet or as_json) as doing:
-        doing("sweeping the winds")
-        found = season(opened, record, hours=hours, law=options.read_law_option(law))
-    if as_json:
-        click.echo(json.dumps(to_json(found), indent=1, ensure_ascii=False))
+    found, opened = found_for(
+        survey, winds, how, lambda at, past: season(at, past, hours=hours, law=how.chosen_law)
+    )
+    if how.as_json:
+        options.print_json(to_json(found))
         return
-    tell_season(found, opened, top=top, units=units, verbose=verbose, quiet=quiet)
+    tell_season(found, opened, how, top=top)

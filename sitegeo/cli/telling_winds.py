@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from itertools import groupby
-from typing import Any, cast
+from pathlib import Path
+from typing import Any, TypeVar
 
 import pandas as pd
 
 from sitegeo.angles import compass_point
-from sitegeo.cli.options import say
+from sitegeo.cli.options import How, progress, say
 from sitegeo.cli.tables import show
 from sitegeo.cli.telling import setback_words, tell_law
 from sitegeo.hours import AS_GOOD, Hours, sure
+from sitegeo.law.rules import Law
 from sitegeo.manywinds import Field
 from sitegeo.season import WORKS_SHARE, Season
 from sitegeo.survey import Survey
 from sitegeo.units import LengthUnit, speed_text
+from sitegeo.weather.files import read_winds
+from sitegeo.wind import Forecast
+
+Found = TypeVar("Found")
 
 _POOR = 0.45
 _TEAMS = {1: "One blind", 2: "The pair", 3: "The trio"}
@@ -44,25 +50,33 @@ _SIDES = {
 }
 
 
-def tell_hours(found: Hours, survey: Survey, *, units: str, verbose: bool, quiet: bool) -> None:
+def found_for(
+    survey: Path, winds: Path, how: How, find: Callable[[Survey, Forecast], Found]
+) -> tuple[Found, Survey]:
+    """Return what is found on a survey folder for a file of winds, and the survey."""
+    opened = Survey.open(survey)
+    record = read_winds(winds, at=opened.grid.centre_latlon).in_zone(opened.record["zone"])
+    with progress(quiet=how.quiet or how.as_json) as doing:
+        doing("trying the winds")
+        return find(opened, record), opened
+
+
+def tell_hours(found: Hours, survey: Survey, how: How) -> None:
     """Print a table a date, one line an hour, then the steady choices and their setbacks."""
-    lengths = cast("LengthUnit", units)
     rows = found.table.to_dict("records")
     for date, hours in groupby(rows, key=lambda r: r["time"].date()):
         title = f"{survey.title}: {date:%A} {date.day} {date:%B %Y}"
-        show(_HOURS, [_hour(row, lengths) for row in hours], title=title)
+        show(_HOURS, [_hour(row, how.units) for row in hours], title=title)
     show(_STEADY, [_steady(r) for r in found.steady.to_dict("records")])
     named = [*found.table["blind"].dropna(), *found.steady["blind"]]
-    _tell_blinds(found.field, named, lengths)
+    _tell_blinds(found.field, named, how.units)
     if found.draws:
         say(
             f"Holds: no blind beats it by more than {AS_GOOD:g} of score, in {found.draws} draws "
             "of the forecast's error, the trees' height and the bank's edge.",
-            quiet=quiet,
+            quiet=how.quiet,
         )
-    tell_law(found.law, quiet=quiet)
-    for warning in survey.warnings if verbose else ():
-        say(f"  {warning}", quiet=quiet)
+    _tell_rest(found.law, survey, how)
 
 
 def _hour(row: dict[Any, Any], units: LengthUnit) -> tuple[str, ...]:
@@ -115,11 +129,15 @@ def _tell_blinds(field: Field, names: Iterable[str], units: LengthUnit) -> None:
     )
 
 
-def tell_season(
-    found: Season, survey: Survey, *, top: int, units: str, verbose: bool, quiet: bool
-) -> None:
+def _tell_rest(law: Law, survey: Survey, how: How) -> None:
+    """Print which law judged, and the survey's warnings where more is wanted."""
+    tell_law(law, quiet=how.quiet)
+    for warning in survey.warnings if how.verbose else ():
+        say(f"  {warning}", quiet=how.quiet)
+
+
+def tell_season(found: Season, survey: Survey, how: How, *, top: int) -> None:
     """Print the blinds by share of mornings, then the one, two and three that cover the most."""
-    lengths = cast("LengthUnit", units)
     counted = len(found.works)
     dates = found.mornings["date"]
     show(
@@ -140,7 +158,7 @@ def tell_season(
                 f"{row['share']:.0%}",
                 str(row["mornings"]),
                 str(row["best"]),
-                setback_words(found.field.verdicts, row["id"], lengths),
+                setback_words(found.field.verdicts, row["id"], how.units),
             )
             for _, row in found.table.head(top).iterrows()
         ],
@@ -164,20 +182,18 @@ def tell_season(
         title="Together",
     )
     more = max(0, len(found.table) - top)
-    say(f"{more} more blinds; {len(found.field.rejected)} ruled out (--json).", quiet=quiet)
+    say(f"{more} more blinds; {len(found.field.rejected)} ruled out (--json).", quiet=how.quiet)
     left = found.mornings[found.mornings["hours"] == 0]["why"].value_counts()
     for why, words in (("calm", "without a wind"), ("gap", "without a record")):
         if left.get(why, 0):
-            say(f"{left[why]} mornings {words} are left out.", quiet=quiet)
+            say(f"{left[why]} mornings {words} are left out.", quiet=how.quiet)
     none = int((~found.works.any(axis=1)).sum())
     say(
         f"Works: at least {WORKS_SHARE:.0%} of that morning's best score, and wind, ripple, room "
         f"and cover none of them poor. On {none} mornings no blind does.",
-        quiet=quiet,
+        quiet=how.quiet,
     )
-    tell_law(found.law, quiet=quiet)
-    for warning in survey.warnings if verbose else ():
-        say(f"  {warning}", quiet=quiet)
+    _tell_rest(found.law, survey, how)
 
 
 def _members(names: list[str], adds: list[int]) -> list[tuple[bool, str, int]]:

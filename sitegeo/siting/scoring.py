@@ -13,6 +13,7 @@ from importlib import resources
 
 import geopandas as gpd
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from sitegeo.angles import signed_diff_deg, smoothstep, unit_from_bearing
 from sitegeo.grid import Raster
@@ -24,7 +25,7 @@ from sitegeo.spreads.frame import wind_side
 from sitegeo.spreads.layouts import choose
 from sitegeo.steps import step
 from sitegeo.units import metres_per_second, yd
-from sitegeo.wind import Wind
+from sitegeo.wind import CALM_MPS, Wind
 
 NEAR_M = yd(10.0)
 """Where the near decoys lie."""
@@ -35,6 +36,9 @@ CALM_PHI_DEG = 180.0
 TIMBER_RIPPLE = 0.75
 """In timber people make the ripple, with a jerk line and their feet (common practice, no source);
 its worth is judgement."""
+
+TIMBER_CALM_MPS = metres_per_second(4.0, "mph")
+"""Below this over the canopy no direction is claimed in timber; judgement."""
 
 UNKNOWN = 0.5
 """Score of a component whose layer is missing; the reasons say that it is not known."""
@@ -93,8 +97,7 @@ def blinds(
     phi = np.atleast_1d(signed_diff_deg(wind.from_deg, candidates["facing_deg"].to_numpy()))
     kinds = candidates["kind"].to_numpy()
     timber = kinds == "timber opening"
-    # Below about 4 mph over the canopy nothing is claimed in timber (judgement).
-    still = timber & (wind.speed_mps < metres_per_second(4.0, "mph")) | wind.calm
+    still = too_weak(wind.speed_mps, kinds)
     phi = np.where(still, CALM_PHI_DEG, phi)
     theta = np.abs(phi)
     decoys = params.decoys if gear is None else gear.decoys
@@ -120,6 +123,12 @@ def blinds(
         fetch_m=_fetch(exposure, at, facing_grid),
     )
     return out.rename(columns={name: f"c_{name}" for name in parts})
+
+
+def too_weak(speed_mps: ArrayLike, kinds: Floats) -> NDArray[np.bool_]:
+    """Return where a wind is too weak to claim a direction, by kind of position."""
+    least = np.where(kinds == "timber opening", TIMBER_CALM_MPS, CALM_MPS)
+    return np.asarray(speed_mps < least, np.bool_)
 
 
 def combine(parts: Mapping[str, Floats]) -> Floats:
