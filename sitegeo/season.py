@@ -16,6 +16,7 @@ from sitegeo.hours import blind_rows, plain_rows, rejected_rows
 from sitegeo.law.rules import Law
 from sitegeo.manywinds import Field, ManyWinds, field_of, leaf_tables, state_of
 from sitegeo.siting.reasons import grade
+from sitegeo.siting.scoring import UNKNOWN, combine
 from sitegeo.survey import Survey
 from sitegeo.wind import Forecast, TimedWind
 
@@ -32,6 +33,9 @@ WORKS_SHARE = 0.9
 JUDGED = ("wind", "ripple", "room", "hide")
 """Components of which none may be poor on a morning that a blind works: what the birds meet."""
 
+ROUND = ("timber opening", "cover clump")
+"""Kinds that one goes round to the side the wind asks for: all sides together are one place."""
+
 
 @dataclass(frozen=True)
 class Season:
@@ -40,17 +44,19 @@ class Season:
     Parameters
     ----------
     table
-        One row a blind, best first: `id`, `kind`, `facing_deg`, `share` of mornings on which it
-        works, `mornings` that many, `best` on which it scores highest, `score` its mean.
+        One row a place, best first: `id` (of the position where it is one to go round, else of
+        the blind), `kind`, `share` of mornings on which it works, `mornings` that many, `best` on
+        which it scores highest, `score` the mean of its best side's, and `sides`, the blinds of
+        it that are its best on the mornings it works, most often first.
     teams
-        One row for one, two and three blinds that together cover the most mornings: `size`,
-        `blinds`, `share`, `mornings`, and `adds`, the mornings each covers that those before it
+        One row for one, two and three places that together cover the most mornings: `size`,
+        `places`, `share`, `mornings`, and `adds`, the mornings each covers that those before it
         do not, largest first.
     mornings
         One row a date of the record: `date`, `hours` with a wind, `best` blind, `score`, `works`
-        (the blinds that do). Dates without a usable hour have 0 hours and `why`: calm or gap.
+        (the places that do). Dates without a usable hour have 0 hours and `why`: calm or gap.
     works
-        Mornings × blinds, True where one works; rows by date, columns by id.
+        Mornings × places, True where one works; rows by date, columns by id.
     field
         The blinds that may be hunted, those ruled out, and the verdicts on both.
     """
@@ -91,15 +97,23 @@ def season(
         The record has no morning with a wind.
     """
     found = judged(survey, winds, hours=hours, law=law)
-    works = found.works(found.mean.max(axis=1))
-    names = found.field.blinds["id"].to_numpy()
+    by_blind = found.works(found.mean.max(axis=1))
+    names, of = np.unique(places_of(found.field), return_inverse=True)
+    works = np.stack([by_blind[:, of == n].any(axis=1) for n in range(len(names))], axis=1)
     return Season(
-        _by_blind(found.field, works, found.mean),
+        _by_place(found, works, names, of),
         _teams(works, names),
         _mornings(found, works, names),
         pd.DataFrame(works, index=pd.Index(found.dates, name="date"), columns=names),
         found.field,
     )
+
+
+def places_of(field: Field) -> NDArray[Any]:
+    """Return the id of the place of each blind: a position to go `ROUND`, or the blind itself."""
+    blinds = field.blinds
+    place = blinds["position_id"].where(blinds["kind"].isin(ROUND), blinds["id"])
+    return place.to_numpy(str)
 
 
 @dataclass(frozen=True)
@@ -153,18 +167,24 @@ def judged(
 def _scores(
     windy: list[TimedWind], tables: list[ManyWinds]
 ) -> tuple[NDArray[np.float64], list[NDArray[np.float64]]]:
-    """Return the scores, and each judged component, of all hours: (hours, blinds)."""
+    """Return the scores, and each judged component, of all hours: (hours, blinds).
+
+    In timber people make the ripple, which tells one morning from another no more than a layer
+    that is missing does: there it counts as not known.
+    """
     shape = (len(windy), len(tables[0].blinds))
     score, parts = np.empty(shape), [np.empty(shape) for _ in JUDGED]
     blowing = np.array(
         [(w.from_deg, w.speed_mps, w.spread_deg) for h in windy if (w := h.wind) is not None]
     )
+    by_hand = tables[0].blinds["kind"].to_numpy() == "timber opening"
     for many in {id(t): t for t in tables}.values():
         own = np.array([t is many for t in tables])
-        found = many.scores(*blowing[own].T)
-        score[own] = found.score
+        found = many.scores(*blowing[own].T).parts
+        held = {**found, "ripple": np.where(by_hand, UNKNOWN, found["ripple"])}
+        score[own] = combine(held)
         for part, name in zip(parts, JUDGED, strict=True):
-            part[own] = found.parts[name]
+            part[own] = held[name]
     return score, parts
 
 
@@ -182,19 +202,32 @@ def _fair(values: NDArray[np.float64]) -> Bools:
     return np.array(told, dtype=np.bool_).reshape(values.shape)
 
 
-def _by_blind(field: Field, works: Bools, mean: NDArray[np.float64]) -> pd.DataFrame:
-    best = np.bincount(mean.argmax(axis=1), minlength=mean.shape[1])
-    frame = pd.DataFrame(
-        {
-            **{name: field.blinds[name].to_numpy() for name in ("id", "kind", "facing_deg")},
-            "share": works.mean(axis=0),
-            "mornings": works.sum(axis=0),
-            "best": best,
-            "score": mean.mean(axis=0),
-        }
-    )
+def _by_place(
+    found: Judged, works: Bools, names: NDArray[Any], of: NDArray[np.intp]
+) -> pd.DataFrame:
+    """Return the table of `Season`; `of` is the place of each blind, as an index into `names`."""
+    blinds, mean = found.field.blinds, found.mean
+    best = np.bincount(of[mean.argmax(axis=1)], minlength=len(names))
+    rows = []
+    for n, name in enumerate(names):
+        own = np.flatnonzero(of == n)
+        side = own[mean[:, own].argmax(axis=1)]
+        used = np.bincount(side[works[:, n]], minlength=len(of))
+        sides = sorted(np.flatnonzero(used).tolist(), key=lambda blind: -used[blind])
+        rows.append(
+            {
+                "id": str(name),
+                "kind": blinds["kind"].iloc[own[0]],
+                "share": works[:, n].mean(),
+                "mornings": int(works[:, n].sum()),
+                "best": int(best[n]),
+                "score": mean[:, own].max(axis=1).mean(),
+                "sides": blinds["id"].iloc[sides].tolist(),
+            }
+        )
     order = ["share", "score", "id"]
-    return frame.sort_values(order, ascending=[False, False, True], ignore_index=True)
+    table = pd.DataFrame(rows)
+    return table.sort_values(order, ascending=[False, False, True], ignore_index=True)
 
 
 def _teams(works: Bools, names: NDArray[Any]) -> pd.DataFrame:
@@ -203,7 +236,7 @@ def _teams(works: Bools, names: NDArray[Any]) -> pd.DataFrame:
         chosen, adds = _in_turn(works, cover_most(works, size))
         covered = works[:, chosen].any(axis=1)
         rows.append((size, names[chosen].tolist(), covered.mean(), int(covered.sum()), adds))
-    return pd.DataFrame(rows, columns=["size", "blinds", "share", "mornings", "adds"])
+    return pd.DataFrame(rows, columns=["size", "places", "share", "mornings", "adds"])
 
 
 def cover_most(works: Bools, size: int) -> list[int]:
@@ -251,13 +284,14 @@ def _mornings(found: Judged, works: Bools, names: NDArray[Any]) -> pd.DataFrame:
     states: dict[Any, list[str]] = {}
     for hour in found.record:
         states.setdefault(hour.time.date(), []).append(state_of(hour.wind))
+    blinds = found.field.blinds["id"].to_numpy()
     mean, place = found.mean, {date: n for n, date in enumerate(found.dates)}
     rows: list[tuple[Any, ...]] = []
     for date, seen in sorted(states.items()):
         if date in place:
             n = place[date]
             best = int(mean[n].argmax())
-            choice = (names[best], float(mean[n, best]), names[works[n]].tolist())
+            choice = (blinds[best], float(mean[n, best]), names[works[n]].tolist())
             rows.append((date, seen.count("wind"), *choice, None))
         else:
             rows.append((date, 0, None, np.nan, [], "calm" if "calm" in seen else "gap"))
@@ -275,7 +309,7 @@ def to_json(found: Season) -> dict[str, Any]:
         "none_poor_of": list(JUDGED),
         "law": {"name": found.law.title, "chosen": found.law.chosen},
         "counted": len(found.works),
-        "blinds": plain_rows(found.table),
+        "places": plain_rows(found.table),
         "teams": plain_rows(found.teams),
         "mornings": plain_rows(mornings),
         "setbacks": blind_rows(found.field),

@@ -25,7 +25,8 @@ from sitegeo.wind import Forecast
 Found = TypeVar("Found")
 
 _POOR = 0.45
-_TEAMS = {1: "One blind", 2: "The pair", 3: "The trio"}
+_SIDES_TOLD = 3
+_TEAMS = {1: "One place", 2: "The pair", 3: "The trio"}
 _HOURS = (
     ("", "right"),
     ("wind", "left"),
@@ -140,38 +141,43 @@ def tell_season(found: Season, survey: Survey, how: How, *, top: int) -> None:
     """Print the blinds by share of mornings, then the one, two and three that cover the most."""
     counted = len(found.works)
     dates = found.mornings["date"]
+    facing = found.field.blinds.set_index("id")["facing_deg"]
     show(
         [
-            ("blind", "left"),
+            ("place", "left"),
             ("kind", "left"),
-            ("faces", "left"),
             ("works on", "right"),
             ("mornings", "right"),
             ("best on", "right"),
+            ("from", "left"),
+            ("facing", "left"),
             ("setbacks", "left"),
         ],
         [
             (
                 row["id"],
                 row["kind"],
-                f"{row['facing_deg']:.0f}° {compass_point(row['facing_deg'])}",
                 f"{row['share']:.0%}",
                 str(row["mornings"]),
                 str(row["best"]),
-                setback_words(found.field.verdicts, row["id"], how.units),
+                ", ".join(row["sides"][:_SIDES_TOLD]),
+                ", ".join(compass_point(facing[side]) for side in row["sides"][:_SIDES_TOLD]),
+                setback_words(found.field.verdicts, row["sides"][0], how.units)
+                if row["sides"]
+                else "",
             )
             for _, row in found.table.head(top).iterrows()
         ],
         title=f"{survey.title}: {counted} mornings, {dates.min()} to {dates.max()}",
     )
     show(
-        [("", "left"), ("blinds", "left"), ("cover", "right"), ("mornings", "right")],
+        [("", "left"), ("places", "left"), ("cover", "right"), ("mornings", "right")],
         [
             (
                 _TEAMS[row["size"]],
                 ", ".join(
                     name if first else f"{name} (+{adds})"
-                    for first, name, adds in _members(row["blinds"], row["adds"])
+                    for first, name, adds in _members(row["places"], row["adds"])
                 ),
                 f"{row['share']:.0%}",
                 str(row["mornings"]),
@@ -182,7 +188,7 @@ def tell_season(found: Season, survey: Survey, how: How, *, top: int) -> None:
         title="Together",
     )
     more = max(0, len(found.table) - top)
-    say(f"{more} more blinds; {len(found.field.rejected)} ruled out (--json).", quiet=how.quiet)
+    say(f"{more} more places; {len(found.field.rejected)} ruled out (--json).", quiet=how.quiet)
     left = found.mornings[found.mornings["hours"] == 0]["why"].value_counts()
     for why, words in (("calm", "without a wind"), ("gap", "without a record")):
         if left.get(why, 0):
@@ -190,7 +196,7 @@ def tell_season(found: Season, survey: Survey, how: How, *, top: int) -> None:
     none = int((~found.works.any(axis=1)).sum())
     say(
         f"Works: at least {WORKS_SHARE:.0%} of that morning's best score, and wind, ripple, room "
-        f"and cover none of them poor. On {none} mornings no blind does.",
+        f"and cover none of them poor. On {none} mornings none does.",
         quiet=how.quiet,
     )
     _tell_rest(found.law, survey, how)

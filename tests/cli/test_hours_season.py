@@ -45,7 +45,7 @@ def test_season_prints_shares_and_teams(demo_survey: Path, demo_place: Path) -> 
     winds = demo_place.parent / "past_winds.csv"
     done = sitegeo("season", demo_survey, "--winds", winds)
     assert done.returncode == 0, done.stderr
-    assert "One blind" in done.stdout
+    assert "One place" in done.stdout
     told = json.loads(sitegeo("season", demo_survey, "--winds", winds, "--json").stdout)
     assert told["counted"] == sum(m["hours"] > 0 for m in told["mornings"])
     adding = [t["adds"][-1] > 0 for t in told["teams"]]

@@ -8,14 +8,16 @@ from itertools import combinations
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sitegeo import Forecast, Wind, rank
 from sitegeo.errors import ForecastError, UsageError
-from sitegeo.season import JUDGED, WORKS_SHARE, cover_most, season, to_json
+from sitegeo.season import JUDGED, WORKS_SHARE, cover_most, places_of, season, to_json
 from sitegeo.siting.reasons import grade
+from sitegeo.siting.scoring import UNKNOWN, with_component
 from sitegeo.survey import Survey
 from sitegeo.wind import TimedWind
 
@@ -79,14 +81,43 @@ def test_works_means_near_the_best_and_nothing_poor(survey: Survey, found) -> No
     """Against `rank`, leaving aside blinds too near a threshold for the tables to tell."""
     when = datetime(2025, 12, 4, 6, tzinfo=ZONE)
     blinds = rank(survey, SW, when=when).blinds.set_index("id")
+    by_hand = blinds["kind"] == "timber opening"
+    blinds = with_component(blinds, "ripple", blinds["c_ripple"].mask(by_hand, UNKNOWN))
     share = blinds["score"] / blinds["score"].max()
     judged = blinds[[f"c_{n}" for n in JUDGED]]
     sure = ((share - WORKS_SHARE).abs() > 0.06) & ((judged - 0.45).abs() > 0.1).all(axis=1)
     assert sure.sum() > 4
     works = found.works.loc[date(2025, 12, 4)]
+    place = dict(zip(found.field.blinds["id"], places_of(found.field), strict=True))
     for name in blinds.index[sure]:
         fair = all(grade(v) != "poor" for v in judged.loc[name])
-        assert works[name] == (fair and share[name] >= WORKS_SHARE), name
+        if fair and share[name] >= WORKS_SHARE:
+            assert works[place[name]], name
+        elif place[name] == name:
+            assert not works[name], name
+
+
+def test_all_sides_of_an_opening_or_a_clump_are_one_place(found) -> None:
+    blinds = found.field.blinds
+    place = pd.Series(places_of(found.field), blinds["id"])
+    assert set(found.table["id"]) == set(place)
+    openings = blinds[blinds["kind"] == "timber opening"]
+    assert len(openings) > openings["position_id"].nunique()
+    assert set(openings["position_id"]) <= set(found.table["id"])
+    assert not set(openings["id"]) & set(found.table["id"])
+    for row in found.table.to_dict("records"):
+        assert (place[row["sides"]] == row["id"]).all()
+        assert bool(row["sides"]) == (row["mornings"] > 0)
+    for row in found.teams.to_dict("records"):
+        assert len(set(row["places"])) == row["size"]
+
+
+def test_ripple_made_by_hand_does_not_carry_timber(survey: Survey) -> None:
+    """Over winds from all round, openings with a fixed ripple do not win most mornings."""
+    record = mornings(*((Wind(float(d), 5.5),) for d in range(0, 360, 15)))
+    table = season(survey, record, hours=[5]).table
+    timber = table["kind"] == "timber opening"
+    assert table.loc[timber, "best"].sum() < 0.5 * table["best"].sum()
 
 
 def test_shares_and_teams_follow_from_the_table_of_works(found) -> None:
@@ -97,13 +128,13 @@ def test_shares_and_teams_follow_from_the_table_of_works(found) -> None:
     assert found.table["share"].is_monotonic_decreasing
     assert found.table["best"].sum() == len(works)
     for row in found.teams.to_dict("records"):
-        assert len(row["blinds"]) == row["size"]
-        assert row["mornings"] == works[row["blinds"]].any(axis=1).sum() == sum(row["adds"])
+        assert len(row["places"]) == row["size"]
+        assert row["mornings"] == works[row["places"]].any(axis=1).sum() == sum(row["adds"])
     assert found.teams["share"].is_monotonic_increasing
 
 
 def test_no_blind_inside_a_setback_is_counted(survey: Survey, found) -> None:
-    assert set(found.table["id"]) == set(rank(survey, NW).blinds["id"])
+    assert set(found.field.blinds["id"]) == set(rank(survey, NW).blinds["id"])
 
 
 def test_only_the_hours_asked_for_count(survey: Survey) -> None:
