@@ -19,7 +19,7 @@ from scipy import ndimage
 from sitegeo.grid import Raster
 from sitegeo.imagery import read_imagery
 from sitegeo.layers import Cover
-from sitegeo.terrain.cover import cover
+from sitegeo.terrain.photocover import photo_cover
 
 Bools = NDArray[np.bool_]
 FOUR = ("red", "green", "blue", "nir")
@@ -43,7 +43,7 @@ def ponds(folder: Path) -> None:
     names = {1: "water", 2: "tree", 3: "low vegetation", 4: "barren", 5: "impervious", 6: "road"}
     for title, bands in (("four bands", FOUR), ("RGB", FOUR[:3])):
         values = np.stack([photo.band(b) for b in bands])
-        found = cover(imagery=Raster(values, photo.grid, photo.valid, bands)).band("class")
+        found = photo_cover(imagery=Raster(values, photo.grid, photo.valid, bands)).band("class")
         print(f"\n### ponds-md, {title}\n")
         _confusion(found, truth, names)
         inner = _inner(truth)
@@ -62,7 +62,7 @@ def lakeshore(folder: Path) -> None:
     with rasterio.open(folder / "vegheight_1m.tif") as source:
         reproject(rasterio.band(source, 1), height, dst_transform=photo.grid.transform,
                   dst_crs=photo.grid.crs, resampling=Resampling.nearest)  # fmt: skip
-    found = cover(imagery=photo).band("class") == Cover.TREE
+    found = photo_cover(imagery=photo).band("class") == Cover.TREE
     truth = np.nan_to_num(height) >= 3.0
     inner = _inner(truth.astype(int))
     print("\n### lakeshore-zurich, RGB, trees of 3 m and more by lidar\n")

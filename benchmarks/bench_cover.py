@@ -20,7 +20,7 @@ from pyproj import CRS
 from scipy import ndimage
 
 from sitegeo.grid import Grid, Raster
-from sitegeo.terrain.cover import cover
+from sitegeo.terrain.photocover import photo_cover
 
 BANDS = ("red", "green", "blue", "nir")
 SIDES = (1000, 2000)
@@ -35,7 +35,7 @@ def main() -> None:
             path = _write(Path(folder) / "photo.tif", side)
             read = _median(lambda p=path: _read(p))
             photo = _read(path)
-            classify = _median(lambda r=photo: cover(imagery=r))
+            classify = _median(lambda r=photo: photo_cover(imagery=r))
         seconds.append(classify)
         print(f"{side} x {side}: read {read:.3f} s, classify {classify:.3f} s, "
               f"ratio {classify / read:.1f}")  # fmt: skip

@@ -125,6 +125,7 @@ CONTRACTS = _contracts(
     Contract("access", POINT, {"kind": _TEXT0, "name": _TEXT0}, has_id=False),
     Contract("observations", ANY_SHAPE, {}, has_id=False),
     # What the survey makes.
+    RasterContract("photo_cover", ("class", "confidence")),
     RasterContract("cover", ("class", "confidence")),
     RasterContract("canopy_height", unit="m"),
     RasterContract("evergreen"),

@@ -7,6 +7,8 @@ import os
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
+from tempfile import TemporaryDirectory
+from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -167,3 +169,60 @@ def mask_of(
         band = view.colorinterp.index(ColorInterp.alpha) + 1
         held &= view.read(band, out_shape=shape, **options) > 0
     return np.asarray(held, dtype=bool)
+
+
+class HeldPlane:
+    """A plane in memory, read and written in part."""
+
+    def __init__(self, shape: tuple[int, int], dtype: str) -> None:
+        self._values: NDArray[Any] = np.zeros(shape, dtype)
+
+    def read(self, rows: slice, cols: slice) -> NDArray[Any]:
+        """Return a part."""
+        return self._values[rows, cols]
+
+    def write(self, rows: slice, cols: slice, values: NDArray[Any]) -> None:
+        """Set a part."""
+        self._values[rows, cols] = values
+
+
+class FilePlane:
+    """The same in a file, one thread at a time."""
+
+    def __init__(self, path: Path, shape: tuple[int, int], dtype: str) -> None:
+        profile = {"driver": "GTiff", "height": shape[0], "width": shape[1], "count": 1,
+                   "dtype": dtype, "tiled": True, "blockxsize": 256, "blockysize": 256,
+                   "compress": "lzw", "bigtiff": "if_safer", "sparse_ok": True}  # fmt: skip
+        self._file = rasterio.open(path, "w+", **profile)
+        self._lock = Lock()
+
+    def read(self, rows: slice, cols: slice) -> NDArray[Any]:
+        """Return a part."""
+        with self._lock:
+            values: NDArray[Any] = self._file.read(1, window=Window.from_slices(rows, cols))
+        return values
+
+    def write(self, rows: slice, cols: slice, values: NDArray[Any]) -> None:
+        """Set a part."""
+        with self._lock:
+            self._file.write(values, 1, window=Window.from_slices(rows, cols))
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+
+
+@contextmanager
+def scratch_plane(
+    shape: tuple[int, int], dtype: str, *, held_px: int = 16_000_000
+) -> Iterator[HeldPlane | FilePlane]:
+    """Give a plane to work on: in memory up to `held_px` pixels, else on disk; gone afterwards."""
+    if shape[0] * shape[1] <= held_px:
+        yield HeldPlane(shape, dtype)
+        return
+    with TemporaryDirectory(prefix="sitegeo-", ignore_cleanup_errors=True) as folder:
+        plane = FilePlane(Path(folder) / "plane.tif", shape, dtype)
+        try:
+            yield plane
+        finally:
+            plane.close()

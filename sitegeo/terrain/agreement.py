@@ -13,7 +13,7 @@ from shapely.geometry import box
 from sitegeo.grid import Raster, require_same_crs
 from sitegeo.layers import Cover
 from sitegeo.terrain.flats import opened
-from sitegeo.terrain.indices import Bools
+from sitegeo.terrain.filters import Bools
 from sitegeo.terrain.shoreline import shoreline
 
 _TOLD_M2 = 500.0

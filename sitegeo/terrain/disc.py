@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sitegeo.grid import Grid
-from sitegeo.terrain.indices import Bools
+from sitegeo.terrain.filters import Bools
 
 Doubles = NDArray[np.float64]
 

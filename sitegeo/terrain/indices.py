@@ -1,6 +1,6 @@
-"""Numbers read from a photo: spectral indices, texture, and thresholds found in the data.
+"""Numbers read from a photo: spectral indices, and thresholds found in the data.
 
-Everything here takes and gives arrays; a window is in pixels.
+Everything here takes and gives arrays.
 """
 
 from __future__ import annotations
@@ -9,11 +9,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 from skimage.filters import threshold_multiotsu, threshold_otsu
 
-Floats = NDArray[np.float32]
-Bools = NDArray[np.bool_]
+from sitegeo.terrain.filters import Floats
 
 _TINY = np.float32(1e-6)
 
@@ -56,31 +54,6 @@ def otsu_low_of_three(values: NDArray[Any]) -> float:
     return float(cuts[0])
 
 
-def odd_window(metres: float, pixel_m: float) -> int:
-    """Return a window of about `metres` as an odd number of pixels, at least 3."""
-    return max(3, 2 * round(metres / pixel_m / 2 - 0.5) + 1)
-
-
-def texture(plane: Floats, window: int, *, where: Bools | None = None) -> Floats:
-    """Return the strength of fine detail about each pixel: its departure from the local mean.
-
-    A gentle slope of brightness (haze, a shelving bed) counts for nothing, and pixels outside
-    `where` do not count at all. The root of the mean square in a square window.
-    """
-    if where is None:
-        detail = plane - ndimage.uniform_filter(plane, window)
-        power = ndimage.uniform_filter(detail * detail, window)
-    else:
-        share = np.maximum(ndimage.uniform_filter(where.astype(np.float32), window), 1e-3)
-        mean = ndimage.uniform_filter(np.where(where, plane, 0), window) / share
-        detail = np.where(where, plane - mean, 0)
-        power = ndimage.uniform_filter(detail * detail, window) / share
-    return np.asarray(np.sqrt(np.maximum(power, 0)), np.float32)
-
-
-def nearest_calm(roughness: Floats, window: int) -> Floats:
-    """Return the least roughness of any window that holds the pixel.
-
-    A pixel just inside an edge then keeps the roughness of its own side (after Kuwahara 1976).
-    """
-    return np.asarray(ndimage.minimum_filter(roughness, window), np.float32)
+def radius_of(metres: float, pixel_m: float) -> int:
+    """Return the radius in pixels, at least 1, of a window of about `metres`."""
+    return max(1, round(metres / pixel_m / 2 - 0.5))

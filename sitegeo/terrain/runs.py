@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sitegeo.angles import signed_diff_deg
-from sitegeo.terrain.indices import Bools
+from sitegeo.terrain.filters import Bools
 
 Doubles = NDArray[np.float64]
 Indices = NDArray[np.int64]

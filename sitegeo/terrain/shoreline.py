@@ -26,7 +26,7 @@ from sitegeo.layers import Cover
 from sitegeo.steps import step
 from sitegeo.terrain.bank import BANK_NAMES, bank_classes, bank_heights, look_behind
 from sitegeo.terrain.disc import land_fraction
-from sitegeo.terrain.indices import Bools
+from sitegeo.terrain.filters import Bools
 
 RADII_M = (25, 75, 200)
 

@@ -1,0 +1,170 @@
+"""Waters of a photo seen tile by tile: what is judged as a whole is put together first.
+
+Four sweeps: objects that look wet and their banks; the water each accepted object takes; the
+land that is left; and small waters dropped and small gaps filled. What is kept between sweeps
+lies in planes that may be on disk.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from sitegeo.terrain.components import Joined, Longs, Objects, Seams, object_sums
+from sitegeo.terrain.filters import Bools, Labels, spread
+from sitegeo.terrain.openwater import Judged, Planes, WaterReader
+from sitegeo.terrain.tiles import Tile, each
+
+LAND, WATER, ISLAND = 0, 1, 2
+"""Codes of the finished plane; an island is land of less than a given area amid water."""
+
+_SEED_MARGIN = 3
+
+
+class Plane(Protocol):
+    """A plane of a whole photo, written and read in part."""
+
+    def read(self, rows: slice, cols: slice) -> NDArray[Any]:
+        """Return a part."""
+
+    def write(self, rows: slice, cols: slice, values: NDArray[Any]) -> None:
+        """Set a part."""
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """What every sweep needs: the tiles of a photo, and how its parts are read."""
+
+    shape: tuple[int, int]
+    tiles: tuple[Tile, ...]
+    bands: Callable[[Tile, int], tuple[Planes, Bools]]
+    pixel_m: float
+
+    def planes(self, tile: Tile, reader: WaterReader) -> tuple[Planes, Bools, Bools]:
+        """Return the planes of a part of the photo, its seeds, and where it holds data."""
+        margin = reader.margin + _SEED_MARGIN
+        bands, valid = self.bands(tile, margin)
+        planes = reader.planes(bands)
+        seeds = reader.seeds(planes, valid)
+        inner = np.s_[margin:-margin, margin:-margin]
+        return {n: p[inner] for n, p in planes.items()}, seeds[inner], valid[inner]
+
+
+def find_water(
+    sweep: Sweep,
+    reader: WaterReader,
+    plane: Callable[[str], Plane],
+    *,
+    min_island_m2: float,
+    island_m2: float,
+) -> tuple[Plane, Plane]:
+    """Return the plane of `LAND`, `WATER` and `ISLAND`, and the plane of scores, 0 to 100.
+
+    `plane` gives an empty plane of a number type.
+    """
+    offsets, which, judged = _judged(sweep, reader)
+    labels, score, state = plane("int32"), plane("uint8"), plane("uint8")
+
+    def waters(tile: Tile) -> tuple[Labels, int]:
+        mask, sure = _water_in(sweep, reader, tile, offsets[tile.rows.start, tile.cols.start],
+                               which, judged)  # fmt: skip
+        found, count = ndimage.label(mask)
+        labels.write(tile.rows, tile.cols, found)
+        score.write(tile.rows, tile.cols, sure)
+        return found, count
+
+    area_px = _areas(sweep, waters)
+    large = reader.min_area_m2 / sweep.pixel_m**2
+
+    def lands(tile: Tile) -> tuple[Labels, int]:
+        found = labels.read(tile.rows, tile.cols)
+        wet = (area_px(tile)[found] >= large) & (found > 0)
+        rest, count = ndimage.label(~wet)
+        labels.write(tile.rows, tile.cols, rest)
+        return rest, count
+
+    land_px = _areas(sweep, lands)
+    filled, small = (a / sweep.pixel_m**2 for a in (min_island_m2, island_m2))
+
+    def finish(tile: Tile) -> None:
+        rest = labels.read(tile.rows, tile.cols)
+        pixels = land_px(tile)
+        code = np.where(pixels < filled, WATER, np.where(pixels < small, ISLAND, LAND))
+        code[0] = WATER
+        state.write(tile.rows, tile.cols, code.astype(np.uint8)[rest])
+
+    for _ in each(finish, sweep.tiles):
+        pass
+    return state, score
+
+
+def _judged(
+    sweep: Sweep, reader: WaterReader
+) -> tuple[dict[tuple[int, int], int], Longs, Judged]:
+    """Return the offset of each tile's labels, the object of each label, and what each is."""
+    reach = reader.reach + 1
+
+    def objects(tile: Tile) -> tuple[Labels, Longs, int]:
+        seen = tile.grown(reach, sweep.shape)
+        planes, seeds, valid = sweep.planes(seen, reader)
+        labels, count = ndimage.label(seeds)
+        near = np.where(valid, spread(labels, reader.reach), 0)
+        held = reader.held(planes)
+        table = object_sums(labels, near, held, reader.bank(planes), count=count,
+                            window=tile.within(seen))  # fmt: skip
+        return labels, table, len(held)
+
+    joined = Joined()
+    offsets: dict[tuple[int, int], int] = {}
+    seams = Seams(joined, 2 * reach)
+    held = 0
+    for tile, (labels, table, held) in each(objects, sweep.tiles):  # noqa: B007
+        offset = joined.add(table)
+        offsets[tile.rows.start, tile.cols.start] = offset
+        seams.meet(tile.grown(reach, sweep.shape), labels, offset)
+    which, summed = joined.result()
+    return offsets, which, reader.judge(Objects.of(summed, held))
+
+
+def _water_in(
+    sweep: Sweep, reader: WaterReader, tile: Tile, offset: int, which: Longs, judged: Judged
+) -> tuple[Bools, NDArray[np.uint8]]:
+    """Return the water of a tile, and the score of the object each pixel is nearest to."""
+    seen = tile.grown(reader.reach + 1, sweep.shape)
+    inner = tile.within(seen)
+    planes, seeds, valid = sweep.planes(seen, reader)
+    labels, count = ndimage.label(seeds)
+    own = which[offset : offset + count + 1].copy()
+    own[0] = 0
+    own[~judged.accepted[own]] = 0
+    near = spread(own.astype(np.int32)[labels], reader.reach)[inner]
+    mask = reader.edge({n: p[inner] for n, p in planes.items()}, near, judged) & valid[inner]
+    score = np.clip(np.rint(100 * judged.score), 0, 100).astype(np.uint8)
+    score[0] = 0
+    return mask, score[near]
+
+
+def _areas(
+    sweep: Sweep, labelled: Callable[[Tile], tuple[Labels, int]]
+) -> Callable[[Tile], Longs]:
+    """Label every tile and return, for a tile, the area in pixels of each of its labels."""
+    joined = Joined()
+    offsets: dict[tuple[int, int], tuple[int, int]] = {}
+    seams = Seams(joined, 0)
+    for tile, (labels, count) in each(labelled, sweep.tiles):
+        table = np.bincount(labels.ravel(), minlength=count + 1)[:, None].astype(np.int64)
+        offset = joined.add(table)
+        offsets[tile.rows.start, tile.cols.start] = offset, count + 1
+        seams.meet(tile, labels, offset)
+    which, summed = joined.result()
+
+    def pixels(tile: Tile) -> Longs:
+        offset, count = offsets[tile.rows.start, tile.cols.start]
+        return summed[which[offset : offset + count], 0]
+
+    return pixels
