@@ -13,6 +13,8 @@ from scipy import ndimage
 
 from sitegeo.grid import Grid, Raster
 from sitegeo.layers import Cover
+from sitegeo.terrain.cover import cover
+from sitegeo.terrain.photocover import photo_cover
 
 # Near the edge of a zone, where true and grid north differ by over a degree.
 WEST, NORTH = 690_000.0, 4_200_000.0
@@ -27,6 +29,11 @@ def cover_of(classes: NDArray[Any], pixel_m: float = 1.0) -> Raster:
     """A cover raster of given classes, 90 % sure."""
     values = np.stack([classes, np.full_like(classes, 90)]).astype(np.uint8)
     return Raster(values, ground(*classes.shape, pixel_m), None, ("class", "confidence"))
+
+
+def classified(imagery: Raster, **known: Any) -> Raster:
+    """The cover of a photo, with what else is known of the place."""
+    return cover(photo_cover=photo_cover(imagery=imagery), **known)
 
 
 def heights_of(cover: Raster, tree_m: float = 0.0) -> Raster:

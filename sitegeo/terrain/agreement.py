@@ -12,8 +12,8 @@ from shapely.geometry import box
 
 from sitegeo.grid import Raster, require_same_crs
 from sitegeo.layers import Cover
-from sitegeo.terrain.flats import opened
 from sitegeo.terrain.filters import Bools
+from sitegeo.terrain.flats import opened
 from sitegeo.terrain.shoreline import shoreline
 
 _TOLD_M2 = 500.0

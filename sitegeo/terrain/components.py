@@ -67,7 +67,7 @@ class Joined:
 
 
 @_compiled
-def _edges_and_sums(
+def _edges_and_sums(  # noqa: PLR0917 (compiled: by position)
     labels: Labels, near: Labels, planes: Floats, ring: Floats, count: int, window: Labels
 ) -> Longs:
     held, about = planes.shape[0], ring.shape[0]
@@ -144,13 +144,13 @@ class Objects:
         return cls(pixels, bank_pixels, half_width, mean, bank, table[:, -BINS:])
 
     def bank_above(self, limit: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the share of each bank on which the first plane is above a limit."""
+        """Return the share of each bank on which the first plane is above a limit, 0 of none."""
         upto = np.pad(np.cumsum(self.bank_counts, axis=1), ((0, 0), (1, 0)))
         place = np.clip(limit / BIN, 0, BINS - 1e-9)
         low = place.astype(int)
         row = np.arange(len(low))
         below = upto[row, low] + (upto[row, low + 1] - upto[row, low]) * (place - low)
-        return 1 - below / np.maximum(self.bank_pixels, 1)
+        return np.asarray((self.bank_pixels - below) / np.maximum(self.bank_pixels, 1))
 
 
 @dataclass
@@ -163,19 +163,19 @@ class Seams:
 
     joined: Joined
     overlap: int
-    west: tuple[Labels, int, Tile] | None = None
+    west: tuple[Labels, int, int] | None = None
     north: dict[int, tuple[Labels, int, int]] = field(default_factory=lambda: {})
 
-    def meet(self, seen: Tile, labels: Labels, offset: int) -> None:
-        """Join a tile with those to its north and west."""
-        n, key = max(self.overlap, 1), seen.cols.start
-        if self.west is not None and self.west[2].rows == seen.rows:
-            strip, other, tile = self.west
-            n_west = max(tile.cols.stop - seen.cols.start, 1)
+    def meet(self, tile: Tile, seen: Tile, labels: Labels, offset: int) -> None:
+        """Join the labels of a tile, seen with its margin, with those to its north and west."""
+        n, key = max(self.overlap, 1), tile.cols.start
+        if self.west is not None and tile.cols.start > 0:
+            strip, other, stop = self.west
+            n_west = max(stop - seen.cols.start, 1)
             self.joined.meet(strip[:, -n_west:], labels[:, :n_west], other, offset)
         if key in self.north:
             strip, other, stop = self.north[key]
             n_north = max(stop - seen.rows.start, 1)
             self.joined.meet(strip[-n_north:], labels[:n_north], other, offset)
-        self.west = labels[:, -n:].copy(), offset, seen
+        self.west = labels[:, -n:].copy(), offset, seen.cols.stop
         self.north[key] = labels[-n:].copy(), offset, seen.rows.stop

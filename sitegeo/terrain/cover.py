@@ -151,4 +151,4 @@ def _even(height: Floats, pixel_m: float, params: CoverParams) -> Bools:
 def _islands(land: Bools, max_pixels: float) -> Bools:
     """Return the small islands: rough ground alone in water is reeds or brush, green or not."""
     labels, _ = ndimage.label(land)
-    return land & (np.bincount(labels.ravel()) < max_pixels)[labels]
+    return np.asarray(land & (np.bincount(labels.ravel()) < max_pixels)[labels])

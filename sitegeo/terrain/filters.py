@@ -131,6 +131,54 @@ def _spread(labels: Labels, steps: int) -> Labels:
     return out
 
 
+@_compiled
+def _contest(one: Bools, other: Bools, height: Floats, steps: int) -> Bools:
+    rows, cols = one.shape
+    size = rows * cols
+    zone = np.empty(size, np.int32)
+    count = 0
+    flat_one, flat_other, flat_height = one.ravel(), other.ravel(), height.ravel()
+    most = np.float32(np.inf)
+    # The lowest pass on the way from either side, and how long that way is.
+    level = np.full((2, size), most, np.float32)
+    way = np.full((2, size), 32767, np.int16)
+    for at in range(size):
+        i, j = at // cols, at % cols
+        if flat_one[at]:
+            level[0, at], way[0, at] = 0, 0
+        elif flat_other[at]:
+            level[1, at], way[1, at] = 0, 0
+        elif 0 < i < rows - 1 and 0 < j < cols - 1:
+            zone[count] = at
+            count += 1
+    new_level, new_way = level.copy(), way.copy()
+    for _ in range(steps):
+        changed = 0
+        for k in range(count):
+            at = zone[k]
+            here = flat_height[at]
+            for side in range(2):
+                best, steps_there = level[side, at], way[side, at]
+                for to in (at - cols, at - 1, at + 1, at + cols):
+                    through = max(level[side, to], here)
+                    length = way[side, to] + 1
+                    if through < best or (through == best and length < steps_there):
+                        best, steps_there = through, length
+                if best < new_level[side, at] or steps_there < new_way[side, at]:
+                    changed += 1
+                new_level[side, at], new_way[side, at] = best, steps_there
+        level, new_level = new_level, level
+        way, new_way = new_way, way
+        if changed == 0:
+            break
+    won = flat_one.copy()
+    for k in range(count):
+        at = zone[k]
+        a, b = level[0, at], level[1, at]
+        won[at] = a < b or (a == b and a < most and way[0, at] <= way[1, at])
+    return won.reshape(rows, cols)
+
+
 def weighted(plane: Floats, weights: Floats) -> Floats:
     """Return the plane convolved with symmetric weights along both axes."""
     return _weighted(np.ascontiguousarray(plane, np.float32), weights)
@@ -157,6 +205,15 @@ def lowest(plane: Floats, radius: int) -> Floats:
 def spread(labels: Labels, steps: int) -> Labels:
     """Return labels grown by a number of pixels onto unlabelled ground, the nearest first."""
     return _spread(np.ascontiguousarray(labels), steps)
+
+
+def contest(one: Bools, other: Bools, height: Floats, steps: int) -> Bools:
+    """Return `one` with the ground it wins from `other`, up to a number of steps away.
+
+    A watershed of bounded reach: undecided ground goes to the side from which it is reached over
+    the lower pass, and at equal passes by the shorter way.
+    """
+    return _contest(one, other, np.ascontiguousarray(height, np.float32), steps)
 
 
 def opened_by_cross(mask: Bools) -> Bools:

@@ -14,8 +14,8 @@ from shapely.geometry import Polygon, shape
 
 from sitegeo.grid import Raster, require_same_grid
 from sitegeo.layers import Cover
-from sitegeo.terrain.finds import Find
 from sitegeo.terrain.filters import Bools, Floats
+from sitegeo.terrain.finds import Find
 from sitegeo.terrain.indices import otsu
 from sitegeo.terrain.openings import inscribed_width_m, long_axis
 

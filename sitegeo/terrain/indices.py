@@ -17,11 +17,9 @@ _TINY = np.float32(1e-6)
 
 
 def normalised_difference(a: NDArray[Any], b: NDArray[Any]) -> Floats:
-    """Return (a - b) / (a + b) as float32, 0 where both are 0."""
+    """Return (a - b) / (a + b) of brightnesses as float32, 0 where both are 0."""
     a, b = np.asarray(a, np.float32), np.asarray(b, np.float32)
-    total = a + b
-    share = np.divide(a - b, total, out=np.zeros_like(total), where=np.abs(total) > _TINY)
-    return np.asarray(share, np.float32)
+    return np.asarray((a - b) / np.maximum(a + b, _TINY), np.float32)
 
 
 def ndwi(green: NDArray[Any], nir: NDArray[Any]) -> Floats:

@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from sitegeo.angles import smoothstep
 from sitegeo.layers import Cover
 from sitegeo.terrain.filters import (
     BLUR_1,
@@ -71,7 +70,8 @@ class LandReader:
     @property
     def margin(self) -> int:
         """How far about a pixel is looked."""
-        crown, blur = (radius_of(m, self.pixel_m) for m in (self.params.crown_m, self.params.smooth_m))  # noqa: E501
+        crown = radius_of(self.params.crown_m, self.pixel_m)
+        blur = radius_of(self.params.smooth_m, self.pixel_m)
         return 3 * crown + 2 * blur + len(_BLUR_2) // 2 + 4
 
     def planes(self, bands: Planes, land: Bools) -> Planes:
@@ -132,16 +132,15 @@ class LandReader:
             tree = ndimage.binary_opening(tree, np.ones((3, 3), bool), iterations=2)
         low = (plants | (island & land)) & ~tree & (planes["rough"] > self.low_cut)
         members = (tree, low, plants & ~tree & ~low, land & ~plants & ~low)
-        classes, agreement = _vote(
-            land, members, radius_of(self.params.smooth_m, self.pixel_m)
-        )
-        margin = np.where(
+        classes, agreement = _vote(land, members, radius_of(self.params.smooth_m, self.pixel_m))
+        # The farther from the limit that parted it from its rival, the surer.
+        clear = np.where(
             classes == Cover.BUILT,
-            (self.green_cut - greenness) / np.float32(0.1),
-            np.abs(crown - self.crown_cut) / np.float32(0.7),
+            (np.float32(self.green_cut) - greenness) * np.float32(1 / 0.1),
+            np.abs(crown - np.float32(self.crown_cut)) * np.float32(1 / 0.7),
         )
-        sure = agreement * (0.6 + 0.35 * smoothstep(margin, 0.0, 1.0))
-        return classes, np.where(land, sure, 0).astype(np.float32)
+        sure = agreement * (np.float32(0.6) + np.float32(0.35) * np.clip(clear, 0, 1))
+        return classes, sure * land
 
 
 def _vote(land: Bools, members: Sequence[Bools], radius: int) -> tuple[Codes, Floats]:
@@ -151,10 +150,10 @@ def _vote(land: Bools, members: Sequence[Bools], radius: int) -> tuple[Codes, Fl
     total = np.full(land.shape, np.float32(1e-6))
     for code, member in zip(_LAND, members, strict=True):
         votes = box_mean(member, radius)
-        classes[(votes > best) & land] = code
+        np.copyto(classes, np.uint8(code), where=votes > best)
         np.maximum(best, votes, out=best)
         total += votes
-    return classes, best / total
+    return classes * land, best / total
 
 
 def _held(log_values: Floats, low: float, high: float) -> float:

@@ -24,6 +24,7 @@ from sitegeo.terrain.filters import (
     Bools,
     Floats,
     Labels,
+    contest,
     lowest,
     opened_by_cross,
     texture,
@@ -53,29 +54,46 @@ class WaterParams:
         The same without infrared, where a patch of shade looks like a small pond.
     min_island_m2
         Smaller gaps in water (glint, a boat) are filled.
+    island_m2
+        Land amid water smaller than this is an island.
     texture_m
         Window in which smoothness is measured.
     bank_m
         Width of the ring about an object taken as its bank.
     accept
         Objects scoring less than this, 0 to 1, are not water.
+    grow_m, spot_m2
+        Without infrared: how far about an object its edge is looked for, and the area from which
+        a rough spot amid calm water (weed, ripples) is land.
     """
 
     min_area_m2: float = 200.0
     min_area_rgb_m2: float = 800.0
     min_island_m2: float = 25.0
+    island_m2: float = 5_000.0
     texture_m: float = 5.0
     bank_m: float = 4.0
     accept: float = 0.5
+    grow_m: float = 60.0
+    spot_m2: float = 800.0
 
 
 @dataclass(frozen=True)
 class Judged:
-    """The score of each object, 0 to 1, whether it is water, and the limits of its edge."""
+    """The score of each object, 0 to 1, whether it is water or surely not, and its edge."""
 
     score: Doubles
     accepted: Bools
+    refused: Bools
     limits: Doubles
+
+
+@dataclass(frozen=True)
+class Edges:
+    """What the edge of water is drawn by: the objects judged, and land of some size if told."""
+
+    judged: Judged
+    ashore: Bools | None = None
 
 
 class WaterReader(Protocol):
@@ -86,15 +104,26 @@ class WaterReader(Protocol):
         """How far about a pixel its planes look."""
 
     @property
+    def bank_px(self) -> int:
+        """Width of the bank of an object."""
+
+    @property
     def reach(self) -> int:
-        """How far about an object its bank and its edge are looked for, in pixels."""
+        """How far about an object its edge is looked for, in pixels; no less than the bank."""
+
+    @property
+    def wants_land(self) -> bool:
+        """Whether `edge` must be told what is surely land."""
 
     @property
     def min_area_m2(self) -> float:
         """Smaller waters are dropped."""
 
-    def planes(self, bands: Planes) -> Planes:
-        """Return what is measured at each pixel, from `margin` pixels about it."""
+    def planes(self, bands: Planes, *, judging: bool = True) -> Planes:
+        """Return what is measured at each pixel, from `margin` pixels about it.
+
+        Where objects are judged already, what only serves to judge them may be left out.
+        """
 
     def learned(self, sample: Planes) -> WaterReader:
         """Return the reader with the levels of a photo, from a sample of its planes."""
@@ -111,8 +140,17 @@ class WaterReader(Protocol):
     def judge(self, objects: Objects) -> Judged:
         """Return which objects are water."""
 
-    def edge(self, planes: Planes, near: Labels, judged: Judged) -> Bools:
-        """Return the pixels of water; `near` is the object each may belong to."""
+    def ashore(self, planes: Planes, objects: Labels) -> Bools:
+        """Return what is surely land.
+
+        `objects` holds the accepted objects, -1 where one was refused.
+        """
+
+    def edge(self, planes: Planes, objects: Labels, near: Labels, seen: Edges) -> Bools:
+        """Return the pixels of water, from `reach` pixels about each.
+
+        `near` holds the accepted object each pixel may belong to.
+        """
 
 
 @dataclass(frozen=True)
@@ -138,17 +176,28 @@ class Infrared:
         return 3 * self.radius + 1
 
     @property
-    def reach(self) -> int:
+    def bank_px(self) -> int:
         return max(1, round(self.params.bank_m / self.pixel_m))
+
+    @property
+    def reach(self) -> int:
+        return self.bank_px
+
+    @property
+    def wants_land(self) -> bool:
+        return False
 
     @property
     def min_area_m2(self) -> float:
         return self.params.min_area_m2
 
-    def planes(self, bands: Planes) -> Planes:
+    def planes(self, bands: Planes, *, judging: bool = True) -> Planes:
         green, nir = weighted(bands["green"], BLUR_07), weighted(bands["nir"], BLUR_07)
-        return {"index": ndwi(green, nir), "nir": nir, "green": green,
-                "rough": _log_rough(lowest(texture(nir, self.radius), self.radius))}  # fmt: skip
+        planes = {"index": ndwi(green, nir), "nir": nir}
+        if judging:
+            rough = lowest(texture(nir, self.radius), self.radius)
+            planes |= {"green": green, "rough": _log_rough(rough)}
+        return planes
 
     def learned(self, sample: Planes) -> Infrared:
         index, nir = sample["index"], sample["nir"]
@@ -186,10 +235,14 @@ class Infrared:
         # Asphalt, slate and tar are grey out into the infrared; water is not.
         score *= 1 - 0.4 * (1 - smoothstep(index, *_GREY))
         bank_level = np.where(objects.bank_pixels > 0, objects.bank[1], self.land_level)
-        return Judged(score, score >= self.params.accept, ((level + bank_level) / 2)[None])
+        good = score >= self.params.accept
+        return Judged(score, good, ~good, ((level + bank_level) / 2)[None])
 
-    def edge(self, planes: Planes, near: Labels, judged: Judged) -> Bools:
-        limit = judged.limits[0].astype(np.float32)[near]
+    def ashore(self, planes: Planes, objects: Labels) -> Bools:  # noqa: ARG002
+        return np.asarray(planes["nir"] > self.land_level)
+
+    def edge(self, planes: Planes, objects: Labels, near: Labels, seen: Edges) -> Bools:  # noqa: ARG002
+        limit = seen.judged.limits[0].astype(np.float32)[near]
         wet = planes["index"] > min(self.cut, 0.0) - 0.1
         return np.asarray(wet & (near > 0) & (planes["nir"] < limit))
 
@@ -198,8 +251,8 @@ class Infrared:
 class Colour:
     """Water of a photo without infrared: worse, above all for small ponds.
 
-    Objects are smooth, dark in red, compact and no less blue than the land. What lies about them
-    is water where its colour is nearer to the object's than to its bank's.
+    Objects are smooth, dark in red, compact and no less blue than the land; what lies between
+    them and certain land is parted at the strongest change of colour.
     """
 
     pixel_m: float
@@ -215,21 +268,33 @@ class Colour:
 
     @property
     def margin(self) -> int:
-        return 3 * self.radius + 1
+        return 3 * self.radius + 2
+
+    @property
+    def bank_px(self) -> int:
+        return 1
+
+    @property
+    def wants_land(self) -> bool:
+        return True
 
     @property
     def reach(self) -> int:
-        return max(1, round(2 * self.params.bank_m / self.pixel_m))
+        return max(6, round(self.params.grow_m / self.pixel_m))
 
     @property
     def min_area_m2(self) -> float:
         return self.params.min_area_rgb_m2
 
-    def planes(self, bands: Planes) -> Planes:
+    def planes(self, bands: Planes, *, judging: bool = True) -> Planes:
         red, green, blue = (weighted(bands[n], BLUR_07) for n in ("red", "green", "blue"))
         spread = np.maximum(texture(green, self.radius), texture(red, self.radius))
-        rough = _log_rough(lowest(spread, self.radius))
-        return {"red": red, "green": green, "blue": blue, "rough": rough}
+        planes = {"red": red, "green": green, "blue": blue,
+                  "rough": _log_rough(lowest(spread, self.radius))}  # fmt: skip
+        if not judging:
+            land = self._land(planes).astype(np.float32)
+            planes |= {"land": land, "slope": _slope(red, green, blue)}
+        return planes
 
     def learned(self, sample: Planes) -> Colour:
         red, rough = sample["red"], sample["rough"]
@@ -255,7 +320,15 @@ class Colour:
         return [planes[n] for n in ("red", "green", "blue", "rough")]
 
     def bank(self, planes: Planes) -> list[Floats]:
-        return [planes[n] for n in ("red", "green", "blue")]
+        return [planes["red"]]
+
+    def _land(self, planes: Planes) -> Bools:
+        """Return what cannot be water: rough, or bright and not blue or green."""
+        red, green, blue = _colours(planes)
+        cool = (np.maximum(green, blue) - red) / np.maximum(red + green + blue, 1e-6)
+        warm_or_grey = (cool < 0.03) | (_blueness(red, green, blue) < self.land_blue - 0.05)
+        rough = planes["rough"] > self.land_rough - 0.35
+        return np.asarray(rough | ((red > self.red_cut) & warm_or_grey))
 
     def judge(self, objects: Objects) -> Judged:
         red, green, blue, rough = objects.mean
@@ -267,19 +340,27 @@ class Colour:
         dark = 1 - smoothstep(red / max(self.red_cut, 1e-6), 0.4, 1.0)
         score = (2 * smooth + compact + _roomy(width_m) + cool + dark) / 6
         score[area_m2 < self.params.min_area_m2 / 4] = 0
-        return Judged(
-            score, score >= self.params.accept, np.stack([red, green, blue, *objects.bank])
-        )
+        good = score >= self.params.accept
+        refused = ~good & (area_m2 >= self.params.min_area_m2 / 2)
+        return Judged(score, good, refused, np.empty((0, len(score))))
 
-    def edge(self, planes: Planes, near: Labels, judged: Judged) -> Bools:
-        own = np.zeros(near.shape, np.float32)
-        other = np.zeros(near.shape, np.float32)
-        limits = judged.limits.astype(np.float32)
-        for plane, water, bank in zip(_colours(planes), limits[:3], limits[3:], strict=True):
-            own += (plane - water[near]) ** 2
-            other += (plane - bank[near]) ** 2
-        calm = planes["rough"] <= self.land_rough - 0.35
-        return (near > 0) & calm & (own < other)
+    def ashore(self, planes: Planes, objects: Labels) -> Bools:
+        return ((planes["land"] > 0) | (objects < 0)) & (objects <= 0)
+
+    def edge(self, planes: Planes, objects: Labels, near: Labels, seen: Edges) -> Bools:
+        assert seen.ashore is not None
+        other = (seen.ashore & (objects <= 0)) | (near == 0)
+        return contest(objects > 0, other, planes["slope"], self.reach) & (near > 0)
+
+
+def _slope(*bands: Floats) -> Floats:
+    """Return how steeply colour changes at each pixel."""
+    total = np.zeros_like(bands[0])
+    for band in bands:
+        soft = weighted(band, BLUR_07)
+        down, across = np.gradient(soft)
+        total += np.hypot(down, across)
+    return total
 
 
 def _colours(planes: Planes) -> tuple[Floats, Floats, Floats]:

@@ -46,15 +46,12 @@ class PhotoParams:
     ----------
     water, land
         How open water is recognised, and how the land is told apart.
-    island_m2
-        Rough islands smaller than this are low cover, whatever their colour.
     rgb_trust
         Confidence without infrared as a share of confidence with it.
     """
 
     water: WaterParams = field(default_factory=WaterParams)
     land: LandParams = field(default_factory=LandParams)
-    island_m2: float = 5_000.0
     rgb_trust: float = 0.75
 
 
@@ -110,10 +107,7 @@ def classify(
         def plane(dtype: str) -> Plane:
             return stack.enter_context(scratch_plane(photo.grid.shape, dtype))
 
-        state, score = find_water(
-            sweep, water, plane, min_island_m2=params.water.min_island_m2,
-            island_m2=params.island_m2,
-        )  # fmt: skip
+        state, score = find_water(sweep, water, plane, params.water)
         land = LandReader(pixel_m, params.land, infrared, levels.haze)
         land = land.learned(_land_sample(sweep, land, state, samples))
         trust = 100 * (1.0 if infrared else params.rgb_trust)
@@ -154,7 +148,7 @@ class _Levels:
                 value=photo.bands,
                 remedy="Name the bands in their order under [imagery] bands",
             )
-        bands = tuple(n for n in ("red", "green", "blue", "nir") if n in names)
+        bands: tuple[str, ...] = tuple(n for n in ("red", "green", "blue", "nir") if n in names)
         order = [photo.bands.index(n) for n in bands]
         parts = [
             values[order][:, valid]
@@ -200,9 +194,7 @@ def _land_planes(
     return reader.planes(bands, valid & (wet != WATER)), wet, valid
 
 
-def _land_sample(
-    sweep: Sweep, reader: LandReader, state: Plane, samples: list[Tile]
-) -> Planes:
+def _land_sample(sweep: Sweep, reader: LandReader, state: Plane, samples: list[Tile]) -> Planes:
     inner = np.s_[reader.margin : -reader.margin, reader.margin : -reader.margin]
 
     def measured(tile: Tile) -> Planes:

@@ -20,7 +20,7 @@ Made = TypeVar("Made")
 TILE_PX = 1024
 """Rows and columns of a tile."""
 _WORKERS = min(2, os.cpu_count() or 1)
-_SAMPLE_BLOCKS, _BLOCK_PX = 8, 96
+_SAMPLE_BLOCKS, _BLOCK_PX = 6, 112
 _FEW = 40_000
 
 
@@ -99,6 +99,8 @@ def tiles_of(shape: tuple[int, int], tile_px: int = TILE_PX) -> list[Tile]:
 
 
 def _cut(size: int, tile_px: int) -> list[slice]:
+    if tile_px // 2 < size <= tile_px:
+        tile_px = -(-size // 2)  # halved, so that two processors have work
     return [slice(at, min(at + tile_px, size)) for at in range(0, size, tile_px)]
 
 

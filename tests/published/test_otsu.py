@@ -7,12 +7,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from helpers_terrain import iou, read_photo
+from helpers_terrain import classified, iou, read_photo
 from skimage import data
 
 from sitegeo.grid import Raster
 from sitegeo.layers import Cover
-from sitegeo.terrain.cover import cover
 from sitegeo.terrain.indices import ndvi, ndwi, otsu
 
 FOUR = ("red", "green", "blue", "nir")
@@ -57,7 +56,7 @@ def _ponds(folder: Path, bands: tuple[str, ...]) -> tuple[Raster, np.ndarray]:
     photo = read_photo(folder / "ponds-md" / "imagery.tif", bands)
     # Chesapeake Land Cover classes: 1 water, 2 tree.
     truth = read_photo(folder / "ponds-md" / "landcover.tif", ("code",)).values[0]
-    return cover(imagery=photo), truth
+    return classified(photo), truth
 
 
 def _f1(a: np.ndarray, b: np.ndarray) -> float:
@@ -90,7 +89,7 @@ def test_roads_and_roofs_are_not_water(places: Path) -> None:
 @pytest.mark.parametrize("bands", [FOUR, FOUR[:3]])
 def test_a_forest_reservoir_has_its_area(places: Path, bands: tuple[str, ...]) -> None:
     photo = read_photo(places / "reservoir-va" / "imagery.tif", bands)
-    classes = cover(imagery=photo).band("class")
+    classes = classified(photo).band("class")
     # Measured by eye by those who gathered the photo: about 2.0 to 2.2 ha.
     assert 1.7 <= (classes == Cover.WATER).sum() / 1e4 <= 2.4
     assert (classes == Cover.TREE).mean() > 0.6
@@ -98,7 +97,7 @@ def test_a_forest_reservoir_has_its_area(places: Path, bands: tuple[str, ...]) -
 
 def test_prairie_water_of_every_colour(places: Path) -> None:
     photo = read_photo(places / "potholes-nd" / "imagery_20140720.tif", FOUR)
-    classes = cover(imagery=photo).band("class")
+    classes = classified(photo).band("class")
     black, green, tan, brown = (700, 280), (467, 443), (186, 590), (30, 490)
     for column, row in (black, green, tan, brown):
         assert classes[row, column] == Cover.WATER
@@ -115,4 +114,4 @@ def test_a_lake_shore_without_infrared_against_its_lidar(places: Path) -> None:
     ground = terrain.sample(*photo.grid.xy(rows.ravel(), cols.ravel()), fill=-9999.0)
     # The lake stands at 405.6 m in this model; the model is empty further out.
     lake = (ground[0] < 405.8).reshape(photo.grid.shape)
-    assert iou(cover(imagery=photo).band("class") == Cover.WATER, lake) >= 0.85
+    assert iou(classified(photo).band("class") == Cover.WATER, lake) >= 0.85

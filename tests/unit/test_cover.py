@@ -5,14 +5,13 @@ from __future__ import annotations
 import geopandas as gpd
 import numpy as np
 import pytest
-from helpers_terrain import NORTH, WEST, centres, ground, iou, paint
+from helpers_terrain import NORTH, WEST, centres, classified, ground, iou, paint
 from shapely.geometry import box
 
 from sitegeo import layers
 from sitegeo.errors import CrsError, RasterError
 from sitegeo.grid import Raster
 from sitegeo.layers import Cover
-from sitegeo.terrain.cover import cover
 
 FOUR = ("red", "green", "blue", "nir")
 NAMES = ("meadow", "water", "forest", "road", "roof", "soil")
@@ -44,7 +43,7 @@ def photo(truth: np.ndarray) -> Raster:
 
 @pytest.fixture(scope="module")
 def classes(photo: Raster) -> np.ndarray:
-    return cover(imagery=photo).band("class")
+    return classified(photo).band("class")
 
 
 def pick(photo: Raster, bands: tuple[str, ...]) -> Raster:
@@ -52,7 +51,7 @@ def pick(photo: Raster, bands: tuple[str, ...]) -> Raster:
 
 
 def test_keeps_its_contract(photo: Raster) -> None:
-    found = cover(imagery=photo)
+    found = classified(photo)
     layers.check(found, layers.contract("cover"))
     assert found.values.dtype == np.uint8
     assert found.band("confidence").max() <= 100
@@ -79,7 +78,7 @@ def test_shade_on_bare_soil_is_not_water(truth: np.ndarray) -> None:
     # Shade takes most of the light and leaves the blue of the sky.
     bands[:, shade] *= np.array([0.40, 0.43, 0.52, 0.36])[:, None]
     dark = Raster(np.clip(bands, 1, 255).astype(np.uint8), ground(SIZE, SIZE), None, FOUR)
-    classes = cover(imagery=dark).band("class")
+    classes = classified(dark).band("class")
     assert not (classes[shade] == Cover.WATER).any()
     assert iou(classes == Cover.WATER, truth == 1) > 0.95
 
@@ -87,29 +86,29 @@ def test_shade_on_bare_soil_is_not_water(truth: np.ndarray) -> None:
 def test_without_infrared_the_lake_is_found_with_less_confidence(
     photo: Raster, truth: np.ndarray
 ) -> None:
-    found = cover(imagery=pick(photo, FOUR[:3]))
+    found = classified(pick(photo, FOUR[:3]))
     assert iou(found.band("class") == Cover.WATER, truth == 1) > 0.9
     lake = truth == 1
-    full = cover(imagery=photo)
+    full = classified(photo)
     assert found.band("confidence")[lake].mean() < full.band("confidence")[lake].mean()
 
 
 def test_colour_infrared_reads_as_well_as_four_bands(
     photo: Raster, classes: np.ndarray, truth: np.ndarray
 ) -> None:
-    found = cover(imagery=pick(photo, ("nir", "red", "green"))).band("class")
+    found = classified(pick(photo, ("nir", "red", "green"))).band("class")
     assert iou(found == Cover.WATER, truth == 1) > 0.95
     assert (found == classes).mean() > 0.98
 
 
 def test_sixteen_bits_give_the_classes_of_eight(photo: Raster, classes: np.ndarray) -> None:
     deep = Raster(photo.values.astype(np.uint16) * 257, photo.grid, None, FOUR)
-    assert np.array_equal(cover(imagery=deep).band("class"), classes)
+    assert np.array_equal(classified(deep).band("class"), classes)
 
 
 def test_same_input_same_bytes_and_nothing_changed(photo: Raster) -> None:
     before = photo.values.copy()
-    assert np.array_equal(cover(imagery=photo).values, cover(imagery=photo).values)
+    assert np.array_equal(classified(photo).values, classified(photo).values)
     assert np.array_equal(photo.values, before)
 
 
@@ -117,7 +116,7 @@ def test_pixels_without_data_stay_so(photo: Raster, truth: np.ndarray) -> None:
     valid = np.ones(truth.shape, bool)
     valid[:, :40] = False
     values = np.where(valid, photo.values, 0)
-    found = cover(imagery=Raster(values, photo.grid, valid, FOUR))
+    found = classified(Raster(values, photo.grid, valid, FOUR))
     assert (found.values[:, ~valid] == 0).all()
     assert (found.band("class")[valid] != Cover.NONE).all()
     assert iou(found.band("class") == Cover.WATER, (truth == 1) & valid) > 0.95
@@ -126,7 +125,7 @@ def test_pixels_without_data_stay_so(photo: Raster, truth: np.ndarray) -> None:
 def test_given_land_cover_replaces_the_photo(photo: Raster, classes: np.ndarray) -> None:
     codes = np.zeros(photo.grid.shape, np.uint8)
     codes[:50] = Cover.LOW
-    found = cover(imagery=photo, landcover=Raster(codes, photo.grid)).band("class")
+    found = classified(photo, landcover=Raster(codes, photo.grid)).band("class")
     assert (found[:50] == Cover.LOW).all()
     assert np.array_equal(found[50:], classes[50:])
 
@@ -135,7 +134,7 @@ def test_measured_heights_decide_what_is_a_tree(photo: Raster, truth: np.ndarray
     height = np.zeros(photo.grid.shape, np.float32)
     height[truth == 2] = 1.0
     height[truth == 0] = 9.0
-    found = cover(imagery=photo, canopy=Raster(height, photo.grid)).band("class")
+    found = classified(photo, canopy=Raster(height, photo.grid)).band("class")
     assert (found[truth == 0] == Cover.TREE).all()
     assert not (found[truth == 2] == Cover.TREE).any()
 
@@ -147,7 +146,7 @@ def test_a_survey_of_heights_that_missed_the_reeds_leaves_them_standing() -> Non
     scene[reeds] = 2
     photo = Raster(paint(scene, NAMES), ground(SIZE, SIZE), None, FOUR)
     bare = Raster(np.zeros((SIZE, SIZE), np.float32), photo.grid)
-    found = cover(imagery=photo, canopy=bare).band("class")
+    found = classified(photo, canopy=bare).band("class")
     core = np.hypot(east, north) < 6
     # No tree, since it was measured; but not open ground either.
     assert not (found == Cover.TREE).any()
@@ -159,11 +158,11 @@ def test_mapped_water_anchors_what_the_photo_missed(photo: Raster, truth: np.nda
     pool = box(WEST + 200, NORTH - 280, WEST + 240, NORTH - 250)
     lake = box(WEST, NORTH - 150, WEST + 160, NORTH)
     mapped = gpd.GeoDataFrame(geometry=[pool], crs=photo.grid.crs)
-    found = cover(imagery=photo, mapped_water=mapped)
+    found = classified(photo, mapped_water=mapped)
     inside = np.s_[251:279, 201:239]
     assert (found.band("class")[inside] == Cover.WATER).all()
-    both = cover(
-        imagery=photo, mapped_water=gpd.GeoDataFrame(geometry=[pool, lake], crs=photo.grid.crs)
+    both = classified(
+        photo, mapped_water=gpd.GeoDataFrame(geometry=[pool, lake], crs=photo.grid.crs)
     )
     sure = both.band("confidence")
     assert sure[truth == 1].mean() > sure[inside].mean()
@@ -172,20 +171,20 @@ def test_mapped_water_anchors_what_the_photo_missed(photo: Raster, truth: np.nda
 def test_mapped_water_elsewhere_on_earth_is_refused(photo: Raster) -> None:
     mapped = gpd.GeoDataFrame(geometry=[box(0, 0, 1, 1)], crs="EPSG:32618")
     with pytest.raises(CrsError):
-        cover(imagery=photo, mapped_water=mapped)
+        classified(photo, mapped_water=mapped)
 
 
 def test_bands_that_cannot_be_read_are_refused(photo: Raster) -> None:
     with pytest.raises(RasterError, match="red and green"):
-        cover(imagery=pick(photo, ("red", "nir")))
+        classified(pick(photo, ("red", "nir")))
 
 
 def test_a_photo_without_data_is_refused(photo: Raster) -> None:
     empty = Raster(photo.values, photo.grid, np.zeros(photo.grid.shape, bool), FOUR)
     with pytest.raises(RasterError, match="no data"):
-        cover(imagery=empty)
+        classified(empty)
 
 
 def test_a_photo_of_one_colour_gives_no_water() -> None:
     flat = Raster(np.full((4, 60, 60), 120, np.uint8), ground(60, 60), None, FOUR)
-    assert not (cover(imagery=flat).band("class") == Cover.WATER).any()
+    assert not (classified(flat).band("class") == Cover.WATER).any()

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from helpers_terrain import centres, ground, iou, paint
+from helpers_terrain import centres, classified, ground, iou, paint
 from scipy import ndimage
 
 from sitegeo.grid import Raster
 from sitegeo.layers import Cover
-from sitegeo.terrain.cover import cover
 
 FOUR = ("red", "green", "blue", "nir")
 NAMES = ("meadow", "water", "forest", "road", "roof", "soil")
@@ -34,7 +33,7 @@ def bands() -> np.ndarray:
 
 def classes(photo: np.ndarray, names: tuple[str, ...] = FOUR, **more: object) -> np.ndarray:
     values = np.clip(photo, 1, 255).astype(np.uint8)
-    return cover(imagery=Raster(values, ground(SIZE, SIZE), None, names), **more).band("class")
+    return classified(Raster(values, ground(SIZE, SIZE), None, names), **more).band("class")
 
 
 def painted(where: np.ndarray, means: tuple[float, ...], rough: float, *, grain: float = 1.2):
@@ -137,19 +136,19 @@ def test_a_seam_between_two_dates_is_not_a_shore() -> None:
 def test_a_slanting_border_without_data_is_neither_water_nor_bank() -> None:
     valid = EAST + 0.4 * UP > -100
     values = np.where(valid, bands(), 0).astype(np.uint8)
-    found = cover(imagery=Raster(values, ground(SIZE, SIZE), valid, FOUR)).band("class")
+    found = classified(Raster(values, ground(SIZE, SIZE), valid, FOUR)).band("class")
     assert (found[~valid] == Cover.NONE).all()
     assert iou(found == Cover.WATER, LAKE & valid) > 0.95
 
 
 def test_eleven_bits_in_sixteen() -> None:
     deep = (np.clip(bands(), 1, 255) * 8).astype(np.uint16)
-    found = cover(imagery=Raster(deep, ground(SIZE, SIZE), None, FOUR)).band("class")
+    found = classified(Raster(deep, ground(SIZE, SIZE), None, FOUR)).band("class")
     assert iou(found == Cover.WATER, LAKE) > 0.95
     assert iou(found == Cover.TREE, WOOD) > 0.9
 
 
 def test_a_photo_of_nothing_but_water_is_water() -> None:
     sea = paint(np.ones((SIZE, SIZE), int), NAMES)
-    found = cover(imagery=Raster(sea, ground(SIZE, SIZE), None, FOUR)).band("class")
+    found = classified(Raster(sea, ground(SIZE, SIZE), None, FOUR)).band("class")
     assert (found == Cover.WATER).mean() > 0.99
