@@ -6,7 +6,9 @@ The only place where rasters are reprojected on the way in.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +25,7 @@ from rasterio.windows import Window, from_bounds
 from sitegeo.errors import CrsError, PlaceError, RasterError
 from sitegeo.grid import WGS84, Grid, Raster
 from sitegeo.layers import Cover
+from sitegeo.photofile import PhotoFile
 from sitegeo.rasterfile import Bounds, crs_of, factor_to, mask_of, on_grid, opened, tagged
 
 BANDS_BY_COUNT = {3: ("red", "green", "blue"), 4: ("red", "green", "blue", "nir")}
@@ -35,7 +38,64 @@ SAMPLE = 200_000
 EVERGREEN = "evergreen"
 """What a land-cover class may be called beside our own: trees that keep leaves or needles."""
 MOST_PIXELS = 100_000_000
-"""Pixels above which a place no longer fits the memory of a home computer."""
+"""Pixels above which a place no longer fits the memory of a home computer, and is averaged."""
+
+
+@contextmanager
+def opened_photo(
+    path: Path,
+    *,
+    bands: tuple[str, ...] | None = None,
+    finest_m: float = 0.5,
+    area: Bounds | None = None,
+    crs: CRS | None = None,
+) -> Iterator[PhotoFile]:
+    """Give a photo to be read in part, on the grid of the place; see `read_imagery`."""
+    with opened(path) as source:
+        names, notes = band_names(source, bands, path)
+        place_crs = crs or metric_crs(source, path)
+        with tagged(source, names) as retagged, on_grid(retagged, place_crs, finest_m) as view:
+            window = _window(view, area, place_crs, path)
+            factor = factor_to(view, finest_m)
+            rows, cols = (int(n) // factor for n in (window.height, window.width))
+            if min(rows, cols) < LEAST_PIXELS:
+                raise RasterError(
+                    "the photo has too few pixels in the area asked for",
+                    where=path,
+                    value=(rows, cols),
+                    remedy="Check [place] area and [imagery] finest_m",
+                )
+            corner = view.window_transform(window)
+            grid = Grid(place_crs, corner.c, corner.f, corner.a * factor, (rows, cols))
+            if grid.crs != crs_of(source):
+                notes.append(f"photo reprojected to {grid.crs.name}")
+            if factor > 1:
+                notes.append(f"pixels averaged {factor} to 1, to {grid.pixel_m:g} m")
+            picture = tuple(i + 1 for i, name in enumerate(names) if name not in NOT_PICTURE)
+            kept = tuple(names[i - 1] for i in picture)
+            first = (int(window.col_off), int(window.row_off))
+            yield PhotoFile(grid, kept, factor, first, tuple(notes), view, picture)
+
+
+@dataclass(frozen=True)
+class FinePhoto:
+    """A photo too large to be held, and how to read it at its own pixels.
+
+    `times` of them, each way, make one pixel of the place.
+    """
+
+    path: Path
+    times: int
+    bands: tuple[str, ...] | None
+    finest_m: float
+    area: Bounds | None
+    crs: CRS
+
+    def opened(self) -> AbstractContextManager[PhotoFile]:
+        """Give the photo to be read in part."""
+        return opened_photo(
+            self.path, bands=self.bands, finest_m=self.finest_m, area=self.area, crs=self.crs
+        )
 
 
 def read_imagery(
@@ -47,6 +107,8 @@ def read_imagery(
     crs: CRS | None = None,
 ) -> tuple[Raster, list[str]]:
     """Return the photo on the grid of the place, and notes on how it was read.
+
+    A photo of more than `MOST_PIXELS` is averaged until it has fewer, and the notes say so.
 
     Parameters
     ----------
@@ -66,48 +128,17 @@ def read_imagery(
     RasterError, CrsError
         For a file that cannot be used.
     """
-    with opened(path) as source:
-        names, notes = band_names(source, bands, path)
-        place_crs = crs or metric_crs(source, path)
-        with tagged(source, names) as retagged, on_grid(retagged, place_crs, finest_m) as view:
-            window = _window(view, area, place_crs, path)
-            factor = factor_to(view, finest_m)
-            rows, cols = (int(n) // factor for n in (window.height, window.width))
-            if min(rows, cols) < LEAST_PIXELS:
-                raise RasterError(
-                    "the photo has too few pixels in the area asked for",
-                    where=path,
-                    value=(rows, cols),
-                    remedy="Check [place] area and [imagery] finest_m",
-                )
-            if rows * cols > MOST_PIXELS:
-                raise RasterError(
-                    f"the photo has {rows * cols / 1e6:.0f} million pixels, too many to work on",
-                    where=path,
-                    remedy="Name a part of it under [place] area, or a coarser pixel under "
-                    "[imagery] finest_m",
-                )
-            whole = Window(window.col_off, window.row_off, cols * factor, rows * factor)
-            picture = [i + 1 for i, name in enumerate(names) if name not in NOT_PICTURE]
-            values = view.read(
-                picture,
-                window=whole,
-                out_shape=(len(picture), rows, cols),
-                resampling=Resampling.average,
-            )
-            valid = mask_of(view, picture, whole, (rows, cols))
-            corner = view.window_transform(window)
-            grid = Grid(place_crs, corner.c, corner.f, corner.a * factor, (rows, cols))
-        if grid.crs != crs_of(source):
-            notes.append(f"photo reprojected to {grid.crs.name}")
-        if factor > 1:
-            notes.append(f"pixels averaged {factor} to 1, to {grid.pixel_m:g} m")
-    if np.issubdtype(values.dtype, np.floating):
-        valid &= np.isfinite(values).all(axis=0)
-        values = np.where(valid, values, 0).astype(values.dtype)
-    kept = tuple(names[i - 1] for i in picture)
-    _require_content(values, valid, kept, path)
-    return Raster(values, grid, None if valid.all() else valid, kept), notes
+    with opened_photo(path, bands=bands, finest_m=finest_m, area=area, crs=crs) as fine:
+        photo = fine.coarser(times_over(fine.grid.shape))
+        rows, cols = photo.grid.shape
+        values, valid = photo.read(slice(0, rows), slice(0, cols))
+    _require_content(values, valid, photo.bands, path)
+    return Raster(values, photo.grid, None if valid.all() else valid, photo.bands), [*photo.notes]
+
+
+def times_over(shape: tuple[int, int]) -> int:
+    """Return how many pixels, each way, must go into one for a photo to fit into memory."""
+    return max(1, math.ceil(math.sqrt(shape[0] * shape[1] / MOST_PIXELS)))
 
 
 def band_names(

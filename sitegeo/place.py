@@ -25,6 +25,7 @@ from pyproj.exceptions import ProjError
 from sitegeo import imagery, layers
 from sitegeo.errors import CrsError, LayerError, PlaceError, SitegeoError
 from sitegeo.grid import Grid, Raster
+from sitegeo.imagery import FinePhoto
 from sitegeo.placefile import (
     RASTER_ROLES,
     VECTOR_ROLES,
@@ -77,6 +78,8 @@ class Place:
         The photo; its grid is the place's.
     vectors, rasters
         Layers given, by role; the water of the map is `mapped_water`.
+    fine_photo
+        The photo at its own pixels where it is too large to be held whole.
     notes
         What was repaired, dropped or taken for granted on reading.
     """
@@ -91,6 +94,7 @@ class Place:
     law: LawKeys = field(default_factory=LawKeys)
     zone: str | None = None
     taken: str | None = None
+    fine_photo: FinePhoto | None = None
     credits: tuple[Credit, ...] = ()
     inputs: tuple[Input, ...] = ()
     notes: tuple[str, ...] = ()
@@ -126,13 +130,16 @@ def read_place(path: str | Path) -> Place:
     require_proj()
     keys = read_place_file(source)
     files = _files(keys, source)
-    photo, notes = imagery.read_imagery(
-        files["imagery"],
-        bands=keys.imagery.bands,
-        finest_m=keys.imagery.finest_m,
-        area=keys.place.area,
-        crs=None if keys.place.crs is None else CRS.from_user_input(keys.place.crs),
-    )
+    how: dict[str, Any] = {
+        "bands": keys.imagery.bands,
+        "finest_m": keys.imagery.finest_m,
+        "area": keys.place.area,
+        "crs": None if keys.place.crs is None else CRS.from_user_input(keys.place.crs),
+    }
+    with imagery.opened_photo(files["imagery"], **how) as fine:
+        times = imagery.times_over(fine.grid.shape)
+    photo, notes = imagery.read_imagery(files["imagery"], **how)
+    too_large = FinePhoto(files["imagery"], times, **how | {"crs": photo.grid.crs})
     options = f"{keys.imagery.bands} {keys.imagery.finest_m} {keys.place.area} {keys.place.crs}"
     inputs = [_record("imagery", files["imagery"], extent(files["imagery"]), notes, options)]
     vectors: dict[str, gpd.GeoDataFrame] = {}
@@ -162,6 +169,7 @@ def read_place(path: str | Path) -> Place:
         title=keys.title,
         source=source.resolve(),
         imagery=photo,
+        fine_photo=too_large if times > 1 else None,
         vectors=vectors,
         rasters=rasters,
         assume=keys.assume,

@@ -29,6 +29,9 @@ from sitegeo.errors import CrsError, RasterError
 
 Bounds = tuple[float, float, float, float]
 
+HELD_PX = 16_000_000
+"""Pixels up to which a plane to work on is held in memory."""
+
 
 def require_proj() -> None:
     """Raise where another program's PROJ data, named in the environment, would be read for ours."""
@@ -192,7 +195,7 @@ class FilePlane:
     def __init__(self, path: Path, shape: tuple[int, int], dtype: str) -> None:
         profile = {"driver": "GTiff", "height": shape[0], "width": shape[1], "count": 1,
                    "dtype": dtype, "tiled": True, "blockxsize": 256, "blockysize": 256,
-                   "compress": "lzw", "bigtiff": "if_safer", "sparse_ok": True}  # fmt: skip
+                   "compress": "lzw", "transform": Affine.scale(1, -1), "bigtiff": "if_safer", "sparse_ok": True}  # fmt: skip
         self._file = rasterio.open(path, "w+", **profile)
         self._lock = Lock()
 
@@ -213,11 +216,9 @@ class FilePlane:
 
 
 @contextmanager
-def scratch_plane(
-    shape: tuple[int, int], dtype: str, *, held_px: int = 16_000_000
-) -> Iterator[HeldPlane | FilePlane]:
-    """Give a plane to work on: in memory up to `held_px` pixels, else on disk; gone afterwards."""
-    if shape[0] * shape[1] <= held_px:
+def scratch_plane(shape: tuple[int, int], dtype: str) -> Iterator[HeldPlane | FilePlane]:
+    """Give a plane to work on: in memory up to `HELD_PX` pixels, else on disk; gone afterwards."""
+    if shape[0] * shape[1] <= HELD_PX:
         yield HeldPlane(shape, dtype)
         return
     with TemporaryDirectory(prefix="sitegeo-", ignore_cleanup_errors=True) as folder:

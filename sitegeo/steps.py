@@ -36,9 +36,18 @@ GROUP = "sitegeo.steps"
 # What a caller may bring beside the layers that steps make.
 PLACE_INPUTS = frozenset(
     {
-        *("imagery", "mapped_water", "landcover", "canopy", "ground", "surface", "depth"),
+        *(
+            "imagery",
+            "fine_photo",
+            "mapped_water",
+            "landcover",
+            "canopy",
+            "ground",
+            "surface",
+            "depth",
+        ),
         *("roads", "dwellings", "public_land", "closed_areas", "access", "observations"),
-        *("assume", "law", "taken", "landcover_evergreen"),
+        *("assume", "law", "taken", "landcover_evergreen", "fine_photo"),
     }
 )
 MORNING_INPUTS = frozenset({"wind", "gear"})

@@ -251,6 +251,9 @@ def _given(place: Place, law: Law) -> tuple[dict[str, Any], dict[str, str]]:
     keys = {name: f"{hashes.get(name, '')}:{frame}" for name in given}
     keys["assume"] = place.assume.model_dump_json()
     keys["law"] = law.model_dump_json()
+    if place.fine_photo is not None:
+        given["fine_photo"] = place.fine_photo
+        keys["fine_photo"] = f"{keys['imagery']}:{place.fine_photo.times}"
     if place.taken is not None:
         given["taken"] = keys["taken"] = place.taken
     return given, keys

@@ -6,14 +6,14 @@ from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
-from scipy import ndimage
 
 from sitegeo.exposure.obstacles import NOT_TOLD
 from sitegeo.exposure.shelter import leaves_are_off
 from sitegeo.grid import Raster, require_same_grid
 from sitegeo.layers import Cover
 from sitegeo.steps import step
-from sitegeo.terrain.indices import ndvi, odd_window, otsu
+from sitegeo.terrain.filters import box_mean
+from sitegeo.terrain.indices import ndvi, otsu, radius_of
 
 
 @dataclass(frozen=True)
@@ -57,10 +57,10 @@ def evergreen(
     )
     if not winter or "nir" not in imagery.bands or not trees.any():
         return Raster(np.full(cover.grid.shape, NOT_TOLD, np.uint8), cover.grid)
-    window = odd_window(params.crown_m, cover.grid.pixel_m)
+    radius = radius_of(params.crown_m, cover.grid.pixel_m)
     red, nir = (imagery.band(name).astype(np.float32) for name in ("red", "nir"))
     # Over trees alone: water beside a bank would darken it.
-    share = np.maximum(ndimage.uniform_filter(trees.astype(np.float32), window), 1e-3)
-    green = ndimage.uniform_filter(np.where(trees, ndvi(red, nir), 0), window) / share
+    share = np.maximum(box_mean(trees, radius), 1e-3)
+    green = box_mean(np.where(trees, ndvi(red, nir), 0), radius) / share
     cut = float(np.clip(otsu(green[trees]), *params.greenness))
     return Raster((trees & (green > cut)).astype(np.uint8), cover.grid)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from sitegeo.errors import RasterError
 from sitegeo.grid import Raster
+from sitegeo.imagery import FinePhoto
 from sitegeo.layers import Cover
 from sitegeo.rasterfile import scratch_plane
 from sitegeo.steps import step
@@ -56,13 +57,21 @@ class PhotoParams:
 
 
 @step("photo_cover")
-def photo_cover(*, imagery: Raster, params: PhotoParams = PhotoParams()) -> Raster:
+def photo_cover(
+    *,
+    imagery: Raster,
+    fine_photo: FinePhoto | None = None,
+    params: PhotoParams = PhotoParams(),
+) -> Raster:
     """Return the cover class and the confidence (0-100) of each pixel, from the photo alone.
 
     Parameters
     ----------
     imagery
         Bands named "red", "green" and at least one of "nir" and "blue"; 8 or 16 bit.
+    fine_photo
+        The same photo at its own pixels, where it is too large to be held: it is classified at
+        these, and the commonest class in each pixel of `imagery` is kept.
 
     Returns
     -------
@@ -74,13 +83,36 @@ def photo_cover(*, imagery: Raster, params: PhotoParams = PhotoParams()) -> Rast
     RasterError
         If bands are missing or no pixel is valid.
     """
-    values = np.zeros((2, *imagery.grid.shape), np.uint8)
+    rows, cols = imagery.grid.shape
+    values = np.zeros((2, rows, cols), np.uint8)
+    times = 1 if fine_photo is None else fine_photo.times
 
     def keep(tile: Tile, part: Codes) -> None:
-        values[:, tile.rows, tile.cols] = part
+        at = tuple(slice(s.start // times, s.stop // times) for s in (tile.rows, tile.cols))
+        values[:, *at] = part if times == 1 else _commonest(part, times)
 
-    classify(Held(imagery), keep, params=params)
+    if fine_photo is None:
+        classify(Held(imagery), keep, params=params)
+    else:
+        with fine_photo.opened() as photo:
+            classify(photo, keep, params=params, tile_px=TILE_PX // times * times)
+    values[:, ~imagery.mask] = 0
     return Raster(values, imagery.grid, imagery.valid, ("class", "confidence"))
+
+
+def _commonest(part: Codes, times: int) -> Codes:
+    """Return the commonest class of each block of pixels, and its mean confidence.
+
+    Of classes that are equally common the one with the lowest code, water first, is kept; voids
+    count only where there is nothing else.
+    """
+    rows, cols = (n // times for n in part.shape[1:])
+    blocks = part[:, : rows * times, : cols * times].reshape(2, rows, times, cols, times)
+    counts = np.stack([(blocks[0] == code).sum(axis=(1, 3)) for code in Cover if code])
+    classes = np.where(counts.any(axis=0), counts.argmax(axis=0) + 1, 0)
+    held = blocks[0] == classes[:, None, :, None]
+    sure = (blocks[1] * held).sum(axis=(1, 3)) / np.maximum(held.sum(axis=(1, 3)), 1)
+    return np.stack([classes, np.rint(sure)]).astype(np.uint8)
 
 
 def classify(

@@ -18,7 +18,7 @@ FLOORS = (
     {"errors", "units", "angles"},
     {"grid", "tomlfile", "folders", "bundled"},
     {"layers", "wind", "placefile"},
-    {"steps", "rasterfile", "imagery", "vectors", "weather"},
+    {"steps", "rasterfile", "photofile", "imagery", "vectors", "weather"},
     {"place", "terrain", "exposure", "export"},
     {"spreads", "law", "siting", "store", "surveysheet", "webmap"},
     {"survey"},

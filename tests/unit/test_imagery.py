@@ -385,11 +385,16 @@ def test_too_few_pixels(tmp_path: Path) -> None:
     assert "too few pixels" in refused(write_photo(tmp_path / "a.tif"), finest_m=60)
 
 
-def test_too_many_pixels(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_photo_too_large_to_hold_is_averaged_and_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     path = write_photo(tmp_path / "a.tif")
-    monkeypatch.setattr(imagery, "MOST_PIXELS", 10_000)
-    assert "Name a part of it under [place] area" in refused(path)
-    assert read_imagery(path, finest_m=2)[0].grid.pixel_m == 2
+    whole, _ = read_imagery(path)
+    monkeypatch.setattr(imagery, "MOST_PIXELS", whole.values[0].size // 3)
+    held, notes = read_imagery(path)
+    assert held.grid.pixel_m == 2 * whole.grid.pixel_m
+    assert (held.grid.west, held.grid.north) == (whole.grid.west, whole.grid.north)
+    assert "million pixels" in notes[-1]
 
 
 TILED = {"tiled": True, "blockxsize": 64, "blockysize": 64}
