@@ -195,7 +195,8 @@ class FilePlane:
     def __init__(self, path: Path, shape: tuple[int, int], dtype: str) -> None:
         profile = {"driver": "GTiff", "height": shape[0], "width": shape[1], "count": 1,
                    "dtype": dtype, "tiled": True, "blockxsize": 256, "blockysize": 256,
-                   "compress": "lzw", "transform": Affine.scale(1, -1), "bigtiff": "if_safer", "sparse_ok": True}  # fmt: skip
+                   "compress": "lzw", "transform": Affine.scale(1, -1), "sparse_ok": True,
+                   "bigtiff": "if_safer"}  # fmt: skip
         self._file = rasterio.open(path, "w+", **profile)
         self._lock = Lock()
 
