@@ -6,6 +6,7 @@ import math
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -39,6 +40,12 @@ DAY = Inks((1, 1, 1), (0, 0, 0), (0.42, 0.42, 0.42), (0.88, 0.88, 0.88), (1, 1, 
 NIGHT = Inks((0, 0, 0), (1, 0, 0), (0.72, 0, 0), (0.2, 0, 0), (1, 0, 0))
 
 
+@cache
+def _ems(text: str, font: str) -> float:
+    """Return the width of text at a size of 1; letters are not kerned, so widths add up."""
+    return float(pdfmetrics.stringWidth(text, font, 1.0))
+
+
 def register_fonts() -> None:
     """Register the fonts that travel with reportlab, so that they are embedded."""
     known = set(pdfmetrics.getRegisteredFontNames())
@@ -69,7 +76,7 @@ class Pen:
 
     def width(self, text: str, size: float, font: str = PLAIN) -> float:
         """Return the width of cleaned text."""
-        return float(pdfmetrics.stringWidth(self.clean(text), font, size))
+        return _ems(self.clean(text), font) * size
 
     def text(
         self,
@@ -108,12 +115,12 @@ class Pen:
 
     def wrapped(self, text: str, size: float, width: float, font: str = PLAIN) -> list[str]:
         """Return the lines of a text no wider than `width`; a long word is broken."""
-        lines, line = [], ""
+        lines, line, used = [], "", 0.0
         for word in self.clean(text).split(" "):
-            rest = word
-            longer = f"{line} {rest}" if line else rest
-            if self.width(longer, size, font) <= width:
-                line = longer
+            rest, wide = word, _ems(word, font) * size
+            gap = _ems(" ", font) * size if line else 0.0
+            if used + gap + wide <= width:
+                line, used = f"{line} {rest}" if line else rest, used + gap + wide
                 continue
             if line:
                 lines.append(line)
@@ -123,7 +130,7 @@ class Pen:
                     cut = min(cut - 1, int(cut * 0.9))
                 lines.append(rest[:cut])
                 rest = rest[cut:]
-            line = rest
+            line, used = rest, _ems(rest, font) * size
         return [*lines, line] if line else lines
 
     def stroke(self, width: float, colour: Colour | None = None, *, dash: Any = ()) -> None:
