@@ -278,13 +278,15 @@ def _picture(photo: Raster) -> Raster:
     """Return the photo as it is shown: red, green and blue, stretched to the eye."""
     shown = photo.bands if {"red", "green", "blue"} <= set(photo.bands) else ()
     bands = [photo.band(n) for n in (("red", "green", "blue") if shown else photo.bands[:3])]
-    stack = np.stack(bands).astype(np.float32)
     # One stretch for all bands keeps the colours honest.
-    low, high = np.percentile(stack[:, photo.mask][:, ::37], [0.5, 99.5])
-    scaled = np.clip((stack - low) / max(high - low, 1e-6), 0, 1)
-    return Raster(
-        (scaled * 255).astype(np.uint8), photo.grid, photo.valid, ("red", "green", "blue")
-    )
+    some = np.flatnonzero(photo.mask)[::37]
+    low, high = np.percentile([band.ravel()[some] for band in bands], [0.5, 99.5])
+    scale = np.float32(255 / max(high - low, 1e-6))
+    picture = np.empty((3, *photo.grid.shape), np.uint8)
+    for plane, band in zip(picture, bands, strict=True):
+        stretched = (band.astype(np.float32) - np.float32(low)) * scale
+        plane[:] = np.clip(stretched, 0, 255, out=stretched)
+    return Raster(picture, photo.grid, photo.valid, ("red", "green", "blue"))
 
 
 def _record(place: Place, law: Law, result: steps.Run) -> dict[str, Any]:
