@@ -1,54 +1,70 @@
-"""Draw every layout at several winds as one contact sheet: docs/layouts.svg.
+"""Draw every layout at eight winds as one contact sheet: docs/layouts.svg.
 
 Run it from the top of the project: ``python docs/make_layout_sheet.py [OUT.svg]``. The shores are
-invented: a straight bank for the bank family, a blunt point of land for ``point``.
+invented: a straight bank, a blunt point of land, an opening in flooded timber. All panels are to
+one scale. Same code, same bytes.
 """
 
 from __future__ import annotations
 
 import math
 import sys
+from dataclasses import dataclass, field
 from pathlib import Path
 from xml.sax.saxutils import escape
 
 import numpy as np
 import shapely
-from shapely.geometry import Polygon, box
+from shapely.geometry import LineString, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
+from sitegeo.export.marks import HATCHES
 from sitegeo.spreads import layouts
 from sitegeo.spreads.frame import Frame
 from sitegeo.spreads.placing import place
 from sitegeo.spreads.spread import Spread
 from sitegeo.units import YARD_M, yd
 
-PX = 4.0  # pixels a yard
-LEFT, RIGHT, FAR = -46.0, 46.0, 50.0
-NEAR = {"bank": -9.0, "point": -24.0, "timber": -16.0}
-WIDE, HEAD = (RIGHT - LEFT) * PX, 44
-COLUMNS = 4
+PX = 3.3  # pixels a yard
+LEFT, RIGHT, FAR = -46.0, 46.0, 48.0
+NEAR = {"bank": -8.0, "point": -24.0, "timber": -13.0}
+WIDE, GAP, MARGIN, ROW_HEAD, TOP = (RIGHT - LEFT) * PX, 10.0, 26.0, 34.0, 148.0
+INK, BLUE, SOFT, PAPER, LAND = "#1b1f24", "#0072B2", "#8a8f94", "#fdfcf8", "#efece2"
+VERMILION = "#D55E00"
+RINGS = (15, 20, 35)
 
-SHEET: tuple[tuple[str, str, int, tuple[float, ...]], ...] = (
-    ("bank", "bank", 36, (0, 20, 45, 70, 90, 110, 130, 180)),
-    ("bank", "bank", 96, (0, -80, 150, 180)),
-    ("bank", "bank", 12, (0, -80, 110, 180)),
-    ("point", "point", 36, (0, 45, 90, 110, 120, -135, 150, 180)),
-    ("open-cross", "bank", 60, (0, 30, 60, -60, 75, 90, -105, 110)),
-    ("open-behind", "bank", 60, (110, 115, 125, 135, -140, 150, 165, 180)),
-    ("pair", "bank", 16, (0, 30, 60, 90, -100, 130, 160, 180)),
-    ("timber", "timber", 24, (0, 60, 90, 120, -120, 150, 165, 180)),
-)
 
-HATCH = {
-    "mass": ("<path d='M0 6L6 0M-1 1L1 -1M5 7L7 5' stroke='#000' stroke-width='.7'/>", 6),
-    "second": ("<path d='M0 0L7 7M0 7L7 0' stroke='#888' stroke-width='.6'/>", 7),
-    "near": ("<circle cx='2' cy='2' r='.8' fill='#666'/>", 5),
-    "front": ("<path d='M0 2H6' stroke='#333' stroke-width='.8'/>", 5),
-    "guard": ("<path d='M2 0V6' stroke='#333' stroke-width='.8'/>", 5),
-    "hook": ("<path d='M0 0L6 6' stroke='#555' stroke-width='.7'/>", 6),
-    "tail": ("<path d='M0 1H2' stroke='#555' stroke-width='.7'/>", 4),
-}
-LAND = "<path d='M1 4l1-3M3 6l1-3' stroke='#aaa' stroke-width='.6'/>"
+@dataclass(frozen=True)
+class Row:
+    """A row of panels: winds off straight ahead, or numbers of decoys at one wind."""
+
+    name: str
+    words: str
+    shore: str
+    decoys: tuple[int, ...]
+    winds: tuple[float, ...]
+
+
+SHEET = (
+    Row("bank-onto", "wind onto the bank: birds come over the hide and settle going away",
+        "bank", (36,), (0, 10, 20, 30, 40, 44, -20, -40)),
+    Row("bank-along", "wind along the bank: birds come up over the water and stop short of the "
+        "mass", "bank", (36,), (45, 60, 70, 85, 100, 115, -70, -100)),
+    Row("bank-off", "wind from behind: birds come straight in, the lane in front stays open",
+        "bank", (36,), (126, 135, 150, 160, 170, 180, -135, -160)),
+    Row("point", "at the tip of a point, wind over one shoulder: the front leads birds past",
+        "point", (36,), (90, 100, 110, 120, 130, 150, -110, -140)),
+    Row("open-cross", "open water, wind across: past the tail, turned in by the hook",
+        "bank", (60,), (45, 60, 75, 85, 95, 110, -60, -90)),
+    Row("open-behind", "open water, wind from behind: tail and hook fold into two flanks",
+        "bank", (60,), (112, 120, 130, 140, 160, 180, -120, -150)),
+    Row("pair", "two dozen or fewer: an end group, and a row level with the hide to line up on",
+        "bank", (16,), (30, 45, 60, 75, 90, 120, -60, -105)),
+    Row("timber", "an opening in flooded timber: the stack stands downwind, birds pass over it "
+        "first", "timber", (24,), (0, 60, 90, 120, 150, 180, -90, -150)),
+    Row("bank-along", "the same wind with nought to ten dozen decoys", "bank",
+        (0, 6, 12, 24, 36, 60, 90, 120), (80,) * 8),
+)  # fmt: skip
 
 
 def straight_bank() -> Polygon:
@@ -78,158 +94,305 @@ def opening() -> BaseGeometry:
 SHORES = {"bank": straight_bank, "point": land_point, "timber": opening}
 
 
-def to_page(xy: np.ndarray) -> np.ndarray:
-    """Return panel pixels from local metres."""
-    yards = np.asarray(xy) / YARD_M
-    return np.column_stack([(yards[:, 0] - LEFT) * PX, (FAR - yards[:, 1]) * PX + 40])
+def on_page(shape: BaseGeometry) -> BaseGeometry:
+    """Return a shape of local metres in panel pixels."""
+    scale = PX / YARD_M
+    return shapely.transform(shape, lambda xy: xy * (scale, -scale) + (-LEFT * PX, FAR * PX))
 
 
-def path(geometry: BaseGeometry) -> str:
-    """Return the SVG path of an area."""
-    rings = []
-    for area in shapely.get_parts(geometry.simplify(0.04)):
-        for ring in (area.exterior, *area.interiors):
-            points = to_page(np.array(ring.coords))[:-1]
-            rings.append("M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in points) + "Z")
-    return "".join(rings)
+def path(shape: BaseGeometry) -> str:
+    """Return the SVG path of an area or a line."""
+    runs = []
+    for part in shapely.get_parts(shape.simplify(0.12)):
+        if part.geom_type == "Polygon":
+            runs += [(np.array(r.coords)[:-1], "Z") for r in (part.exterior, *part.interiors)]
+        else:
+            runs.append((np.array(part.coords), ""))
+    return "".join("M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in xy) + end for xy, end in runs)
+
+
+def draw(shape: BaseGeometry, look: str) -> str:
+    """Return a path with a class."""
+    return "" if shape.is_empty else f"<path class='{look}' d='{path(shape)}'/>"
+
+
+def text(words: str, x: float, y: float, look: str, anchor: str = "start") -> str:
+    """Return a line of text."""
+    at = f"x='{x:.1f}' y='{y:.1f}' text-anchor='{anchor}'"
+    return f"<text {at} class='{look}'>{escape(words)}</text>"
+
+
+@dataclass
+class Taken:
+    """Room in a panel that words keep clear of."""
+
+    inside: Polygon
+    shapes: list[BaseGeometry] = field(default_factory=list)
+
+    def write(self, words: str, spots: list[tuple[float, float]], look: str, size: float) -> str:
+        """Return words centred on the first spot that is free, or on the freest."""
+        half = 0.285 * size * len(words) + 1.5
+
+        def patch(spot: tuple[float, float]) -> Polygon:
+            x, y = spot
+            return box(x - half, y - 0.5 * size, x + half, y + 0.5 * size)
+
+        def clash(spot: tuple[float, float]) -> float:
+            outside = patch(spot).difference(self.inside).area
+            return round(
+                4 * outside + sum(patch(spot).intersection(s).area for s in self.shapes), 3
+            )
+
+        best = min(spots, key=clash)
+        self.shapes.append(patch(best).buffer(1.0))
+        return text(words, best[0], best[1] + 0.36 * size, look, "middle")
+
+
+def round_about(area: BaseGeometry, words: str, away: np.ndarray) -> list[tuple[float, float]]:
+    """Return spots for a label just outside an area, those on the side `away` first."""
+    half = np.array([0.285 * 9.5 * len(words) + 2, 6.0])
+    middle = np.array(area.centroid.coords[0])
+    bearing = math.atan2(away[1], away[0])
+    spots = []
+    for gap in (1.5, 6.0, 12.0, 20.0):
+        rim = area.buffer(gap)
+        for step in range(13):
+            for side in (1, -1):
+                angle = bearing + side * step * math.pi / 12
+                out = np.array([math.cos(angle), math.sin(angle)])
+                ray = LineString([middle, middle + 400 * out]).intersection(rim)
+                edge = np.array(shapely.get_coordinates(ray)[-1])
+                spots.append(tuple(edge + out * half * np.abs(out)))
+    return spots
 
 
 def decoy(kind: str, x: float, y: float) -> str:
     """Return the mark of one decoy: shapes, so that grey print tells them apart."""
-    return {
-        "dark": f"<circle cx='{x:.1f}' cy='{y:.1f}' r='2.3'/>",
-        "white": f"<circle cx='{x:.1f}' cy='{y:.1f}' r='2.2' fill='#fff' stroke='#000'/>",
-        "goose": f"<rect x='{x - 2.8:.1f}' y='{y - 2.8:.1f}' width='5.6' height='5.6' "
-        "fill='#D55E00' stroke='#000' stroke-width='.6'/>",
-        "small": f"<circle cx='{x:.1f}' cy='{y:.1f}' r='1.5' fill='#0072B2'/>",
-        "motion": f"<path d='M{x - 4:.1f} {y - 4:.1f}l8 8m0 -8l-8 8' stroke='#0072B2' "
-        "stroke-width='1.8'/>",
-    }[kind]
+    at = f"cx='{x:.1f}' cy='{y:.1f}'"
+    if kind == "goose":
+        return f"<path class='goose' d='M{x:.1f} {y - 3:.1f}l3 3l-3 3l-3 -3z'/>"
+    if kind == "motion":
+        return f"<path class='motion' d='M{x - 3.4:.1f} {y - 3.4:.1f}l6.8 6.8m0 -6.8l-6.8 6.8'/>"
+    return f"<circle {at} r='{1.3 if kind == 'small' else 1.8}' class='{kind}'/>"
 
 
-def arrow(phi_deg: float) -> str:
-    """Return the wind's arrow, flying with the wind across the panel's upper corner."""
-    rad = math.radians(phi_deg)
-    dx, dy = -math.sin(rad), math.cos(rad)
-    x, y = 34.0, 76.0
-    tip, tail = (x + 24 * dx, y + 24 * dy), (x - 24 * dx, y - 24 * dy)
-    barbs = [(tip[0] - 9 * dx + side * 5 * dy, tip[1] - 9 * dy - side * 5 * dx) for side in (-1, 1)]
-    head = "L".join(f"{px:.1f} {py:.1f}" for px, py in (barbs[0], tip, barbs[1]))
+def arrow(from_deg: float, x: float, y: float, half: float = 17.0) -> str:
+    """Return the wind's arrow, flying with the wind."""
+    turn = from_deg + 180
     return (
-        f"<path d='M{tail[0]:.1f} {tail[1]:.1f}L{tip[0]:.1f} {tip[1]:.1f}M{head}' fill='none' "
-        "stroke='#0072B2' stroke-width='2.4'/>"
+        f"<path class='wind' transform='translate({x:.1f} {y:.1f}) rotate({turn:g})' "
+        f"d='M0 {half}V{-half}M-4.5 {-half + 8}L0 {-half}L4.5 {-half + 8}'/>"
     )
 
 
-def tag(area: BaseGeometry, spread: Spread, words: str) -> str:
-    """Return a group's label, just outside it on the side away from the pocket."""
-    centre = np.array(area.centroid.coords[0])
-    away = centre - np.array(spread.pocket_centre)
-    away /= np.hypot(*away)
-    rim = shapely.get_coordinates(area) - centre
-    x, y = to_page((centre + away * ((rim @ away).max() + yd(1.5)))[None])[0]
-    y += 4 - 5 * away[1]
-    anchor = "middle" if abs(away[0]) < 0.5 else "start" if away[0] > 0 else "end"
-    return f"<text x='{x:.1f}' y='{y:.1f}' text-anchor='{anchor}' class='tag'>{words}</text>"
+def hide(x: float, y: float) -> str:
+    """Return the mark of the hide."""
+    return f"<path class='hide' d='M{x - 5.5:.1f} {y + 4:.1f}h11l-2.6 -6.5h-5.8z'/>"
 
 
-def panel(spread: Spread, water: BaseGeometry, *, title: str, near: float) -> str:
+def way_in(spread: Spread) -> BaseGeometry:
+    """Return the line by which birds come to the pocket, upwind.
+
+    With the wind a little onto a bank they come along it over the water.
+    """
+    rad = math.radians(spread.phi_deg)
+    middle, up = np.array(spread.pocket_centre), np.array([math.sin(rad), math.cos(rad)])
+    start = middle - yd(31) * up
+    if 55 <= spread.theta_deg < 90 and spread.layout != "timber":
+        start[1] = max(start[1], yd(11))
+    turn = middle - yd(15) * up
+    t = np.linspace(0, 1, 20)[:, None]
+    end = middle - yd(2.5) * up
+    return on_page(LineString((1 - t) ** 2 * start + 2 * t * (1 - t) * turn + t**2 * end))
+
+
+def panel(spread: Spread, water: BaseGeometry, *, shore: str) -> str:
     """Return one panel."""
-    window = box(yd(LEFT), yd(near), yd(RIGHT), yd(FAR))
-    seen = water.intersection(window)
-    out = [
-        f"<path d='{path(window.difference(water))}' fill='#f1f1ee'/>",
-        f"<path d='{path(window.difference(water))}' fill='url(#land)'/>",
-        f"<path d='{path(seen)}' fill='#fff' stroke='#555' stroke-width='.8'/>",
-    ]
-    hide = to_page(np.zeros((1, 2)))[0]
-    out += [
-        f"<circle cx='{hide[0]:.1f}' cy='{hide[1]:.1f}' r='{r * PX:.1f}' fill='none' stroke='#bbb' "
-        "stroke-width='.7' stroke-dasharray='2 3'/>"
-        for r in (15, 20, 35)
-    ]
-    for group in spread.groups:
-        if group.kind == "focus":
-            continue
-        out.append(
-            f"<path d='{path(group.polygon)}' fill='url(#{group.kind})' fill-opacity='.55' "
-            "stroke='#000' stroke-width='1'/>"
-        )
-    if not spread.pocket.is_empty:
-        out.append(
-            f"<path d='{path(spread.pocket)}' fill='#56B4E9' fill-opacity='.12' stroke='#0072B2' "
-            "stroke-width='1.4' stroke-dasharray='6 3'/>"
-        )
-    for group in spread.groups:
-        if group.kind != "focus":
-            out.append(tag(group.polygon, spread, f"{group.name} {group.count}"))
+    high = (FAR - NEAR[shore]) * PX
+    window = box(0, 0, WIDE, high)
+    sea = on_page(water)
+    ground = window.difference(sea)
+    seat = on_page(Point(0, 0))
+    out = [draw(ground, "land"), draw(ground, "trees" if shore == "timber" else "tufts")]
+    for depth, look in ((4.0, "ripple near"), (9.0, "ripple"), (15.0, "ripple far")):
+        out.append(draw(sea.buffer(-depth).boundary.intersection(window), look))
+    rings = [seat.buffer(r * PX, quad_segs=32).exterior.intersection(window) for r in RINGS]
+    out += [draw(ring, "ring") for ring in rings]
+    out.append(draw(sea.boundary.intersection(window), "shore"))
+
+    taken = Taken(window.buffer(-3))
+    taken.shapes += [seat.buffer(8), box(0, 0, 62, 52), sea.boundary.buffer(2.5)]
+    groups = [(g, on_page(g.polygon)) for g in spread.groups if g.kind != "focus"]
+    pocket = on_page(spread.pocket)
+    taken.shapes += [pocket, *(area for _, area in groups)]
+    spots = shapely.points(np.concatenate([spread.decoys, spread.motion]))
+    spots = [on_page(p) for p in spots]
+    taken.shapes += [p.buffer(4.5) for p in spots[len(spread.decoys) :]]
+    if not spread.refused:
+        line = way_in(spread).intersection(window)
+        out.append(draw(line, "way"))
+        taken.shapes.append(line.buffer(1.5))
+        out.append(draw(pocket, "pocket"))
+    for group, area in groups:
+        out += [
+            draw(area, "patch"),
+            f"<path d='{path(area)}' fill='url(#{group.kind})' class='group'/>",
+        ]
     if len(spread.jerk_line):
-        (x0, y0), (x1, y1) = to_page(spread.jerk_line)
-        out.append(
-            f"<path d='M{x0:.1f} {y0:.1f}L{x1:.1f} {y1:.1f}' stroke='#0072B2' stroke-width='1.2' "
-            "stroke-dasharray='1.5 2'/>"
-        )
-    marks = [*spread.decoy_kinds, *["motion"] * len(spread.motion)]
-    spots = to_page(np.concatenate([spread.decoys, spread.motion]))
-    out += [decoy(kind, x, y) for kind, (x, y) in zip(marks, spots, strict=True)]
-    out.append(
-        f"<path d='M{hide[0] - 7:.1f} {hide[1] + 5:.1f}h14l-3 -8h-8z' fill='#fff' stroke='#000' "
-        "stroke-width='1.6'/>"
-    )
-    words = spread.refused or f"{spread.wind_side}; {len(spread.decoys)} decoys"
-    out += [
-        arrow(spread.phi_deg),
-        f"<text x='4' y='16' class='title'>{escape(title)}</text>",
-        f"<text x='4' y='31' class='word'>{escape(words)}</text>",
+        jerk = on_page(LineString(spread.jerk_line))
+        out.append(draw(jerk, "jerk"))
+        taken.shapes.append(jerk.buffer(2))
+    kinds = [*spread.decoy_kinds, *["motion"] * len(spread.motion)]
+    out += [decoy(kind, p.x, p.y) for kind, p in zip(kinds, spots, strict=True)]
+    out.append(hide(seat.x, seat.y))
+    for group, area in groups:
+        words = f"{group.name} {group.count}"
+        away = np.subtract(area.centroid.coords[0], pocket.centroid.coords[0])
+        out.append(taken.write(words, round_about(area, words, away), "tag", 9.5))
+    for r in RINGS[1:]:
+        angles = np.radians([*range(-60, -20, 5), *range(60, 20, -5), *range(-15, 20, 5)])
+        at = [(seat.x + r * PX * math.sin(a), seat.y - r * PX * math.cos(a)) for a in angles]
+        out.append(taken.write(str(r), at, "figure", 8))
+    out.append(arrow(spread.phi_deg, 26, 28))
+    if spread.refused:
+        words = spread.refused.split(": ")
+        out += [
+            text(w, WIDE / 2, high - 30 + 12 * n, "refused", "middle") for n, w in enumerate(words)
+        ]
+    return "\n".join([*out, draw(window, "frame")])
+
+
+def row_of(row: Row, top: float) -> tuple[str, float]:
+    """Return a row of panels under its heading, and where the next row begins."""
+    water = SHORES[row.shore]()
+    trees = box(yd(-80), yd(-80), yd(80), yd(80)).difference(water)
+    high = (FAR - NEAR[row.shore]) * PX
+    out = [
+        f"<text x='{MARGIN}' y='{top:.1f}'><tspan class='name'>{row.name}</tspan>"
+        f"<tspan class='words' dx='12'>{escape(row.words)}</tspan></text>",
     ]
+    for n, phi in enumerate(row.winds):
+        count = row.decoys[n % len(row.decoys)]
+        spread = place(
+            layouts.shape(row.name, phi, decoys=count),
+            Frame(0.0, 0.0, 0.0),
+            water=water,
+            decoys=count,
+            flooded=trees if row.shore == "timber" else None,
+        )
+        hand = "" if phi % 180 == 0 else " left" if phi < 0 else " right"
+        words = (f"{abs(phi):g}°{hand}", f"{count - spread.left} decoys, {spread.wind_side}")
+        x, y = MARGIN + n * (WIDE + GAP), top + 24
+        out += [
+            text(words[0], x + 2, y - 5, "title"),
+            text("refused" if spread.refused else words[1], x + WIDE - 2, y - 5, "side", "end"),
+            f"<svg x='{x:.1f}' y='{y:.1f}' width='{WIDE:.1f}' height='{high:.1f}'>"
+            f"{panel(spread, water, shore=row.shore)}</svg>",
+        ]
+    return "\n".join(out), top + 24 + high + ROW_HEAD
+
+
+def legend(x: float, y: float) -> str:
+    """Return the samples of every mark in one line, and the scale."""
+    out, step = [], x
+    for kind, words in (("dark", "dark"), ("white", "much white"), ("goose", "goose"),
+                        ("small", "small"), ("motion", "motion")):  # fmt: skip
+        out += [decoy(kind, step + 5, y - 4), text(words, step + 14, y, "key")]
+        step += 26 + 6.6 * len(words)
+    for name in ("mass", "second", "near", "front", "guard", "hook", "tail"):
+        sample = f"x='{step}' y='{y - 13}' width='26' height='15' fill='url(#{name})'"
+        out += [f"<rect {sample} class='group'/>", text(name, step + 32, y, "key")]
+        step += 46 + 6.6 * len(name)
+    lines = (("pocket", "pocket, left open"), ("way", "birds come in"), ("jerk", "jerk line"))
+    for look, words in lines:
+        out += [f"<path class='{look}' d='M{step} {y - 4}h30'/>", text(words, step + 38, y, "key")]
+        step += 56 + 6.6 * len(words)
+    out += [hide(step + 6, y - 4), text("hide", step + 18, y, "key")]
+    step += 62
+    out += [arrow(90, step + 16, y - 4, 14), text("wind", step + 38, y, "key")]
+    step += 84
+    bar = "".join(f"M{step + 10 * n * PX:.1f} {y - 9}v6" for n in range(4))
+    out += [f"<path class='bar' d='{bar}M{step} {y - 3}h{30 * PX:.1f}'/>",
+            text("30 yd", step + 30 * PX + 8, y, "key")]  # fmt: skip
     return "\n".join(out)
+
+
+STYLE = f"""
+text{{fill:{INK};font-family:Helvetica,Arial,'DejaVu Sans',sans-serif}}
+.heading{{font:bold 34px Georgia,'DejaVu Serif',serif}}
+.words,.intro{{font:italic 15px Georgia,'DejaVu Serif',serif}}
+.name{{font:bold 19px Georgia,'DejaVu Serif',serif}}
+.title{{font-size:12.5px;font-weight:bold}} .side{{font-size:10.5px;fill:#555a60}}
+.tag{{font-size:9.5px}} .key{{font-size:12.5px}} .figure{{font-size:8px;fill:{SOFT}}}
+.tag,.figure{{paint-order:stroke;stroke:{PAPER};stroke-width:2.6px;stroke-linejoin:round}}
+.refused{{font:italic 11.5px Georgia,'DejaVu Serif',serif;fill:{VERMILION};
+paint-order:stroke;stroke:{LAND};stroke-width:5px}}
+.land{{fill:{LAND}}} .tufts{{fill:url(#tufts)}} .trees{{fill:url(#trees)}}
+.shore{{fill:none;stroke:{INK};stroke-width:1.3}} .frame{{fill:none;stroke:{INK};stroke-width:.8}}
+.ripple{{fill:none;stroke:{BLUE};stroke-width:.5;opacity:.33}}
+.ripple.near{{opacity:.5}} .ripple.far{{opacity:.18}}
+.ring{{fill:none;stroke:{SOFT};stroke-width:.6;stroke-dasharray:1 3}}
+.pocket{{fill:{BLUE};fill-opacity:.07;stroke:{BLUE};stroke-width:1.3;stroke-dasharray:5 2.6}}
+.patch{{fill:{PAPER}}} .group{{stroke:{INK};stroke-width:.9}}
+.way{{fill:none;stroke:{BLUE};stroke-width:.9;stroke-dasharray:7 3 1.5 3;marker-end:url(#tip)}}
+.jerk{{fill:none;stroke:{INK};stroke-width:1;stroke-dasharray:1.2 2}}
+.wind,.motion{{fill:none;stroke:{BLUE};stroke-width:2;stroke-linejoin:round}}
+.motion{{stroke:{INK};stroke-width:1.5}}
+.hide{{fill:{PAPER};stroke:{INK};stroke-width:1.5}} .bar{{fill:none;stroke:{INK};stroke-width:1.2}}
+.dark{{fill:{INK}}} .white{{fill:#fff;stroke:{INK};stroke-width:.8}}
+.goose{{fill:{VERMILION};stroke:{INK};stroke-width:.5}} .small{{fill:{BLUE}}}
+"""  # fmt: skip
+
+
+def patterns() -> str:
+    """Return the hatchings of the parts, the same as on card and map, and the ground's marks."""
+    tufts = "M4 8l1-4M6 8l0-5M8 8l-1-4M20 19l1-4M22 19l0-5M24 19l-1-4M13 28l.8-3M14.6 28l0-4"
+    made = [
+        f"<pattern id='{name}' width='{size:g}' height='{size:g}' "
+        f"patternUnits='userSpaceOnUse' patternTransform='scale(.8)'>"
+        f"<path d='{lines}' fill='none' stroke='#767b80' stroke-width='.8'/></pattern>"
+        for name, (size, lines) in HATCHES.items()
+        if name in ("mass", "second", "near", "front", "guard", "hook", "tail", "holding")
+    ]
+    crowns = "".join(
+        f"<circle cx='{x}' cy='{y}' r='{r}' fill='#e4e7d6' stroke='#9aa088' stroke-width='.6'/>"
+        for x, y, r in ((6, 7, 4.2), (19, 5, 3.2), (28, 14, 4.6), (13, 19, 3.6), (4, 27, 3.4),
+                        (22, 27, 4.0), (30, 31, 2.6))
+    )  # fmt: skip
+    tile = "height='35' patternUnits='userSpaceOnUse'"
+    tip = f"<path d='M0 .8L7 4L0 7.2' fill='none' stroke='{BLUE}' stroke-width='1.3'/>"
+    return (
+        "".join(made)
+        + f"<pattern id='tufts' width='30' {tile}>"
+        + f"<path d='{tufts}' fill='none' stroke='#a9a892' stroke-width='.7'/></pattern>"
+        + f"<pattern id='trees' width='34' {tile}>{crowns}</pattern>"
+        + "<marker id='tip' viewBox='0 0 8 8' refX='6' refY='4' markerWidth='7' markerHeight='7' "
+        + f"orient='auto'>{tip}</marker>"
+    )
 
 
 def sheet() -> str:
     """Return the whole sheet as SVG."""
-    frame = Frame(0.0, 0.0, 0.0)
-    body, top = [], 70.0
-    for kind, shore, count, winds in SHEET:
-        water = SHORES[shore]()
-        high = (FAR - NEAR[shore]) * PX + HEAD
-        for i, phi in enumerate(winds):
-            name = kind if kind in layouts.LAYOUTS else layouts.choose("X", phi, decoys=count)
-            drawn = layouts.shape(name, phi, decoys=count)
-            flooded = box(yd(-80), yd(-80), yd(80), yd(80)).difference(water)
-            spread = place(
-                drawn,
-                frame,
-                water=water,
-                decoys=count,
-                flooded=flooded if shore == "timber" else None,
-            )
-            hand = " left" if phi < 0 else " right" if 0 < phi < 180 else ""
-            inner = panel(
-                spread, water, title=f"{name}, wind {abs(phi):g}°{hand}", near=NEAR[shore]
-            )
-            x, y = 10 + (i % COLUMNS) * (WIDE + 14), top + (i // COLUMNS) * (high + 14)
-            body.append(
-                f"<svg x='{x:.0f}' y='{y:.0f}' width='{WIDE:.0f}' height='{high:.0f}'>{inner}</svg>"
-            )
-        top += math.ceil(len(winds) / COLUMNS) * (high + 14)
-    hatches = "".join(
-        f"<pattern id='{name}' width='{size}' height='{size}' patternUnits='userSpaceOnUse'>"
-        f"{mark}</pattern>"
-        for name, (mark, size) in {**HATCH, "land": (LAND, 9)}.items()
+    rows, top = [], TOP
+    for row in SHEET:
+        drawn, top = row_of(row, top)
+        rows.append(drawn)
+    width, height = 2 * MARGIN + 8 * WIDE + 7 * GAP, top - ROW_HEAD + MARGIN
+    intro = (
+        "Hide at the foot of each panel, looking up the page; the wind in degrees off straight "
+        "ahead; rings at 15, 20 and 35 yd from the guns; every panel to one scale. Common "
+        "practice where the trade has a number, our judgement elsewhere."
     )
-    width = COLUMNS * (WIDE + 14) + 10
     return (
-        f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {width:.0f} {top:.0f}' "
-        f"width='{width:.0f}' height='{top:.0f}' font-family='sans-serif'>"
-        "<style>.title{font-size:14px;font-weight:bold}.word{font-size:12px}"
-        ".tag{font-size:12px;paint-order:stroke;stroke:#fff;stroke-width:3px}"
-        "</style>"
-        f"<defs>{hatches}</defs><rect width='100%' height='100%' fill='#fff'/>"
-        "<text x='10' y='26' font-size='20' font-weight='bold'>Layouts by wind</text>"
-        "<text x='10' y='48' font-size='13'>Hide at the bottom middle looking up the page; rings "
-        "at 15, 20 and 35 yd; wind in degrees off straight ahead. Dashed: the pocket, left open. "
-        "Filled dot dark, ring white, square goose, small dot small, cross motion.</text>\n"
-        + "\n".join(body)
+        f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {width:.0f} {height:.0f}' "
+        f"width='{width:.0f}' height='{height:.0f}'><title>Layouts by wind</title>"
+        f"<style>{STYLE}</style><defs>{patterns()}</defs>"
+        f"<rect width='100%' height='100%' fill='{PAPER}'/>\n"
+        + text("Layouts by wind", MARGIN, 52, "heading")
+        + text(intro, MARGIN, 78, "intro")
+        + legend(MARGIN, 108)
+        + "\n"
+        + "\n".join(rows)
         + "</svg>\n"
     )
 

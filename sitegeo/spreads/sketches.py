@@ -181,10 +181,12 @@ def _bank_motion(wind: Wind, k: float, off: float) -> Sketch:
 def _behind_motion(wind: Wind, spot: Floats) -> Sketch:
     """Return motion decoys for a wind from abeam on.
 
-    One alone comes in before the guns as the wind swings behind, and so changes no flank where it
-    crosses; of two, one goes to either flank.
+    One alone comes in before the guns as the wind swings behind, round the flank that forms there,
+    and so changes no flank where it crosses; of two, one goes to either flank.
     """
-    alone = Drawn("motion", Point(_between(spot, (0.0, 6.0), wind.step(130, 180))))
+    over = 2 + 0.75 * spot[0]  # far enough out to clear the flank, which grows with `spot`
+    way = _curve(spot, (spot[0] + 7, over), (8.0, over), (0.0, 6.0))
+    alone = Drawn("motion", way.interpolate(wind.step(130, 180), normalized=True))
     if wind.theta <= 130:
         return [alone]
     return [alone, *(Drawn("motion pair", Point(side * spot[0], spot[1])) for side in (1, -1))]
@@ -310,8 +312,11 @@ def open_water(wind: Wind, decoys: int) -> Sketch:
 
 
 def _hook(pocket: Floats, theta: float, grown: float) -> Area:
-    """Return the arc round the far side, from the mass's outer end curling downwind."""
-    bearing = np.radians(theta - np.linspace(40, 40 + 40 * grown, 24))
+    """Return the arc round the far side, from the mass's outer end curling downwind.
+
+    Common practice sets it 40 to 80 degrees from upwind; the mass's horn takes the first of that.
+    """
+    bearing = np.radians(theta - np.linspace(42, 42 + 48 * grown, 24))
     return _ribbon(pocket + 13 * np.column_stack([np.sin(bearing), np.cos(bearing)]), 1.5)
 
 
