@@ -11,6 +11,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from sitegeo.siting.flooding import flooded_trees
+from sitegeo.siting.landing import touchdown
 from sitegeo.spreads import layouts
 from sitegeo.spreads.decoys import Gear
 from sitegeo.spreads.fitting import Depths
@@ -20,6 +21,7 @@ from sitegeo.spreads.placing import place
 from sitegeo.spreads.spread import Spread
 from sitegeo.survey import Survey
 from sitegeo.units import yd
+from sitegeo.wind import Wind
 
 NEAR_M = 150.0
 LAYER = "near_water"
@@ -120,6 +122,18 @@ def lay(survey: Survey, row: pd.Series[Any], ground: Ground) -> Spread:
         None if depth is None else lambda xy: depth.sample(xy[:, 0], xy[:, 1]),
     )
     return replace(laid, reason=CALM_REASON) if row["wind_side"] == "calm" else laid
+
+
+def landing_of(survey: Survey, spread: Spread, wind: Wind) -> gpd.GeoDataFrame:
+    """Return where birds would touch down for a spread."""
+    bodies = [g.polygon for g in spread.groups if g.name != "focus"]
+    return touchdown(
+        cover=survey.layers["cover"],
+        canopy_height=survey.layers["canopy_height"],
+        pocket=shapely.Polygon() if spread.refused else spread.pocket,
+        wind=wind,
+        taken=shapely.union_all(bodies),
+    )
 
 
 def _opening_m(survey: Survey, row: pd.Series[Any]) -> float:

@@ -25,7 +25,7 @@ from sitegeo.export.styles import add_styles, spread_style
 from sitegeo.grid import WGS84
 from sitegeo.law.daylight import daylight
 from sitegeo.law.rules import Law
-from sitegeo.laying import LAYER, ground_of, lay
+from sitegeo.laying import LAYER, ground_of, landing_of, lay
 from sitegeo.placefile import Assume
 from sitegeo.plan_crossing import crossing_of, crossing_record, crossing_words
 from sitegeo.plan_features import features_of, waypoints_of
@@ -34,7 +34,6 @@ from sitegeo.plan_record import plan_record
 from sitegeo.plan_shift import shift_records
 from sitegeo.ranking import Ranking
 from sitegeo.siting.candidates import candidates
-from sitegeo.siting.landing import touchdown
 from sitegeo.siting.second import second_site
 from sitegeo.spreads.motion import season_of
 from sitegeo.spreads.remedies import FIELD_TABLE
@@ -170,7 +169,7 @@ def plan(
     season = None if when is None else season_of(when.month, lonlat[1])
     ground = ground_of(survey, row, gear, season=season)
     spread = lay(survey, row, ground)
-    landing = _landing(survey, spread, wind)
+    landing = landing_of(survey, spread, wind)
     light = None if when is None else daylight(*lonlat, when)
     fall = fire_of(survey, row, wind)
     way = crossing_of(survey, row, wind)
@@ -239,17 +238,6 @@ def _chosen(survey: Survey, hide: tuple[float, float]) -> gpd.GeoDataFrame:
         cover=layers["cover"],
         assume=Assume.model_validate(survey.record["assume"]),
         **{name: layers[name] for name in optional if name in layers},
-    )
-
-
-def _landing(survey: Survey, spread: Spread, wind: Wind) -> gpd.GeoDataFrame:
-    bodies = [g.polygon for g in spread.groups if g.name != "focus"]
-    return touchdown(
-        cover=survey.layers["cover"],
-        canopy_height=survey.layers["canopy_height"],
-        pocket=shapely.Polygon() if spread.refused else spread.pocket,
-        wind=wind,
-        taken=shapely.union_all(bodies),
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from functools import cache
 from typing import Any
 
 import geopandas as gpd
@@ -28,6 +29,7 @@ NEAR_M = 400.0
 _GEOD = Geod(ellps="WGS84")
 
 
+@cache
 def declination_deg(lon: float, lat: float, when: datetime | None) -> float | None:
     """Return the magnetic declination, east positive, or None without a date it is known for.
 
@@ -59,50 +61,61 @@ def features_of(
     Ranges and bearings are geodesic, from the hide; a magnetic bearing needs a date.
     """
     hide: shapely.Point = row.geometry
-    rows: list[dict[str, Any]] = []
-
-    def add(
-        role: str, name: str, shape: BaseGeometry, *, note: str = "", count: int | None = None
-    ) -> None:
-        rows.append({"role": role, "name": name, "geometry": shape, "note": note, "count": count})
-
-    for name, point, note in _ways_in(survey, hide):
-        add("access", name, point, note=note)
-    add("hide", "HIDE", hide, note=f"blind {row['id']}, facing {row['facing_deg']:.0f}° true")
-    if not spread.refused:
-        add("pocket", "POCKET", spread.pocket, note="leave open: birds land here")
-        for group in spread.groups:
-            add(
-                "group",
-                group.name.upper(),
-                group.polygon,
-                note=_group_note(group),
-                count=group.count,
-            )
-        for number, spot in enumerate(spread.motion, 1):
-            name = "MOTION" if len(spread.motion) == 1 else f"MOTION{number}"
-            add("motion", name, shapely.Point(spot), note="motion decoy", count=1)
-        if len(spread.jerk_line):
-            line = shapely.LineString(spread.jerk_line)
-            add(
-                "jerk_line",
-                "JERK LINE",
-                line,
-                note="to a trunk at the upwind end: pull it for ripple",
-            )
-        for xy, group_name, kind in zip(
-            spread.decoys, spread.decoy_groups, spread.decoy_kinds, strict=True
-        ):
-            add("decoy", group_name, shapely.Point(xy), note=kind, count=1)
+    rows = [_row("access", name, at, note=note) for name, at, note in _ways_in(survey, hide)]
+    rows += _laid(row, spread)
     for _, patch in landing.iterrows():
-        add("touchdown", f"likely {patch['probability']:.2f}", patch.geometry)
+        rows.append(_row("touchdown", f"likely {patch['probability']:.2f}", patch.geometry))
     for arc, sector in sectors(fall, hide, survey.grid.convergence_deg):
         words = f"no fire {arc.from_deg:03.0f}-{arc.to_deg:03.0f}"
-        add("fire_closed", words, sector, note=f"{arc.reason}, {arc.side}; true bearings")
+        note = f"{arc.reason}, {arc.side}; true bearings"
+        rows.append(_row("fire_closed", words, sector, note=note))
     setbacks = survey.layers["setbacks"]
     for _, near in setbacks[setbacks.dwithin(hide, NEAR_M)].iterrows():
         shape = near.geometry.intersection(hide.buffer(2 * NEAR_M))
-        add("setback", str(near["target"]), shape, note=str(near["rule"]))
+        rows.append(_row("setback", str(near["target"]), shape, note=str(near["rule"])))
+    return _framed(rows, survey, hide, when)
+
+
+def spread_features(
+    survey: Survey, row: pd.Series[Any], spread: Spread, *, when: datetime | None
+) -> gpd.GeoDataFrame:
+    """Return hide and spread alone, as `features_of`."""
+    return _framed(_laid(row, spread), survey, row.geometry, when)
+
+
+def _laid(row: pd.Series[Any], spread: Spread) -> list[dict[str, Any]]:
+    """Return hide, pocket, groups, motion, jerk line and decoys."""
+    facing = f"blind {row['id']}, facing {row['facing_deg']:.0f}° true"
+    if spread.refused:
+        return [_row("hide", "HIDE", row.geometry, note=f"{facing}; no spread: {spread.refused}")]
+    rows = [_row("hide", "HIDE", row.geometry, note=facing)]
+    rows.append(_row("pocket", "POCKET", spread.pocket, note="leave open: birds land here"))
+    for group in spread.groups:
+        name, note = group.name.upper(), _group_note(group)
+        rows.append(_row("group", name, group.polygon, note=note, count=group.count))
+    for number, spot in enumerate(spread.motion, 1):
+        name = "MOTION" if len(spread.motion) == 1 else f"MOTION{number}"
+        rows.append(_row("motion", name, shapely.Point(spot), note="motion decoy", count=1))
+    if len(spread.jerk_line):
+        line = shapely.LineString(spread.jerk_line)
+        note = "to a trunk at the upwind end: pull it for ripple"
+        rows.append(_row("jerk_line", "JERK LINE", line, note=note))
+    decoys = zip(spread.decoys, spread.decoy_groups, spread.decoy_kinds, strict=True)
+    rows += [
+        _row("decoy", name, shapely.Point(xy), note=kind, count=1) for xy, name, kind in decoys
+    ]
+    return rows
+
+
+def _row(
+    role: str, name: str, shape: BaseGeometry, *, note: str = "", count: int | None = None
+) -> dict[str, Any]:
+    return {"role": role, "name": name, "geometry": shape, "note": note, "count": count}
+
+
+def _framed(
+    rows: list[dict[str, Any]], survey: Survey, hide: shapely.Point, when: datetime | None
+) -> gpd.GeoDataFrame:
     frame = gpd.GeoDataFrame(pd.DataFrame(rows), geometry="geometry", crs=survey.crs)
     frame.insert(2, "order", np.arange(1, len(frame) + 1))
     return _with_bearings(frame, hide, when)

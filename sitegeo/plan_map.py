@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import geopandas as gpd
 import numpy as np
 
+from sitegeo.plan_turn import other_plans, turn_of
 from sitegeo.webmap.content import MapContent
 
 if TYPE_CHECKING:
@@ -31,7 +32,9 @@ def content_of(plan: Plan) -> MapContent:
     """Return a plan as the content of its page."""
     survey, ranked = plan.survey, plan.ranking
     layers = {n: survey.layers[n] for n in CONTEXT if n in survey.layers}
-    layers |= {n: v for n, v in plan.layers.items() if n in WIND_LAYERS}
+    turn = turn_of(plan)
+    if turn is None:
+        layers |= {n: v for n, v in plan.layers.items() if n in WIND_LAYERS}
     refused = plan.spread.refused
     headline = f"No spread here: {refused}" if refused else plan.spread.reason
     return MapContent(
@@ -45,7 +48,9 @@ def content_of(plan: Plan) -> MapContent:
         headline=headline,
         verdicts=ranked.verdict_sentences(plan.blind["id"]),
         cautions=(*(_sentence(n) for n in plan.spread.notes), *plan.record["cautions"]),
-        credits=(),
+        credits=tuple(c["words"] for c in survey.record.get("credits", ())),
+        turn=turn,
+        drawn=other_plans(plan),
     )
 
 

@@ -172,11 +172,12 @@ def _ratios(
     lee = ratio_table(classes)
     with np.errstate(divide="ignore"):
         front = windward_ratio(1.0 / HORIZON_STEPS).astype(np.float32)
-    behind = np.empty((DIRECTIONS, looked.row.size), np.float32)
-    ahead = np.empty_like(behind)
     buffers = empty_sweep(grid.shape, len(classes))
-    flat = looked.row * grid.shape[1] + looked.col
-    for number, wind in enumerate(winds):
+    everywhere = looked.row * grid.shape[1] + looked.col
+    wet = looked.inside.copy()
+    behind: list[Singles] = []
+    ahead: list[Singles] = []
+    for wind in winds:
         sweep(
             obstacles.values,
             from_grid_deg=float(grid.to_grid_bearing(wind.from_deg)),
@@ -184,18 +185,20 @@ def _ratios(
             bands=len(classes),
             out=buffers,
         )
+        if not behind:
+            wet &= buffers.fetch_m.ravel()[everywhere] != NO_FETCH
+            flat = everywhere[wet]
         codes = buffers.horizon_code.reshape(len(classes), -1)[:, flat]
-        behind[number] = np.minimum.reduce([t[c] for t, c in zip(lee, codes, strict=True)])
-        ahead[number] = np.minimum.reduce([front[c] for c in codes])
-    wet = looked.inside & (buffers.fetch_m.ravel()[flat] != NO_FETCH)
+        behind.append(np.minimum.reduce([t[c] for t, c in zip(lee, codes, strict=True)]))
+        ahead.append(np.minimum.reduce([front[c] for c in codes]))
     turns, weights = spread_weights(winds[0].spread_deg)
-    ratio = np.zeros_like(behind)
-    for turn, weight in zip(turns, weights, strict=True):
+    ratio = np.full((DIRECTIONS, len(everywhere)), np.nan, np.float32)
+    for n in range(DIRECTIONS):
         # Single precision and this order: as the field of one wind is summed.
-        ratio += np.roll(behind, -round(turn / STEP_DEG), axis=0) * np.float32(weight)
-    np.minimum(ratio, np.roll(ahead, -_WAY_ROUND, axis=0), out=ratio)
-    np.minimum(ratio, 1, out=ratio)
-    ratio[:, ~wet] = np.nan
+        mean = np.zeros(len(flat), np.float32)
+        for turn, weight in zip(turns, weights, strict=True):
+            mean += behind[(n + round(turn / STEP_DEG)) % DIRECTIONS] * np.float32(weight)
+        ratio[n, wet] = np.minimum(np.minimum(mean, ahead[(n + _WAY_ROUND) % DIRECTIONS]), 1)
     return ratio
 
 

@@ -77,7 +77,7 @@ def bank_exposure(
                 local, out, ripple_mps=params.ripple_mps, first_water_m=params.first_water_m
             ),
         },
-        geometry=_pieces(stations),
+        geometry=station_pieces(stations),
         crs=stations.crs,
     )
 
@@ -141,7 +141,7 @@ def calm_strip(
     return np.where(lies, edge - out_m[start], np.nan)
 
 
-def _pieces(stations: gpd.GeoDataFrame) -> npt.NDArray[Any]:
+def station_pieces(stations: gpd.GeoDataFrame) -> npt.NDArray[Any]:
     """Return each station's piece of bank: a line halfway to its neighbours along the shore."""
     xy = shapely.get_coordinates(stations.geometry.to_numpy())
     shore = stations["shore_id"].to_numpy()

@@ -15,6 +15,8 @@
     });
   };
 
+  sitegeo.letter = letter;
+
   const shapes = (geometry, pane, className, fill, glyph) =>
     L.geoJSON(geometry, {
       pane,
@@ -72,34 +74,38 @@
     return group;
   };
 
+  // Layers of a plan by role; `draw` puts other items on them.
   const planLayers = (map, data) => {
     const groups = Object.fromEntries(SHEET_ORDER.map((role) => [role, L.layerGroup()]));
     groups.hide = L.layerGroup();
     const close = () => Math.max(1.3, Math.min(5, 0.5 / sitegeo.metresPerPixel(map, data.scale)));
-    const glyphs = {
-      decoy: { draw: sitegeo.drawDecoy(data.wind.from), size: close },
-      motion: { draw: sitegeo.drawMotion, size: () => Math.max(4, 1.6 * close()) },
-      access: { draw: sitegeo.drawSquare, size: () => 4 },
-    };
     const plain = { draw: sitegeo.drawRing, size: () => 3 };
-    const into = { access: "route", setback: null, hide: "hide" };
-    const ordered = [...data.plan].sort(
-      (a, b) => SHEET_ORDER.indexOf(a.role) - SHEET_ORDER.indexOf(b.role),
-    );
-    for (const item of ordered) {
-      const target = item.role in into ? into[item.role] : item.role;
-      if (target === null || !(target in groups)) continue;
-      const part = item.role === "group" ? sitegeo.part(item.name) : item.role;
-      const fill = { group: sitegeo.hatch(part), pocket: "", decoy: "", motion: "" };
-      const kind = item.role === "decoy" && /^(white|geese)/.test(item.note) ? "kind-white" : "";
-      const look = `plan-${item.role} part-${part} ${kind}`;
-      const paint = fill[item.role] ?? (item.role === "touchdown" || item.role === "fire_closed" ? sitegeo.hatch(item.role) : null);
-      if (item.role !== "hide") {
-        groups[target].addLayer(shapes(item.shape, UNDER.has(item.role) ? "under" : "plan", look, paint, glyphs[item.role] ?? plain));
+    const into = { access: "route", setback: null };
+    const fill = { pocket: "", decoy: "", motion: "" };
+    for (const role of ["touchdown", "fire_closed"]) fill[role] = sitegeo.hatch(role);
+    const draw = (items, from) => {
+      const glyphs = {
+        decoy: { draw: sitegeo.drawDecoy(from), size: close },
+        motion: { draw: sitegeo.drawMotion, size: () => Math.max(4, 1.6 * close()) },
+        access: { draw: sitegeo.drawSquare, size: () => 4 },
+      };
+      for (const group of Object.values(groups)) group.clearLayers();
+      const depth = (item) => SHEET_ORDER.indexOf(item.role);
+      for (const item of [...items].sort((a, b) => depth(a) - depth(b))) {
+        const target = item.role in into ? into[item.role] : item.role;
+        if (target === null || !(target in groups)) continue;
+        const part = item.role === "group" ? sitegeo.part(item.name) : item.role;
+        const white = item.role === "decoy" && /^(white|geese)/.test(item.note);
+        const look = `plan-${item.role} part-${part} ${white ? "kind-white" : ""}`;
+        const paint = item.role === "group" ? sitegeo.hatch(part) : (fill[item.role] ?? null);
+        if (item.role !== "hide") {
+          const pane = UNDER.has(item.role) ? "under" : "plan";
+          groups[target].addLayer(shapes(item.shape, pane, look, paint, glyphs[item.role] ?? plain));
+        }
+        for (const written of planLetters(item, data)) groups[target].addLayer(written);
       }
-      for (const written of planLetters(item, data)) groups[target].addLayer(written);
-    }
-    return groups;
+    };
+    return { groups, draw };
   };
 
   const planLetters = (item, data) => {
@@ -129,61 +135,32 @@
     ];
   };
 
+  // The hide's bracket, open to the front, and the rings before it, to scale.
   const aroundHide = (data) => {
     const rings = L.layerGroup();
-    const hide = L.layerGroup();
-    if (!data.around) return { rings, hide };
-    data.around.rings.forEach((ring, i, all) => {
-      rings.addLayer(shapes(ring.shape, "rings", "ring", null, {}));
-      const at = latlng([ring.at[1], ring.at[0]]);
-      const words = i === all.length - 1 ? `${ring.words} ${data.units}` : ring.words;
-      rings.addLayer(letter(at, "plan-letter ring-letter", words));
-    });
-    hide.addLayer(shapes(data.around.mark, "plan", "halo-line", null, {}));
-    hide.addLayer(shapes(data.around.mark, "plan", "hide-mark", null, {}));
-    return { rings, hide };
-  };
-
-  // A plain arrow lying on the water, pointing the way the wind blows.
-  const windArrow = (map, data) => {
-    const group = L.layerGroup();
-    const arrow = data.around?.arrow;
-    if (!arrow || data.wind.from === null) return group;
-    const a = (data.wind.from * Math.PI) / 180;
-    const [e, n] = [Math.sin(a), -Math.cos(a)];
-    const draw = () => {
-      // Seen from afar it moves out to the middle of the water and keeps a length one can see.
-      const perPixel = sitegeo.metresPerPixel(map, data.scale);
-      const half = Math.max(110, Math.min(320, arrow.length_m / perPixel)) / 2;
-      const centre = map.latLngToLayerPoint(perPixel > FAR ? arrow.far_at : arrow.at);
-      const at = (along, across) =>
-        map.layerPointToLatLng(
-          centre.add([e * along - n * across, n * along + e * across]),
-        );
-      const line = (points, className) =>
-        L.polyline(points, { className: `shape ${className}`, pane: "wind", interactive: false });
-      group.clearLayers();
-      const shaft = [at(half, 0), at(-half + 16, 0)];
-      group.addLayer(line(shaft, "wind-halo"));
-      group.addLayer(line(shaft, "wind-shaft"));
-      group.addLayer(
-        L.polygon([at(-half, 0), at(-half + 24, 7), at(-half + 18, 0), at(-half + 24, -7)], {
-          className: "shape wind-head",
-          pane: "wind",
-          interactive: false,
-          fillOpacity: 1,
-        }),
-      );
-      // Beside the shaft, on the side away from the drawing, clear of it whichever way it lies.
-      const aside = 13 + 34 * Math.abs(n);
-      const spread = map.latLngToLayerPoint(data.around.hide);
-      const room = (across) => map.latLngToLayerPoint(at(8, across)).distanceTo(spread);
-      const across = room(aside) > room(-aside) ? aside : -aside;
-      group.addLayer(letter(at(8, across), "wind-letter", data.wind.words.split(" (")[0]));
+    const step = data.units === "yd" ? 9.144 : 10;
+    const draw = ({ hide, facing, figures }, into) => {
+      const at = (bearing, metres) => sitegeo.offset(hide, bearing, metres, data.scale);
+      const line = (places, pane, className) =>
+        L.polyline(places, { pane, className: `shape ${className}`, fill: false, interactive: false });
+      const half = facing === null ? 180 : 100;
+      rings.clearLayers();
+      for (let n = 1; n <= 4; n += 1) {
+        const arc = [];
+        for (let turn = -half; turn <= half; turn += 2) arc.push(at((facing ?? 0) + turn, n * step));
+        const words = n === 4 ? `${10 * n} ${data.units}` : String(10 * n);
+        rings.addLayer(line(arc, "rings", "ring"));
+        rings.addLayer(letter(at(figures, n * step), "plan-letter ring-letter", words));
+      }
+      const corner = (along, across) => at(facing + (Math.atan2(across, along) * 180) / Math.PI, Math.hypot(along, across));
+      const bracket =
+        facing === null
+          ? Array.from({ length: 25 }, (_, n) => at(n * 15, 1.5))
+          : [corner(1, -2), corner(-1, -2), corner(-1, 2), corner(1, 2)];
+      into.addLayer(line(bracket, "plan", "halo-line"));
+      into.addLayer(line(bracket, "plan", "hide-mark"));
     };
-    map.on("zoomend resize", draw);
-    group.redraw = draw;
-    return group;
+    return { rings, draw };
   };
 
   const blindMarks = (data, onPick) => {
@@ -196,55 +173,74 @@
         const [x, y] = [22 + 19 * Math.sin(a), 22 - 19 * Math.cos(a)];
         tick.append(sitegeo.svg("path", { d: `M22,22 L${x.toFixed(1)},${y.toFixed(1)}` }));
       }
-      const box = sitegeo.el("span", {}, tick, sitegeo.el("b", {}, String(blind.rank)));
+      const figure = sitegeo.el("b", {}, String(blind.rank));
       const mark = L.marker(blind.at, {
         icon: L.divIcon({
-          className: `blind ${blind.chosen ? "chosen" : ""} ${blind.rank > sitegeo.FIRST ? "later" : ""}`,
-          html: box,
+          className: "blind",
+          html: sitegeo.el("span", {}, tick, figure),
           iconSize: [24, 24],
         }),
         title: `blind ${blind.rank}: ${blind.id}, ${blind.kind}`,
         alt: `blind ${blind.rank}: ${blind.id}`,
         pane: "letters",
         riseOnHover: true,
+        bubblingMouseEvents: false,
       });
       mark.on("click keypress", (event) => {
         if (event.type === "keypress" && event.originalEvent.key !== "Enter") return;
         onPick(blind.id, false);
       });
-      marks.set(blind.id, mark);
+      marks.set(blind.id, { mark, figure });
       group.addLayer(mark);
     }
-    return { group, marks };
+    const rank = (ranked, drawn) => {
+      for (const { id, kind, rank: place } of ranked) {
+        const { mark, figure } = marks.get(id);
+        figure.textContent = String(place);
+        const node = mark.getElement();
+        if (!node) continue;
+        node.title = `blind ${place}: ${id}, ${kind}`;
+        node.classList.toggle("later", place > sitegeo.FIRST);
+        node.classList.toggle("chosen", id === drawn);
+      }
+    };
+    return { group, marks, rank };
   };
 
-  sitegeo.chart = (map, data, onPick) => {
-    for (const [pane, z] of [["rings", 395], ["under", 397], ["plan", 400], ["wind", 410], ["letters", 620]]) {
-      map.createPane(pane).style.zIndex = z;
-    }
+  sitegeo.chart = (map, data, onPick, onTurn) => {
+    const panes = { rings: 395, under: 397, plan: 400, wind: 410, letters: 620 };
+    for (const [pane, z] of Object.entries(panes)) map.createPane(pane).style.zIndex = z;
     const layers = {};
     data.layers.forEach((layer, i) => {
       if (layer.state === "mapped") layers[layer.name] = contextLayer(map, layer, 300 + i);
     });
-    const { rings, hide } = aroundHide(data);
-    const roles = planLayers(map, data);
-    roles.hide.addLayer(hide);
-    const wind = windArrow(map, data);
-    const { group: blinds, marks } = blindMarks(data, onPick);
-    Object.assign(layers, roles, { rings, wind, blinds });
+    const around = aroundHide(data);
+    const plan = planLayers(map, data);
+    const turning = sitegeo.turning(map, data);
+    const wind = sitegeo.windArrow(map, data, onTurn);
+    const { group: blinds, marks, rank } = blindMarks(data, onPick);
+    Object.assign(layers, turning?.layers, plan.groups, { rings: around.rings, wind, blinds });
 
     const near = () =>
       map.getContainer().classList.toggle("far", sitegeo.metresPerPixel(map, data.scale) > FAR);
     map.on("zoomend", near);
     const mark = (id) => {
       for (const [key, each] of marks) {
-        each.getElement()?.classList.toggle("picked", key === id);
+        each.mark.getElement()?.classList.toggle("picked", key === id);
       }
+    };
+    // Draw a state of the page: a wind, the blinds in order, one of them with its spread.
+    const show = (state) => {
+      turning?.show(state.wind);
+      plan.draw(state.items, state.from);
+      if (state.hide) around.draw(state, plan.groups.hide);
+      rank(state.ranked, state.drawn);
+      wind.moveTo?.(state.arrow);
     };
     const settle = () => {
       near();
       wind.redraw?.();
     };
-    return { layers, mark, settle };
+    return { layers, mark, show, settle, turnTo: (n) => wind.turnTo?.(n) };
   };
 })();

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import shapely
@@ -74,28 +73,19 @@ def middle_of(shape: BaseGeometry, *, off: BaseGeometry | None = None) -> Point:
     return Point(shapely.get_coordinates(reach)[0])
 
 
-def rings(
+def figures_bearing(
     hide: Point, facing_deg: float | None, radii_m: Sequence[float], avoid: BaseGeometry
-) -> list[tuple[LineString, Point]]:
-    """Return an arc in front of the hide for each radius, and where its figure stands.
+) -> float:
+    """Return the grid bearing on which the rings' figures stand: where they keep furthest off.
 
-    The figures stand on the one bearing that keeps furthest from `avoid`. Without a facing the
-    arcs are whole circles. Bearings are grid bearings.
+    Within 70° of the facing; anywhere without one.
     """
-    half, middle = (180.0, 0.0) if facing_deg is None else (100.0, facing_deg)
-    arc = np.linspace(middle - half, middle + half, 121)
-    bearings = np.arange(middle - half * 0.7, middle + half * 0.7 + 1, 10.0)
-
-    def on(radius: float, bearing: Any) -> Any:
-        east, north = unit_from_bearing(bearing)
-        return np.column_stack([np.atleast_1d(hide.x + radius * east), hide.y + radius * north])
-
-    def room(bearing: float) -> float:
-        figures = shapely.points(np.concatenate([on(r, bearing) for r in radii_m]))
-        return float(shapely.distance(figures, avoid).min())
-
-    best = max(bearings, key=room)
-    return [(LineString(on(r, arc)), Point(on(r, best)[0])) for r in radii_m]
+    half, middle = (126.0, 0.0) if facing_deg is None else (70.0, facing_deg)
+    bearings = np.arange(middle - half, middle + half + 1, 10.0)
+    east, north = unit_from_bearing(bearings)
+    radii = np.asarray(radii_m)[:, None]
+    figures = shapely.points(hide.x + radii * east, hide.y + radii * north)
+    return float(bearings[shapely.distance(figures, avoid).min(axis=0).argmax()])
 
 
 def arrow_centre(
@@ -116,13 +106,3 @@ def arrow_centre(
     # Nearest to what is drawn, once it is clear of it and on the water.
     away = shapely.distance(shapely.points(centres), avoid.centroid)
     return Point(centres[int(np.argmin(need * 1000.0 + away))])
-
-
-def hide_mark(hide: Point, facing_deg: float | None) -> LineString:
-    """Return a hide 4 m by 2 m, drawn as a bracket open to the front."""
-    if facing_deg is None:
-        return LineString(hide.buffer(1.5).exterior.coords)
-    out = np.array(unit_from_bearing(facing_deg))
-    across = np.array([out[1], -out[0]])
-    corners = [-2 * across + out, -2 * across - out, 2 * across - out, 2 * across + out]
-    return LineString([(hide.x + c[0], hide.y + c[1]) for c in corners])

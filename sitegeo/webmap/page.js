@@ -6,12 +6,9 @@ sitegeo.start = (map) => {
   const plan = data.around ? L.latLngBounds(data.around.view) : whole;
   const still = { animate: false };
 
-  // Room at the sides for the lettering, which keeps its size when the drawing shrinks.
-  const showPlan = () => map.fitBounds(plan, { ...still, padding: [46, 10] });
-
   map.getContainer().setAttribute("aria-label", "Chart; arrow keys move it, plus and minus zoom");
   map.setMaxBounds(whole.pad(0.6));
-  showPlan();
+  map.fitBounds(plan, { ...still, padding: [46, 10] });
   sitegeo.defineHatches();
   sitegeo.neatLine(map);
   sitegeo.scaleBar(map, data);
@@ -23,33 +20,94 @@ sitegeo.start = (map) => {
     node.addEventListener("click", () => act(node));
     return node;
   };
+  const told = sitegeo.position(map, data);
+  const measure = sitegeo.measure(map, data, told);
+  const pressed = (node, on) => node.setAttribute("aria-pressed", String(on));
   const buttons = [
-    button("The plan", showPlan),
+    button("The plan", () => showPlan()),
     button("Whole place", () => map.fitBounds(whole, still)),
+    button("Measure", (node) => pressed(node, measure()), { "aria-pressed": "false" }),
     button(
       "Night",
-      (node) => {
-        const night = document.documentElement.classList.toggle("night");
-        node.setAttribute("aria-pressed", String(night));
-      },
+      (node) => pressed(node, document.documentElement.classList.toggle("night")),
       { "aria-pressed": "false", id: "night" },
     ),
     button("Print", () => window.print()),
   ];
 
+  const winds = sitegeo.winds(data);
+  const chosen = data.blinds.find((b) => b.chosen)?.id ?? null;
+  const now = { wind: 0, drawn: chosen };
+
+  // Spreads in this file for a wind, by blind; those of the plan's wind have all that is drawn.
+  const spreadsOf = (wind) => {
+    const drawn = wind === 0 ? { ...data.drawn } : data.turn.winds[wind].drawn;
+    return new Map([...Object.entries(drawn), ...(wind === 0 && chosen ? [[chosen, null]] : [])]);
+  };
+  const stateOf = ({ wind, drawn }) => {
+    const ranked = sitegeo.ranked(data, wind);
+    const spreads = spreadsOf(wind);
+    const id = spreads.has(drawn) ? drawn : chosen;
+    const blind = ranked.find((b) => b.id === id);
+    const own = wind === 0 && id === chosen;
+    const spread = own ? { items: data.plan, figures: data.around?.figures } : spreads.get(id);
+    const ways = own ? [] : data.plan.filter((i) => id === chosen && ["access", "route"].includes(i.role));
+    const refused = spread?.items.find((i) => i.role === "hide")?.note.split("no spread: ")[1];
+    const hide = id === chosen ? (data.around?.hide ?? null) : (blind?.at ?? null);
+    const facing = blind?.facing ?? data.around?.facing ?? null;
+    const headline = refused ? `No spread here: ${refused}` : `${sitegeo.sentence(blind?.why ?? "")}.`;
+    return {
+      wind,
+      from: winds[wind]?.from ?? null,
+      words: winds[wind]?.words ?? data.wind.words,
+      plain: (winds[wind]?.words ?? "").replace(/^\S+ (.*) \(from (\d+)°\)$/, "$2° $1"),
+      ranked,
+      spreads,
+      drawn: id,
+      blind,
+      hide,
+      facing,
+      figures: spread?.figures ?? facing ?? 0,
+      items: [...(spread?.items ?? []), ...ways],
+      headline: own ? data.headline : headline,
+      verdicts: id === chosen ? data.verdicts : (blind?.verdict.split(" · ") ?? []),
+      cautions: id === chosen ? data.cautions : (blind?.cautions ?? []),
+      arrow: id === chosen || !hide ? null : sitegeo.offset(hide, facing ?? 0, 62, data.scale),
+    };
+  };
   let blinds = null;
+  let state = null;
+  const show = () => {
+    state = stateOf(now);
+    chart.show(state);
+    blinds.show(state);
+  };
   const pick = (id, fromList) => {
     const open = blinds.open(id);
+    if (open && spreadsOf(now.wind).has(id) && id !== state.drawn) {
+      now.drawn = id;
+      show();
+    }
     chart.mark(open ? id : null);
-    const blind = data.blinds.find((b) => b.id === id);
     if (fromList && open) {
-      if (blind.chosen) showPlan();
-      else map.setView(blind.at, Math.min(map.getZoom(), 17.5), still);
+      if (id === state.drawn) showPlan();
+      else map.setView(data.blinds.find((b) => b.id === id).at, Math.min(map.getZoom(), 17.5), still);
     }
     if (!fromList) blinds.reveal(id);
   };
-  const chart = sitegeo.chart(map, data, pick);
-  blinds = sitegeo.sheet(map, data, chart, buttons, pick);
+  const turn = (wind) => {
+    now.wind = wind;
+    show();
+  };
+  const chart = sitegeo.chart(map, data, pick, turn);
+  // Room at the sides for the lettering, which keeps its size when the drawing shrinks.
+  const showPlan = () => {
+    const about = state && state.drawn !== chosen && state.hide;
+    const corners = [45, 135, 225, 315].map((b) => sitegeo.offset(state?.hide ?? [0, 0], b, 62, data.scale));
+    map.fitBounds(about ? L.latLngBounds(corners) : plan, { ...still, padding: [46, 10] });
+  };
+  blinds = sitegeo.sheet(map, data, chart, buttons, pick, () => chart.turnTo(0));
+  show();
   chart.settle();
 
   // Paper has another shape than the window: refit the same view to it, then come back.

@@ -10,6 +10,9 @@
     setbacks: "setback",
     roads: "road",
     bank_exposure: "wind on the banks",
+    lee: "sheltered water, where birds rest in a blow",
+    strip: "calm strip along the bank, no ripple",
+    banks: "wind on the banks",
     sheltered_water: "sheltered water, where birds rest in a blow",
     beaten_bank: "wind-beaten bank, unsheltered",
     positions: "places for a blind; tree lines dotted",
@@ -18,6 +21,8 @@
   };
   const OFF_AT_FIRST = new Set(["huntable", "stations", "bank_exposure", "sheltered_water", "beaten_bank"]);
   const HATCHED = new Set(["setbacks", "closed_areas"]);
+  // Drawn anew for every wind of a turning map.
+  const WINDY = new Set(["bank_exposure", "sheltered_water", "beaten_bank"]);
   const BANKS = [
     ["beaten", "wind-beaten bank"],
     ["along", "wind along the bank"],
@@ -34,37 +39,57 @@
   const list = (sentences, className) =>
     sitegeo.el("ul", { class: className }, ...sentences.map((s) => sitegeo.el("li", {}, sitegeo.sentence(s))));
 
-  const heading = (data, buttons) =>
-    sitegeo.el(
+  const heading = (data, buttons, onBack) => {
+    const { el } = sitegeo;
+    const words = el("p", { class: "wind-words", "aria-live": "polite" }, `Wind ${data.wind.words}`);
+    const back = el("button", { type: "button", class: "back", hidden: "" }, `Back to ${data.wind.words}`);
+    const hint = data.turn && data.around?.arrow
+      ? el("p", { class: "hint" }, "Drag the arrow on the water to turn the wind.")
+      : null;
+    back.addEventListener("click", onBack);
+    const node = el(
       "header",
       { class: "box heading" },
-      sitegeo.el("h1", {}, data.title),
-      sitegeo.el("p", { class: "wind-words" }, `Wind ${data.wind.words}`),
-      sitegeo.el("div", { class: "buttons" }, ...buttons),
+      el("h1", {}, data.title),
+      words,
+      back,
+      hint,
+      el("div", { class: "buttons" }, ...buttons),
     );
+    const show = (state) => {
+      words.textContent = `Wind ${state.words}`;
+      back.hidden = state.wind === 0;
+      if (hint) hint.hidden = state.wind !== 0;
+    };
+    return { node, show };
+  };
 
-  const theBlind = (data) => {
-    const chosen = data.blinds.find((b) => b.chosen);
-    const name = chosen ? `Blind ${chosen.id}, ${chosen.kind}` : "No blind chosen";
-    const setting = chosen
-      ? [chosen.layout, chosen.side && `wind ${chosen.side}`].filter(Boolean).join("; ")
+  const theBlind = (data, state) => {
+    const { el } = sitegeo;
+    const blind = state.blind;
+    const name = blind ? `Blind ${blind.id}, ${blind.kind}` : "No blind chosen";
+    const setting = blind
+      ? [blind.layout, blind.side && `wind ${blind.side}`, state.wind && `rank ${blind.rank}`]
+          .filter(Boolean)
+          .join("; ")
       : "";
     return box(
       name,
       "blind-box",
-      setting && sitegeo.el("p", { class: "setting" }, setting),
-      sitegeo.el("p", { class: "headline" }, data.headline),
-      data.around &&
-        sitegeo.el(
+      setting && el("p", { class: "setting" }, setting),
+      el("p", { class: "headline" }, state.headline),
+      state.hide &&
+        el(
           "p",
           { class: "where" },
-          `Hide at ${data.around.hide[0].toFixed(5)}, ${data.around.hide[1].toFixed(5)} (WGS 84)`,
+          `Hide at ${state.hide[0].toFixed(5)}, ${state.hide[1].toFixed(5)} (WGS 84); `,
+          `USNG ${sitegeo.usng(...state.hide)}`,
         ),
     );
   };
 
-  const settingOut = (data) => {
-    const items = data.plan.filter((i) => ["group", "pocket", "motion", "jerk_line"].includes(i.role));
+  const settingOut = (data, state) => {
+    const items = state.items.filter((i) => ["group", "pocket", "motion", "jerk_line"].includes(i.role));
     if (!items.length) return null;
     const { el } = sitegeo;
     const cell = (value, words) => el("td", { class: "number" }, value === null ? "" : words(value));
@@ -105,40 +130,64 @@
     );
   };
 
+  const GRADES = { g: "good", f: "fair", p: "poor" };
+  const COMPONENTS = { wind: "wind for its layouts", ripple: "ripple", room: "room to come in", hide: "cover", depth: "depth", access: "way in", setback: "setbacks" };
+  const gradeWords = (data, grades) =>
+    [...grades].map((g, i) => `${COMPONENTS[data.turn.components[i]]} ${GRADES[g]}`).join(", ");
+
   const blindList = (data, onPick) => {
     const { el } = sitegeo;
     const entries = new Map();
-    const items = data.blinds.map((blind) => {
-      const detail = el(
-        "div",
-        { class: "why", id: `why-${blind.rank}`, hidden: "" },
-        blind.why && el("p", {}, sitegeo.sentence(blind.why)),
-        blind.verdict && el("p", {}, sitegeo.sentence(blind.verdict)),
-        blind.cautions.length ? list(blind.cautions, "") : null,
-      );
-      const words = [blind.kind, blind.layout, blind.side && `wind ${blind.side}`];
-      const button = el(
-        "button",
-        { type: "button", "aria-expanded": "false", "aria-controls": `why-${blind.rank}` },
-        el("b", {}, `${blind.rank}`),
-        el("span", {}, `${blind.id}: ${words.filter(Boolean).join(", ")}`),
-        blind.chosen ? el("i", {}, "drawn") : null,
-      );
+    for (const blind of data.blinds) {
+      const figure = el("b", {});
+      const words = el("span", {});
+      const drawn = el("i", {});
+      const detail = el("div", { class: "why", hidden: "" });
+      const button = el("button", { type: "button", "aria-expanded": "false" }, figure, words, drawn);
       button.addEventListener("click", () => onPick(blind.id, true));
-      entries.set(blind.id, { button, detail });
-      const place = `${blind.chosen ? "chosen" : ""} ${blind.rank > sitegeo.FIRST ? "later" : ""}`;
-      return el("li", { class: place }, button, detail);
-    });
-    const rest = data.blinds.filter((b) => b.rank > sitegeo.FIRST).length;
+      entries.set(blind.id, { button, detail, figure, words, drawn, item: el("li", {}, button, detail) });
+    }
+    const order = el("ol", {});
+    const title = el("h2", { id: "head-blinds" }, "Blinds for this wind, best first");
+    const rest = Math.max(0, data.blinds.length - sitegeo.FIRST);
     const more = el("button", { type: "button", class: "more", "aria-expanded": "false" }, `Show ${rest} more`);
     more.addEventListener("click", () => {
       const all = document.documentElement.classList.toggle("all-blinds");
       more.textContent = all ? "Show fewer" : `Show ${rest} more`;
       more.setAttribute("aria-expanded", String(all));
     });
-    const node = items.length
-      ? box("Blinds for this wind, best first", "blinds", el("ol", {}, ...items), rest ? more : null)
-      : box("Blinds for this wind", "blinds", el("p", {}, "No blind works in this wind."));
+    const node = el(
+      "section",
+      { class: "box blinds", "aria-labelledby": "head-blinds" },
+      title,
+      entries.size ? order : el("p", {}, "No blind works in this wind."),
+      rest ? more : null,
+    );
+    const show = (state) => {
+      order.replaceChildren(
+        ...state.ranked.map((blind) => {
+          const entry = entries.get(blind.id);
+          const words = [blind.kind, blind.layout, blind.side && `wind ${blind.side}`];
+          entry.figure.textContent = String(blind.rank);
+          entry.words.textContent = `${blind.id}: ${words.filter(Boolean).join(", ")}`;
+          entry.drawn.textContent = blind.id === state.drawn ? "drawn" : "";
+          entry.item.className = `${blind.id === state.drawn ? "chosen" : ""} ${blind.rank > sitegeo.FIRST ? "later" : ""}`;
+          entry.detail.id = `why-${blind.rank}`;
+          entry.button.setAttribute("aria-controls", entry.detail.id);
+          entry.detail.replaceChildren(
+            ...[
+              blind.why && el("p", {}, `${sitegeo.sentence(blind.why)}.`),
+              blind.grades && el("p", {}, `${sitegeo.sentence(gradeWords(data, blind.grades))}.`),
+              blind.verdict && el("p", {}, sitegeo.sentence(blind.verdict)),
+              blind.cautions.length ? list(blind.cautions, "") : "",
+              !state.spreads.has(blind.id) &&
+                el("p", { class: "note" }, `Its spread for this wind is not in this file: sitegeo plan --blind ${blind.id} --wind "${state.plain}" draws it.`),
+            ].filter(Boolean),
+          );
+          return entry.item;
+        }),
+      );
+    };
     const open = (id) => {
       const entry = entries.get(id);
       if (!entry) return false;
@@ -152,7 +201,7 @@
       return now;
     };
     const reveal = (id) => entries.get(id)?.button.scrollIntoView({ block: "nearest" });
-    return { node, open, reveal };
+    return { node, show, open, reveal };
   };
 
   const switchRow = (map, layers, name, words, sample, on) => {
@@ -196,7 +245,16 @@
     }
     if (has("route")) rows.push(row(["route"], "way in", swatch("shape line plan-route")));
     rows.push(row(["blinds"], "blinds by rank; the tick shows the front", markSwatch("shape boxed", "M9,1 h16 v16 h-16 z", "1")));
+    if (data.turn) {
+      rows.push(row(["strip"], LAYER_WORDS.strip, swatch("shape on-strip", hatch("strip"))));
+      rows.push(row(["lee"], LAYER_WORDS.lee, swatch("shape on-lee", hatch("lee")), false));
+      rows.push(row(["banks"], LAYER_WORDS.banks, swatch("shape line on-bank_exposure"), false));
+      for (const [kind, bank] of BANKS) {
+        rows.push(el("li", { class: "sub" }, swatch(`shape line on-bank_exposure kind-${kind}`), el("span", {}, bank)));
+      }
+    }
     for (const layer of [...data.layers].reverse()) {
+      if (data.turn && WINDY.has(layer.name)) continue;
       const plain = layer.name.replaceAll("_", " ");
       if (layer.state !== "mapped") {
         rows.push(el("li", { class: "absent" }, `${plain}: ${layer.state}`));
@@ -233,20 +291,35 @@
       sitegeo.el("p", { class: "credits" }, "Drawn by sitegeo with folium and Leaflet."),
     );
 
-  sitegeo.sheet = (map, data, chart, buttons, onPick) => {
+  const careful = (data, state) => {
+    const { el } = sitegeo;
+    if (!state.cautions.length) return null;
+    const asked = state.wind
+      ? el("p", { class: "note" }, `Worked out for ${data.wind.words}; plan again for another wind. Arcs of no fire and touchdown are drawn for that wind alone.`)
+      : null;
+    return box("Take care", "cautions", asked, list(state.cautions, ""));
+  };
+
+  sitegeo.sheet = (map, data, chart, buttons, onPick, onBack) => {
     const blinds = blindList(data, onPick);
+    const head = heading(data, buttons, onBack);
     const part = (name, ...boxes) => sitegeo.el("div", { class: name }, ...boxes);
+    const plan = part("plan-part", head.node);
     document.getElementById("title-block").append(
-      part(
-        "plan-part",
-        heading(data, buttons),
-        theBlind(data),
-        data.verdicts.length ? box("Checked", "verdicts", list(data.verdicts, "")) : null,
-        data.cautions.length ? box("Take care", "cautions", list(data.cautions, "")) : null,
-        settingOut(data),
-      ),
+      plan,
       part("place-part", blinds.node, legend(map, data, chart.layers), foot(data)),
     );
-    return blinds;
+    const show = (state) => {
+      head.show(state);
+      blinds.show(state);
+      const boxes = [
+        theBlind(data, state),
+        state.verdicts.length ? box("Checked", "verdicts", list(state.verdicts, "")) : null,
+        careful(data, state),
+        settingOut(data, state),
+      ];
+      plan.replaceChildren(head.node, ...boxes.filter(Boolean));
+    };
+    return { ...blinds, show };
   };
 })();

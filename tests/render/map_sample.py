@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 
 import geopandas as gpd
@@ -14,6 +15,7 @@ from shapely.geometry.base import BaseGeometry
 from sitegeo.angles import bearing_of
 from sitegeo.grid import Grid, Raster
 from sitegeo.webmap import MapContent
+from sitegeo.webmap.content import Facing, Turn
 
 CRS = pyproj.CRS("EPSG:26915")
 HIDE = (420_310.0, 5_100_205.0)
@@ -120,6 +122,40 @@ def layers() -> dict[str, gpd.GeoDataFrame]:
         "bank_exposure": frame(shore, wind_side=["onto"] * 20),
         "huntable": frame([], area_m2=[]),
     }
+
+
+def turn(text: str = "") -> Turn:
+    """Four winds; each puts another blind first, and turns the spread about the hide."""
+    pond = layers()["water"].geometry.iloc[0].exterior
+    at = [pond.interpolate(n / 24, normalized=True) for n in range(25)]
+    pieces = [LineString([a, ((a.x + b.x) / 2, (a.y + b.y) / 2), b]) for a, b in pairwise(at)]
+    facing = [float(bearing_of(420_330 - p.centroid.x, 5_100_330 - p.centroid.y)) for p in pieces]
+    names = blinds()["id"].tolist()
+    spread = features()
+    spread = spread[spread["role"].isin(["hide", "pocket", "group", "motion", "decoy"])]
+    winds = tuple(
+        Facing(
+            from_deg=(90.0 + 90 * n) % 360,
+            words=f"{text}wind {n} (from {(90 + 90 * n) % 360}°)",
+            order=tuple(names[(n + i) % 3] for i in range(3)),
+            layout=(f"{text}bank-along",) * 3,
+            side=("along", "onto", "off"),
+            why=tuple(f"{text}reason {n}; place {i}" for i in range(3)),
+            grades=("gfp", "ggg", "ppp"),
+            banks=np.full(24, n, np.uint8),
+            calm_strip_m=np.full(24, 10.0 * n),
+            lee=(np.array(ellipse(420_330, 5_100_330, 40 + n, 30).exterior.coords),),
+            drawn={}
+            if n == 0
+            else {"T001a": spread.set_geometry(spread.rotate(-90 * n, origin=Point(HIDE)))},
+        )
+        for n in range(4)
+    )
+    return Turn(
+        ("wind", "ripple", "room"),
+        gpd.GeoDataFrame({"facing_deg": facing}, geometry=pieces, crs=CRS),
+        winds,
+    )
 
 
 def photo(size: int = 300, pixel_m: float = 2.0) -> Raster:

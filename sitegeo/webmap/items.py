@@ -1,0 +1,96 @@
+"""The features of a plan as the page draws them, with where their lettering stands."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+import shapely
+from shapely.geometry import Point
+from shapely.geometry.base import BaseGeometry
+
+from sitegeo.units import yd
+from sitegeo.webmap import lettering
+from sitegeo.webmap.degrees import Degrees
+
+LABELLED = ("hide", "group", "motion", "jerk_line")
+RINGS_M = tuple(yd(10.0 * n) for n in (1, 2, 3, 4))
+"""About where the rings lie whose figures must keep off the drawing."""
+
+_SIMPLIFY_M = 0.08
+
+
+def plan_items(
+    plan: gpd.GeoDataFrame, hide: Point | None, degrees: Degrees
+) -> list[dict[str, Any]]:
+    """Return what is drawn of a plan; decoys of one group and kind are one item of many points."""
+    rows = [dict(zip(plan.columns, row, strict=True)) for row in plan.itertuples(index=False)]
+    name = str(plan.geometry.name)
+    labelled = [n for n, row in enumerate(rows) if row["role"] in LABELLED]
+    marks = dict(zip(labelled, lettering.leaders([rows[n][name] for n in labelled]), strict=True))
+    groups = [row[name] for row in rows if row["role"] == "group"]
+    drawn = shapely.union_all(groups) if groups else None
+    kept: dict[tuple[Any, ...], list[int]] = {}
+    for n, row in enumerate(rows):
+        if row["role"] == "pocket":
+            middle = lettering.middle_of(row[name], off=drawn)
+            marks[n] = lettering.Lettered(middle, middle, "middle")
+        alike = ("decoy", row["name"], row["note"]) if row["role"] == "decoy" else (n,)
+        kept.setdefault(alike, []).append(n)
+    firsts = [some[0] for some in kept.values()]
+    shapes = [_shape([rows[n] for n in some], name, hide) for some in kept.values()]
+    at = dict(zip(marks, _spots([m.at for m in marks.values()], degrees), strict=True))
+    tips = dict(zip(marks, _spots([m.tip for m in marks.values()], degrees), strict=True))
+    return [
+        {
+            "role": str(row["role"]),
+            "name": words(row["name"]),
+            "order": number(row["order"], 0),
+            "count": number(row["count"], 0),
+            "range_yd": number(row["range_yd"], 1),
+            "bearing_true": number(row["bearing_true"], 1),
+            "bearing_magnetic": number(row["bearing_magnetic"], 1),
+            "note": words(row["note"]),
+            "label": {"at": at[n], "tip": tips[n], "side": marks[n].side} if n in marks else None,
+            "shape": shape,
+        }
+        for n, row, shape in zip(
+            firsts, (rows[n] for n in firsts), degrees.geometries(shapes), strict=True
+        )
+    ]
+
+
+def _shape(alike: list[dict[str, Any]], name: str, hide: Point | None) -> BaseGeometry:
+    shape: BaseGeometry = alike[0][name]
+    if alike[0]["role"] == "decoy":
+        points: BaseGeometry = shapely.MultiPoint([row[name] for row in alike])
+        return points
+    if alike[0]["role"] == "fire_closed":
+        return _barred(shape, hide)
+    simple: BaseGeometry = shape.simplify(_SIMPLIFY_M)
+    return simple
+
+
+def _barred(closed: BaseGeometry, hide: Point | None) -> BaseGeometry:
+    """Return a closed arc as a barred band about the hide, rather than a cone over the water."""
+    if hide is None:
+        return closed
+    band = closed.intersection(hide.buffer(8.5).difference(hide.buffer(6.5)))
+    return closed if band.is_empty else band
+
+
+def _spots(points: list[Point], degrees: Degrees) -> list[list[float]]:
+    return [shape["coordinates"][::-1] for shape in degrees.geometries(points)] if points else []
+
+
+def number(value: Any, digits: int) -> float | int | None:
+    """Return a rounded number, None for a missing one."""
+    if value is None or pd.isna(value):
+        return None
+    return round(float(value), digits) if digits else round(float(value))
+
+
+def words(value: Any) -> str:
+    """Return text, empty for a missing one."""
+    return "" if value is None or pd.isna(value) else str(value)
