@@ -5,7 +5,7 @@
 Cost, as ratios: the 36 directions swept and written against the sweeps alone; a window read
 against the whole direction. Error: on the real lake in FOLDER/fetch-reference (Gurre, Denmark, a
 5 m grid), averages over a spread interpolated between stored directions against one swept at
-every degree; beside it the seven sweeps of `rank`, and raw fetch interpolated in the same way,
+every degree; beside it the few sweeps of `rank`, and raw fetch interpolated in the same way,
 which the atlas refuses to do.
 """
 
@@ -25,6 +25,7 @@ from bench_sweep import country
 from pyproj import CRS
 
 from sitegeo.exposure.atlas import SECTORS, Atlas, write_atlas
+from sitegeo.exposure.shelter import spread_weights
 from sitegeo.exposure.sweep import NO_FETCH, empty_sweep, encode_surface, sweep
 from sitegeo.grid import Grid, Raster
 
@@ -98,12 +99,17 @@ def error(folder: Path) -> None:
     raw = [(between(wind), swept(wind)) for wind in winds]
     _tell("raw, interpolated (refused)", raw)
     for sd in (10.0, 12.0, 15.0, 20.0):
-        whole = np.arange(-int(2.25 * sd), int(2.25 * sd) + 1.0)
+        reach = spread_weights(sd)[0][-1]
+        whole = np.arange(-reach, reach + 1.0)
         truth = [average(swept, wind, whole, sd) for wind in winds]
         atlas = [average(between, wind, whole, sd) for wind in winds]
-        seven = [average(swept, wind, np.arange(-3, 4) * 0.75 * sd, sd) for wind in winds]
+        turns, weights = spread_weights(sd)
+        few = [
+            np.sum([w * swept(wind + t) for t, w in zip(turns, weights, strict=True)], axis=0)
+            for wind in winds
+        ]
         _tell(f"spread {sd:g}°, the atlas", zip(atlas, truth, strict=True))
-        _tell(f"spread {sd:g}°, seven sweeps", zip(seven, truth, strict=True))
+        _tell(f"spread {sd:g}°, {len(turns)} sweeps", zip(few, truth, strict=True))
 
 
 def _tell(name: str, pairs: Iterable[tuple[Floats, Floats]]) -> None:

@@ -5,9 +5,10 @@
 Prints nanoseconds a pixel for each azimuth on one thread, the ratio of their mean to
 ``numpy.maximum.accumulate(z, axis=1)`` on the same int16 raster, two threads against one, and
 the compile time apart. Buffers are touched beforehand and the best of interleaved repetitions
-is taken, so that a busy machine disturbs the ratio little. `--all` adds exact ray casting with
-bulk shapely on a lake, the method that turns the raster instead, the peak memory, the cost from
-1 to 100 million pixels, and the first call with an empty compile cache.
+is taken, so that a busy machine disturbs the ratio little. `--all` adds the same on 10,000²
+pixels with its peak memory, exact ray casting with bulk shapely on a lake, the method that turns
+the raster instead, the cost from 1 to 100 million pixels, and the first call with an empty
+compile cache; two to three minutes on a quiet machine.
 """
 
 from __future__ import annotations
@@ -30,6 +31,7 @@ from shapely.geometry.base import BaseGeometry
 from sitegeo.exposure.rays import planar_fetch
 from sitegeo.exposure.sweep import Sweep, empty_sweep, encode_surface, sweep
 
+LARGE = 10_000
 AZIMUTHS = (0.0, 17.5, 31.0, 45.0, 62.3, 90.0, 118.0, 151.7, 180.0, 225.0, 270.0, 293.9, 340.0)
 
 
@@ -69,8 +71,6 @@ def seconds(work: Callable[[], object]) -> float:
 
 def bench(size: int, repeats: int, bands: int) -> None:
     """Print the figures for one raster."""
-    tiny = encode_surface(np.ones((8, 8), bool))
-    print(f"first call, compiling or loading the cache: {seconds(one(tiny, 0.0, bands, 1)):.2f} s")
     surface = large(size)
     out = empty_sweep(surface.shape, bands)
     for array in (out.fetch_m, out.horizon_code, out.at_least):
@@ -181,7 +181,7 @@ def bench_memory(size: int, bands: int) -> None:
         "Path('/proc/self/clear_refs').write_text('5')\n"
         "before = held('VmRSS'); run(surface); print(held('VmHWM') - before)"
     )
-    surface = country(size)
+    surface = large(size)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "surface.npy"
         np.save(path, surface)
@@ -196,12 +196,12 @@ def bench_memory(size: int, bands: int) -> None:
 def bench_linear(bands: int) -> None:
     """Print the cost a pixel from 1 to 100 million pixels, one thread, one oblique azimuth."""
     print("nanoseconds a pixel at 31°, one thread:")
-    for size in (1000, 2000, 3162, 5000, 7071, 10_000):
+    for size in (1000, 2000, 3162, 5000, 7071, LARGE):
         surface = large(size)
         out = empty_sweep(surface.shape, bands)
         work = one(surface, 31.0, bands, 1, out)
         work()
-        best = min(seconds(work) for _ in range(5))
+        best = min(seconds(work) for _ in range(3))
         print(f"  {size**2 / 1e6:6.1f} MP  {best / size**2 * 1e9:5.2f} ns")
 
 
@@ -230,10 +230,14 @@ if __name__ == "__main__":
     parser.add_argument("--all", action="store_true")
     options = parser.parse_args()
     print(f"load {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors")
+    tiny = encode_surface(np.ones((8, 8), bool))
+    loading = seconds(one(tiny, 0.0, options.bands, 1))
+    print(f"first call, compiling or loading the cache: {loading:.2f} s")
     bench(options.size, options.repeats, options.bands)
     if options.all:
+        bench(LARGE, 2, options.bands)
+        bench_memory(LARGE, options.bands)
         bench_rays(2048)
         bench_rotate(min(options.size, 4096))
-        bench_memory(min(options.size, 4096), options.bands)
         bench_linear(options.bands)
         bench_first_call()

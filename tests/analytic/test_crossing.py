@@ -39,6 +39,8 @@ def cross(obstacles, wind, start, end, **more):
 
 def test_gust_longest_fetch_and_no_shelter():
     wind = Wind(0.0, 8.0, 12.0, spread_deg=0.0)
+    # The straight-line fetch, as the Coastal Engineering Manual (EM 1110-2-1100, Part II, ch. 2)
+    # wants it: an effective fetch would be 11 % longer off this straight shore.
     # From the west bank to the east bank, 1,000 m south of the tall trees of the north bank.
     found = cross(lake(), wind, (240, 1250), (1760, 1250))
     assert found.verdict == "checked"

@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
+from sitegeo.exposure.field import wind_over_water
 from sitegeo.exposure.sweep import NO_FETCH, encode_surface, sweep
 
 shapes = hnp.array_shapes(min_dims=2, max_dims=2, min_side=2, max_side=45)
@@ -67,6 +68,26 @@ def test_taller_never_lowers_the_horizon(water, bearing, seed):
     before = sweep(encode_surface(water, heights), from_grid_deg=bearing, pixel_m=3.0)
     after = sweep(encode_surface(water, taller), from_grid_deg=bearing, pixel_m=3.0)
     assert (after.horizon_code >= before.horizon_code).all()
+
+
+@settings(max_examples=40)
+@given(waters, bearings, seeds, st.floats(0, 25))
+def test_taller_or_denser_trees_never_raise_the_wind(water, bearing, seed, spread):
+    rng = np.random.default_rng(seed)
+    heights = rng.integers(0, 250, water.shape) / 10
+    kinds = rng.integers(1, 4, water.shape).astype(np.uint8)  # dense, open or bare trees
+
+    def ratio(height_m, density):
+        return wind_over_water(
+            water, height_m, density, from_grid_deg=bearing, speed_mps=5.0, pixel_m=3.0,
+            spread_deg=spread,
+        ).local_ratio[water]  # fmt: skip
+
+    before = ratio(heights, kinds)
+    taller = heights + rng.integers(0, 2, water.shape) * 7.0
+    denser = np.maximum(kinds - rng.integers(0, 3, water.shape), 1).astype(np.uint8)
+    assert (ratio(taller, kinds) <= before + 1e-6).all()
+    assert (ratio(heights, denser) <= before + 1e-6).all()
 
 
 @given(waters, bearings, seeds)

@@ -39,6 +39,17 @@ def test_sum_of_cosines_of_nine_radials_at_three_degrees():
     assert 1 / cosine_weighted(radials, MEAN_RADIALS_DEG) == pytest.approx(8.917974743, abs=1e-9)
 
 
+def test_nine_radials_are_averaged_plainly():
+    # The "SPM" option of the USGS wind fetch model (Rohweder et al. 2008, from memory): the
+    # arithmetic mean of nine radials 3° apart, centred on the wind, not weighted by cosines.
+    assert tuple(range(-12, 13, 3)) == MEAN_RADIALS_DEG
+    radials = np.arange(9.0) ** 2
+    assert mean_of_radials(radials) == pytest.approx(204 / 9)
+    assert mean_of_radials(radials) != pytest.approx(
+        cosine_weighted(radials, MEAN_RADIALS_DEG), rel=1e-3
+    )
+
+
 @pytest.mark.parametrize(
     ("deviations", "factor"), [(COSINE_RADIALS_DEG, 1.1102132868), (MEAN_RADIALS_DEG, 1.0091977449)]
 )

@@ -11,6 +11,7 @@ from sitegeo.errors import UsageError
 from sitegeo.exposure.field import wind_over_water
 from sitegeo.exposure.shelter import (
     DENSITY_CLASSES,
+    RIPPLE_MPS,
     local_wind_ratio,
     markfort_sheltering,
     ratio_table,
@@ -58,6 +59,26 @@ def test_denser_is_calmer_near_and_recovers_sooner():
     assert near == sorted(near)
     rise = [wind_ratio(20, name) - wind_ratio(5, name) for name in TABLE]
     assert rise == sorted(rise)  # from bare to solid
+
+
+def test_shelter_reaches_thirty_heights():
+    # "Up to 30 H" leeward: trees 30 ft high shelter out to 900 ft (EC1763).
+    for name in ("dense", "open", "bare"):
+        assert wind_ratio(29.9, name) < 1
+        assert wind_ratio(33, name) == 1
+
+
+def test_wind_at_a_slant_shortens_the_shelter():
+    # MIL-HDBK-1011/2 §4.3.2: a wind oblique to the barrier is sheltered over less ground.
+    water = np.ones((120, 240), bool)
+    water[:10] = False
+    reached = []
+    for slant in (0, 30, 60):
+        blown = wind_over_water(water, np.where(water, 0, 20.0), from_grid_deg=float(slant),
+                                speed_mps=10.0, pixel_m=8.0, spread_deg=0.0)  # fmt: skip
+        reached.append(int((blown.local_ratio[10:, 60] < 0.6).sum()))
+    assert reached == sorted(reached, reverse=True)
+    assert reached[2] < 0.7 * reached[0]
 
 
 def test_windward_slowing_ends_at_five_heights():
@@ -122,6 +143,12 @@ def test_ripples_begin_in_the_middle_of_force_two():
     # 1.6-3.3 m/s, "small wavelets". The threshold is judgement.
     assert ripples([1.5, 2.49, 2.5, 3.3, np.nan]).tolist() == [False, False, True, True, False]
     assert ripples(2.0, threshold_mps=1.6)
+    # v = 0.836 B^1.5 m/s (from memory); each whole force lies in its own class.
+    classes = [(0.3, 1.5), (1.6, 3.3), (3.4, 5.4), (5.5, 7.9), (8.0, 10.7), (10.8, 13.8)]
+    for force, (low, high) in enumerate(classes, start=1):
+        assert low <= 0.836 * force**1.5 <= high
+    assert round((RIPPLE_MPS / 0.836) ** (2 / 3)) == 2
+    assert pytest.approx(sum(classes[1]) / 2, abs=0.1) == RIPPLE_MPS
 
 
 def test_spread_directions_are_symmetric_gaussian():

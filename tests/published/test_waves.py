@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from sitegeo.errors import UsageError
 from sitegeo.exposure.waves import (
+    FRESH_WATER_KGM3,
     MODELS,
     adjusted_speed,
     fetch_from_duration,
@@ -26,6 +27,14 @@ def test_cem_example_of_the_waver_documentation():
     wave = significant_wave(12, 15_000, 10)
     assert wave.height_m == pytest.approx(0.7555517529, abs=1e-9)
     assert wave.period_s == pytest.approx(2.7197756631, abs=1e-9)
+    # The energy that package works out for that wave and for 8 m at 1 s, in fresh water.
+    assert power_kw_per_m(wave.height_m, wave.period_s) == pytest.approx(0.741652, abs=1e-6)
+    assert power_kw_per_m(8, 1) == pytest.approx(30.571636, abs=1e-6)
+
+
+def power_kw_per_m(height_m, period_s):
+    """Power of deep-water waves, rho g² H² T / 64 pi."""
+    return FRESH_WATER_KGM3 * G**2 * height_m**2 * period_s / (64 * np.pi) / 1000
 
 
 def test_cem_fully_developed_limits():
@@ -60,6 +69,8 @@ def test_duration_becomes_a_fetch():
     friction = friction_velocity(12.0)
     fetch = fetch_from_duration(12.0, 3600.0)
     assert G * fetch / friction**2 == pytest.approx(5.23e-3 * (G * 3600 / friction) ** 1.5)
+    # Worked by hand: 10 m/s for an hour, u* = 0.3808 m/s, is worth 2.18 km.
+    assert fetch_from_duration(10.0, 3600.0) == pytest.approx(2183, abs=2)
 
 
 def test_spm84_wind_stress_factor():
