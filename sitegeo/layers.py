@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from enum import IntEnum
 from types import MappingProxyType
 from typing import Any, Literal
@@ -20,7 +21,7 @@ import shapely
 from sitegeo.errors import CrsError, LayerError
 from sitegeo.grid import Raster, require_metric
 
-ColumnKind = Literal["text", "number", "count", "flag"]
+ColumnKind = Literal["text", "number", "count", "flag", "date"]
 
 POINT = frozenset({"Point"})
 LINE = frozenset({"LineString", "MultiLineString"})
@@ -123,7 +124,12 @@ CONTRACTS = _contracts(
         has_id=False,
     ),
     Contract("access", POINT, {"kind": _TEXT0, "name": _TEXT0}, has_id=False),
-    Contract("observations", ANY_SHAPE, {}, has_id=False),
+    Contract(
+        "observations",
+        ANY_SHAPE,
+        {"date": Column("date", nullable=True), "count": Column("number", nullable=True)},
+        has_id=False,
+    ),
     # What the survey makes.
     RasterContract("photo_cover", ("class", "confidence")),
     RasterContract("cover", ("class", "confidence")),
@@ -317,9 +323,19 @@ def _column_faults(values: pd.Series[Any], column: Column) -> list[str]:
         return []
     if column.kind == "text":
         return _text_faults(held, column)
+    if column.kind == "date":
+        return [] if held.map(is_date).all() else [f"column '{name}' must hold ISO 8601 dates"]
     if column.kind == "flag":
         return [] if held.isin([True, False]).all() else [f"column '{name}' must hold flags"]
     return _number_faults(held, column)
+
+
+def is_date(value: object) -> bool:
+    """Return whether a value is the text of an ISO 8601 date."""
+    try:
+        return isinstance(value, str) and bool(date.fromisoformat(value))
+    except ValueError:
+        return False
 
 
 def _text_faults(held: pd.Series[Any], column: Column) -> list[str]:

@@ -22,7 +22,8 @@ from sitegeo.law.rules import Law
 from sitegeo.law.setbacks import PositionErrors, verdict_words, verdicts
 from sitegeo.placefile import Assume, GearKeys
 from sitegeo.siting.reasons import cautions, why
-from sitegeo.siting.scoring import UNKNOWN, with_component
+from sitegeo.siting.scoring import with_component
+from sitegeo.siting.worth import UNKNOWN
 from sitegeo.spreads.decoys import Gear
 from sitegeo.survey import Survey
 from sitegeo.units import LengthUnit
@@ -137,7 +138,7 @@ def gear_of(survey: Survey, decoys: int | None = None) -> Gear:
     if kinds:
         kinds = dict.fromkeys(names, 0) | kinds
     wanted = keys.decoys if decoys is None else decoys
-    return Gear(decoys=wanted, motion=keys.motion, wade_m=keys.wade_m, **kinds)
+    return Gear(decoys=wanted, motion=keys.motion, wade_m=keys.wade_m, party=keys.party, **kinds)
 
 
 def assumed(survey: Survey, when: datetime | None) -> Assume:

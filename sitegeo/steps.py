@@ -47,10 +47,10 @@ PLACE_INPUTS = frozenset(
             "depth",
         ),
         *("roads", "dwellings", "public_land", "closed_areas", "access", "observations"),
-        *("assume", "law", "taken", "landcover_evergreen", "fine_photo"),
+        *("assume", "law", "taken", "wade_m", "landcover_evergreen", "fine_photo"),
     }
 )
-MORNING_INPUTS = frozenset({"wind", "gear"})
+MORNING_INPUTS = frozenset({"wind", "gear", "when"})
 
 P = ParamSpec("P")
 R = TypeVar("R")

@@ -254,6 +254,7 @@ def _given(place: Place, law: Law) -> tuple[dict[str, Any], dict[str, str]]:
     if place.fine_photo is not None:
         given["fine_photo"] = place.fine_photo
         keys["fine_photo"] = f"{keys['imagery']}:{place.fine_photo.times}"
+    given["wade_m"], keys["wade_m"] = place.gear.wade_m, repr(place.gear.wade_m)
     if place.taken is not None:
         given["taken"] = keys["taken"] = place.taken
     return given, keys

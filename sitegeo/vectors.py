@@ -10,7 +10,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from sitegeo.layers import LINE, POINT, POLYGON, Column, Contract
+from sitegeo.layers import LINE, POINT, POLYGON, Column, Contract, is_date
 
 Shapes = NDArray[np.object_]
 _SPLIT = ("MultiPoint", "GeometryCollection")
@@ -136,6 +136,13 @@ def _values(held: pd.Series[Any], column: Column) -> tuple[Any, int]:
         fine = np.isfinite(numbers) & (numbers >= 0)
         out[fine] = numbers[fine]
         return out, int((given & ~fine).sum())
+    if column.kind == "date":
+        # A date, or a date with an hour, as files write them: 2025-11-20T06:40:00, 2025/11/20.
+        days = [
+            str(v)[:10].replace("/", "-") if ok else None for v, ok in zip(held, given, strict=True)
+        ]
+        out[:] = [d if is_date(d) else None for d in days]
+        return out, int(given.sum() - sum(d is not None for d in out))
     odd = 0
     for i in np.flatnonzero(given):
         text = str(held.iloc[i]).strip()

@@ -38,9 +38,12 @@ def fan(radius_m: float, half_angle_deg: float, step_m: float) -> Floats:
 
 
 def turned(offsets: Floats, bearing_grid_deg: Floats) -> Floats:
-    """Return (points, n, 2) offsets with +y turned onto each grid bearing."""
+    """Return (points, n, 2) offsets with +y turned onto each grid bearing.
+
+    `offsets` is (n, 2) for all points alike, or (points, n, 2).
+    """
     east, north = (np.atleast_1d(v)[:, None] for v in unit_from_bearing(bearing_grid_deg))
-    x, y = offsets[:, 0], offsets[:, 1]
+    x, y = offsets[..., 0], offsets[..., 1]
     return np.stack([x * north + y * east, y * north - x * east], axis=-1)
 
 
@@ -61,3 +64,8 @@ def sample(raster: Raster, at: Floats, offsets: Floats) -> NDArray[Any]:
     where = at[:, None, :] + (offsets if offsets.ndim == 3 else offsets[None])
     flat = raster.sample(where[..., 0].ravel(), where[..., 1].ravel())
     return flat.reshape(*flat.shape[:-1], *where.shape[:2])
+
+
+def classes(cover: Raster, at: Floats, offsets: Floats) -> NDArray[Any]:
+    """Return (points, n) cover classes under every offset of every point, NaN off the data."""
+    return sample(Raster(cover.band("class"), cover.grid, cover.valid), at, offsets)

@@ -19,6 +19,7 @@ from sitegeo.layers import Cover
 from sitegeo.placefile import Assume
 from sitegeo.siting.around import Floats, disc, fan, sample, turned
 from sitegeo.siting.spots import Shore, SpotParams, spots_on
+from sitegeo.siting.way import by_boat, minutes_in, on_foot, terrain
 from sitegeo.steps import step
 from sitegeo.units import depth_text, yd
 
@@ -27,6 +28,9 @@ POCKET_M = yd(17.0)
 
 RANGE_M = yd(35.0)
 """On a bank, decoys rarely lie beyond this (common practice, no source)."""
+
+SETTING_M = yd(30.0)
+"""Most decoys are set within this, by wading where the water lets one; judgement."""
 
 _WADES = ("timber opening", "cover clump", "open flat")
 
@@ -48,7 +52,8 @@ class CandidateParams:
         Share of the half circle in front, within 35 yd, that must be water; in a timber opening
         of the water meant for landing.
     wade_m
-        Deepest water a person stands in, in a clump or among flooded trees.
+        Deepest water a person stands in, in a clump or among flooded trees, and wades on the way,
+        where the place does not say.
     position_error_m
         Error of public-land and closed-area edges where PLACE.toml is silent.
     """
@@ -71,15 +76,44 @@ def candidates(
     public_land: gpd.GeoDataFrame | None = None,
     closed_areas: gpd.GeoDataFrame | None = None,
     access: gpd.GeoDataFrame | None = None,
+    wade_m: float | None = None,
     params: CandidateParams = CandidateParams(),
 ) -> gpd.GeoDataFrame:
     """Blinds on banks and points: facing, cover, depth, way in, ground.
 
     Returns the `candidates` layer: one point a blind, ids made of the position's and a letter,
     `facing_deg` a true bearing, `rejected_by` the first hard reason against it or None. Depth and
-    distance from access are NaN where their layer is missing.
+    distance from access are NaN where their layer is missing; `walk_m`, `wading_m` and `paddle_m`
+    are of the ways that `siting.way` finds, NaN where there is none.
     """
     found = _sites(positions, stations, cover, params.spots)
+    return judged(
+        found,
+        cover=cover,
+        assume=assume,
+        depth=depth,
+        public_land=public_land,
+        closed_areas=closed_areas,
+        access=access,
+        wade_m=wade_m,
+        params=params,
+    )
+
+
+def judged(
+    sites: gpd.GeoDataFrame,
+    *,
+    cover: Raster,
+    assume: Assume,
+    depth: Raster | None = None,
+    public_land: gpd.GeoDataFrame | None = None,
+    closed_areas: gpd.GeoDataFrame | None = None,
+    access: gpd.GeoDataFrame | None = None,
+    wade_m: float | None = None,
+    params: CandidateParams = CandidateParams(),
+) -> gpd.GeoDataFrame:
+    """Return the `candidates` layer of sites: points with id, position, kind and facing."""
+    found, wade = sites, params.wade_m if wade_m is None else wade_m
     at = shapely.get_coordinates(found.geometry)
     facing_grid = np.asarray(cover.grid.to_grid_bearing(found["facing_deg"].to_numpy()))
     out = found.assign(
@@ -87,8 +121,10 @@ def candidates(
         overhead=_share(cover, at, disc(4.0, 1.0), Cover.TREE),
         open_water=_open_water(cover, at, facing_grid, kinds=found["kind"].to_numpy()),
         depth_m=_depth(depth, at, facing_grid),
+        setting_m=_setting(depth, at, facing_grid),
         stand_m=np.full(len(at), np.nan) if depth is None else depth.sample(at[:, 0], at[:, 1]),
         access_m=_access(access, at),
+        **_ways(cover, depth, access, at, wade_m=wade),
     )
     edge_m = assume.position_error_m.get("public_land", params.position_error_m)
     closed_m = assume.position_error_m.get("closed_areas", params.position_error_m)
@@ -99,7 +135,7 @@ def candidates(
     closed = closed_of(points, closed_areas, error_m=closed_m).to_numpy()
     on_land = _class_at(cover, at) != Cover.WATER
     out["rejected_by"] = [
-        _against(row, bool(dry), reason, params)
+        _against(row, bool(dry), reason, params, wade)
         for row, dry, reason in zip(out.itertuples(), on_land, closed, strict=True)
     ]
     return out.sort_values("id", ignore_index=True)
@@ -177,13 +213,46 @@ def _access(access: gpd.GeoDataFrame | None, at: Floats) -> Floats:
     return np.asarray(distance, float)
 
 
-def _against(row: object, dry: bool, closed: str | None, params: CandidateParams) -> str | None:
+def _setting(depth: Raster | None, at: Floats, facing_grid: Floats) -> Floats:
+    """Return the depth that four fifths of the water where decoys lie do not exceed."""
+    if depth is None:
+        return np.full(len(at), np.nan)
+    depths = sample(depth, at, turned(fan(SETTING_M, 60.0, 3.0), facing_grid))
+    depths = np.where(np.isfinite(depths) & (depths > 0), depths, np.nan)
+    out = np.full(len(at), np.nan)
+    known = np.isfinite(depths).any(axis=1)
+    out[known] = np.nanpercentile(depths[known], 80.0, axis=1)
+    return out
+
+
+def _ways(
+    cover: Raster,
+    depth: Raster | None,
+    access: gpd.GeoDataFrame | None,
+    at: Floats,
+    *,
+    wade_m: float,
+) -> dict[str, Floats]:
+    names = ("walk_m", "wading_m", "paddle_m", "way_min")
+    if access is None or access.empty or not len(at):
+        return dict.fromkeys(names, np.full(len(at), np.nan))
+    ground = terrain(cover, depth, wade_m=wade_m)
+    starts = shapely.get_coordinates(access.geometry)
+    foot, paddle = on_foot(ground, starts, at), by_boat(ground, starts, at)
+    minutes = minutes_in(foot.walk_min, paddle)
+    found = (foot.walk_m, foot.wading_m, paddle, minutes)
+    return {n: np.where(np.isfinite(v), v, np.nan) for n, v in zip(names, found, strict=True)}
+
+
+def _against(
+    row: object, dry: bool, closed: str | None, params: CandidateParams, wade_m: float
+) -> str | None:
     """Return the first hard reason against a blind."""
     ground, hunting = row.ground, row.hunting  # type: ignore[attr-defined]
     water: float = row.open_water  # type: ignore[attr-defined]
     wades = row.kind in _WADES  # type: ignore[attr-defined]
     stand: float = row.stand_m if wades else 0.0  # type: ignore[attr-defined]
-    too_deep = f"{depth_text(stand)} of water at the hide" if stand > params.wade_m else ""
+    too_deep = f"{depth_text(stand)} of water at the hide" if stand > wade_m else ""
     reasons = (
         (not dry, "no ground to stand on"),
         (bool(too_deep), f"{too_deep}: too deep to stand in"),

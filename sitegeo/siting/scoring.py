@@ -1,6 +1,7 @@
 """How well each candidate blind works for a wind: component scores, and one score of them.
 
-Hard reasons against a blind are kept apart in `rejected_by`; the components here are soft.
+Hard reasons against a blind are kept apart in `rejected_by`; the components here are soft, and
+what each is worth stands in `siting.worth`.
 """
 
 from __future__ import annotations
@@ -8,18 +9,36 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from functools import cache
 from importlib import resources
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from pyproj import Transformer
 
 from sitegeo.angles import signed_diff_deg, smoothstep, unit_from_bearing
-from sitegeo.grid import Raster
+from sitegeo.grid import WGS84, Raster
 from sitegeo.layers import Cover
-from sitegeo.siting.around import Floats, disc, sample, strip, turned
+from sitegeo.placefile import Assume
+from sitegeo.siting.around import Floats, classes, disc, sample, strip, turned
 from sitegeo.siting.candidates import POCKET_M
+from sitegeo.siting.falling import EDGE_ERROR_M, drift
+from sitegeo.siting.hiding import hiding, overhead_score, party_score
+from sitegeo.siting.outlay import on_water
+from sitegeo.siting.sightings import seen
+from sitegeo.siting.sunlight import birds_sun, shooters_sun, sun_path
+from sitegeo.siting.worth import (
+    UNKNOWN,
+    drift_score,
+    feeding_score,
+    spread_score,
+    wading_score,
+    way_score,
+    wind_fit,
+)
 from sitegeo.spreads.decoys import Gear
 from sitegeo.spreads.frame import wind_side
 from sitegeo.spreads.layouts import choose
@@ -40,8 +59,8 @@ its worth is judgement."""
 TIMBER_CALM_MPS = metres_per_second(4.0, "mph")
 """Below this over the canopy no direction is claimed in timber; judgement."""
 
-UNKNOWN = 0.5
-"""Score of a component whose layer is missing; the reasons say that it is not known."""
+RAISES = ("observed",)
+"""Components that raise a score by what there is of them, and lower none where there is nothing."""
 
 
 @dataclass(frozen=True)
@@ -85,44 +104,98 @@ def blinds(
     exposure: Raster,
     wind: Wind,
     gear: Gear | None = None,
+    assume: Assume | None = None,
+    depth: Raster | None = None,
+    public_land: gpd.GeoDataFrame | None = None,
+    observations: gpd.GeoDataFrame | None = None,
+    when: datetime | None = None,
     params: ScoreParams = ScoreParams(),
 ) -> gpd.GeoDataFrame:
     """Every candidate scored for a wind, with its layout and components.
 
-    Returns the `blinds` layer in the order of the candidates. Components and score lie in 0 to 1;
-    in calm air no direction is claimed, and wind and ripple count as not known.
+    Returns the `blinds` layer in the order of the candidates: a column `c_NAME` for each component
+    that can be judged, and `score`, all in 0 to 1. In calm air no direction is claimed, and wind
+    and ripple count as not known; without a date nothing is said of the sun, and without an
+    `observations` layer nothing of birds seen.
     """
+    gear, assume = gear or Gear(decoys=params.decoys), assume or Assume()
     at = np.column_stack([candidates.geometry.x, candidates.geometry.y])
-    facing_grid = np.asarray(cover.grid.to_grid_bearing(candidates["facing_deg"].to_numpy()))
-    phi = np.atleast_1d(signed_diff_deg(wind.from_deg, candidates["facing_deg"].to_numpy()))
+    facing = candidates["facing_deg"].to_numpy(float)
+    facing_grid = np.asarray(cover.grid.to_grid_bearing(facing))
+    phi = np.atleast_1d(signed_diff_deg(wind.from_deg, facing))
     kinds = candidates["kind"].to_numpy()
     timber = kinds == "timber opening"
     still = too_weak(wind.speed_mps, kinds)
     phi = np.where(still, CALM_PHI_DEG, phi)
     theta = np.abs(phi)
-    decoys = params.decoys if gear is None else gear.decoys
+    layouts = np.array([choose(k, p, decoys=gear.decoys) for k, p in zip(kinds, phi, strict=True)])
     local = _local_wind(exposure, at, facing_grid, wind)
     landing = landing_room(cover, at, facing_grid)
     room = _room(cover, at, facing_grid, wind=wind, params=params)
     room = room * smoothstep(landing, 0.5, 0.9)  # no way in helps where the pocket is land
+    hidden = hiding(cover, at, facing_grid, alone=kinds == "cover clump", leaf_off=assume.leaf_off)
+    pocket, body = on_water(cover, at, facing_grid, phi, layouts, decoys=gear.decoys)
+    fallen = drift(
+        cover,
+        at,
+        facing_grid,
+        from_grid_deg=None if wind.calm else float(cover.grid.to_grid_bearing(wind.from_deg)),
+        public_land=public_land,
+        error_m=assume.position_error_m.get("public_land", EDGE_ERROR_M),
+        complete=assume.complete.get("public_land", False),
+    )
     parts = {
         "wind": np.where(still, UNKNOWN, wind_fit(theta, kinds)),
         "ripple": np.where(still, UNKNOWN, ripple_at(local.min(axis=1), kinds, params)),
         "room": np.where(timber, landing, room),
-        "hide": _hidden(candidates, theta, calm=wind.calm),
-        "depth": depth_score(candidates["depth_m"].to_numpy(float)),
-        "access": access_score(candidates["access_m"].to_numpy(float)),
+        "spread": spread_score(pocket, body),
+        "hide": hidden.beside,
+        "behind": 0.3 + 0.7 * hidden.behind,
+        "overhead": overhead_score(hidden.overhead, theta, timber=timber, still=still),
+        "party": party_score(
+            cover, at, facing_grid, party=gear.party, depth=depth, wade_m=gear.wade_m
+        ),
+        "feeding": feeding_score(candidates["depth_m"].to_numpy(float)),
+        "wading": wading_score(_numbers(candidates, "setting_m"), gear.wade_m),
+        "access": _access(candidates),
+        "drift": drift_score(fallen.distance_m, fallen.ground),
     }
-    out = candidates.assign(
-        **parts,
+    told: dict[str, Any] = {"drift_m": fallen.distance_m, "drift_ground": fallen.ground}
+    if when is not None:
+        sun = sun_path(*_lonlat(cover), when)
+        heading = np.full(len(at), wind.from_deg)
+        parts["sun"] = shooters_sun(facing, *sun)
+        parts["birds_sun"] = birds_sun(facing, heading, *sun, claimed=~still)
+    if observations is not None:
+        over = seen(
+            observations,
+            _pocket(at, facing_grid),
+            None if wind.calm else _way_in(cover, facing_grid, wind),
+            on=None if when is None else when.date(),
+        )
+        parts["observed"], told["observed"] = over.worth, over.words
+    return candidates.assign(
+        **{f"c_{name}": part for name, part in parts.items()},
+        **told,
         score=combine(parts),
         phi_deg=phi,
         wind_side=["calm" if s else wind_side(p) for s, p in zip(still, phi, strict=True)],
-        layout=[choose(k, p, decoys=decoys) for k, p in zip(kinds, phi, strict=True)],
+        layout=layouts,
         local_wind_mps=local[:, 0],
         fetch_m=_fetch(exposure, at, facing_grid),
     )
-    return out.rename(columns={name: f"c_{name}" for name in parts})
+
+
+def ripple_score(local_mps: Floats, params: ScoreParams) -> Floats:
+    """Return 0 on dead water, 1 where it ripples, falling again where it is rough."""
+    alive = smoothstep(local_mps, params.still_mps, params.ripple_mps)
+    wild = 0.7 * smoothstep(local_mps, params.rough_mps, params.wild_mps)
+    return np.asarray(alive - wild, float)
+
+
+def ripple_at(local_mps: Floats, kinds: NDArray[np.object_], params: ScoreParams) -> Floats:
+    """Return `ripple_score`, and in timber openings what people make of it themselves."""
+    return np.where(kinds == "timber opening", TIMBER_RIPPLE, ripple_score(local_mps, params))
 
 
 def too_weak(speed_mps: ArrayLike, kinds: Floats) -> NDArray[np.bool_]:
@@ -132,10 +205,17 @@ def too_weak(speed_mps: ArrayLike, kinds: Floats) -> NDArray[np.bool_]:
 
 
 def combine(parts: Mapping[str, Floats]) -> Floats:
-    """Return the weighted geometric mean of the components, none taken below 0.02."""
+    """Return the score: the weighted geometric mean of the components, none taken below 0.02.
+
+    It rises with each component. Those of `RAISES` count as so much more weight of what is
+    perfect, by how much there is of them, and so never lower a score.
+    """
     weight = weights()
-    total = sum(weight[name] for name in parts)
-    logs = sum(weight[name] * np.log(np.clip(part, 0.02, 1.0)) for name, part in parts.items())
+    plain = {name: part for name, part in parts.items() if name not in RAISES}
+    logs = sum(weight[n] * np.log(np.clip(part, 0.02, 1.0)) for n, part in plain.items())
+    total = sum(weight[n] for n in plain) + sum(
+        weight[n] * np.clip(parts[n], 0.0, 1.0) for n in RAISES if n in parts
+    )
     return np.asarray(np.exp(logs / total), float)
 
 
@@ -146,45 +226,36 @@ def with_component(blinds: gpd.GeoDataFrame, name: str, values: Floats) -> gpd.G
     return scored.assign(score=combine(parts))
 
 
-def wind_fit(theta: Floats, kinds: Floats) -> Floats:
-    """Return how well the layouts of each kind of position suit the wind against the facing.
-
-    On a bank wind along it is best at 70 to 85°, onto it and off it work;
-    on a point abeam to a little behind is best, at 110 to 130°; over open water across; in timber
-    the guns sit at the upwind end or flank, 120 to 180° (common practice, no source; the numbers
-    between are judgement).
-    """
-    bank = np.interp(theta, [0, 25, 60, 70, 85, 120, 180], [0.75, 0.8, 0.95, 1, 1, 0.9, 0.75])
-    point = np.interp(theta, [0, 45, 90, 110, 130, 150, 180], [0.6, 0.7, 0.95, 1, 1, 0.9, 0.6])
-    over_open = np.interp(theta, [0, 45, 65, 105, 140, 180], [0.6, 0.8, 1, 1, 0.85, 0.75])
-    timber = np.interp(theta, [0, 45, 60, 90, 120, 180], [0.05, 0.1, 0.4, 0.75, 1, 1])
-    fits = [point, over_open, over_open, timber]
-    names = ("point", "cover clump", "open flat", "timber opening")
-    return np.select([kinds == name for name in names], fits, bank)
+def _numbers(candidates: gpd.GeoDataFrame, name: str) -> Floats:
+    """Return a column, NaN where the candidates come without it."""
+    if name not in candidates.columns:
+        return np.full(len(candidates), np.nan)
+    return candidates[name].to_numpy(float)
 
 
-def ripple_score(local_mps: Floats, params: ScoreParams) -> Floats:
-    """Return 0 on dead water, 1 where it ripples, falling again where it is rough."""
-    alive = smoothstep(local_mps, params.still_mps, params.ripple_mps)
-    wild = 0.7 * smoothstep(local_mps, params.rough_mps, params.wild_mps)
-    return np.asarray(alive - wild, float)
+def _access(candidates: gpd.GeoDataFrame) -> Floats:
+    minutes = _numbers(candidates, "way_min")
+    known = np.isfinite(_numbers(candidates, "access_m"))
+    return way_score(np.where(np.isfinite(minutes), minutes, np.inf), known=known)
 
 
-def ripple_at(local_mps: Floats, kinds: Floats, params: ScoreParams) -> Floats:
-    """Return `ripple_score`, and in timber openings what people make of it themselves."""
-    return np.where(kinds == "timber opening", TIMBER_RIPPLE, ripple_score(local_mps, params))
+def _lonlat(cover: Raster) -> tuple[float, float]:
+    """Return the middle of the place, near enough for the sun."""
+    to_degrees = Transformer.from_crs(cover.grid.crs, WGS84, always_xy=True)
+    west, south, east, north = cover.grid.bounds
+    lon, lat = to_degrees.transform((west + east) / 2, (south + north) / 2)
+    return float(lon), float(lat)
 
 
-def depth_score(depth_m: Floats) -> Floats:
-    """Return 1 where dabblers feed and a person wades, less where deep, `UNKNOWN` for NaN."""
-    score = np.interp(depth_m, [0.0, 0.1, 0.6, 0.9, 2.0], [0.5, 1.0, 1.0, 0.8, 0.3])
-    return np.where(np.isfinite(depth_m), score, UNKNOWN)
+def _pocket(at: Floats, facing_grid: Floats) -> Floats:
+    east, north = unit_from_bearing(facing_grid)
+    return np.asarray(at + POCKET_M * np.column_stack([east, north]), float)
 
 
-def access_score(access_m: Floats) -> Floats:
-    """Return 1 close to the way in, falling to 0.3 at a mile, `UNKNOWN` for NaN."""
-    score = np.interp(access_m, [0.0, 200.0, 1600.0], [1.0, 1.0, 0.3])
-    return np.where(np.isfinite(access_m), score, UNKNOWN)
+def _way_in(cover: Raster, facing_grid: Floats, wind: Wind) -> Floats:
+    """Return the bearing on the grid from each pocket that birds come from."""
+    from_grid = float(cover.grid.to_grid_bearing(wind.from_deg))
+    return _bent(np.full(len(facing_grid), from_grid + 180.0), facing_grid)
 
 
 def _local_wind(exposure: Raster, at: Floats, facing_grid: Floats, wind: Wind) -> Floats:
@@ -213,15 +284,12 @@ def _room(
     Onto the bank birds come over or round the hide and land going away (common practice, no
     source), so there the land under the way in counts half.
     """
-    east, north = unit_from_bearing(facing_grid)
-    pocket = at + POCKET_M * np.column_stack([east, north])
+    pocket = _pocket(at, facing_grid)
     from_grid = float(cover.grid.to_grid_bearing(wind.from_deg))
     theta = np.abs(signed_diff_deg(from_grid, facing_grid))
-    downwind = np.full(len(at), from_grid + 180.0)
-    heading = facing_grid if wind.calm else _bent(downwind, facing_grid)
+    heading = facing_grid if wind.calm else _way_in(cover, facing_grid, wind)
     runway = strip(params.runway_m, params.runway_half_width_m, 2.0)
-    classes = sample(cover, pocket, turned(runway, heading))[cover.bands.index("class")]
-    share = (classes == Cover.WATER).mean(axis=1)
+    share = (classes(cover, pocket, turned(runway, heading)) == Cover.WATER).mean(axis=1)
     over_land = 0.0 if wind.calm else 0.55 * (1.0 - smoothstep(theta, 25.0, 70.0))
     return np.asarray(np.maximum(share, over_land), float)
 
@@ -229,8 +297,7 @@ def _room(
 def landing_room(cover: Raster, at: Floats, facing_grid: Floats) -> Floats:
     """Return the share of water about the pocket; in an opening birds drop steeply into it."""
     about = turned(disc(8.0, 1.0) + [0.0, POCKET_M], facing_grid)
-    classes = sample(cover, at, about)[cover.bands.index("class")]
-    return np.asarray((classes == Cover.WATER).mean(axis=1), float)
+    return np.asarray((classes(cover, at, about) == Cover.WATER).mean(axis=1), float)
 
 
 def _bent(downwind_deg: Floats, facing_deg: Floats) -> Floats:
@@ -244,13 +311,3 @@ def _bent(downwind_deg: Floats, facing_deg: Floats) -> Floats:
     into_bank = np.abs(behind) - 90.0
     bend = (into_bank > 0) & (into_bank <= 35.0)
     return np.where(bend, facing_deg + side * 90.0, downwind_deg)
-
-
-def _hidden(candidates: gpd.GeoDataFrame, theta: Floats, *, calm: bool) -> Floats:
-    """Return the cover of the hide; with wind onto the bank birds pass over, so overhead counts."""
-    beside = candidates["hide"].to_numpy(float)
-    if calm:
-        return beside
-    overhead = candidates["overhead"].to_numpy(float)
-    passed_over = 1.0 - smoothstep(theta, 25.0, 65.0)
-    return np.asarray(beside * (1.0 - 0.4 * passed_over * (1.0 - overhead)), float)

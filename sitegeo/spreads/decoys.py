@@ -33,6 +33,8 @@ class Gear:
         Motion decoys beside the count; 0 for none or switched off.
     wade_m
         Deepest water the party wades.
+    party
+        Guns.
     """
 
     decoys: int = 36
@@ -42,6 +44,7 @@ class Gear:
     small: int = 2
     motion: int = 1
     wade_m: float = 0.9
+    party: int = 2
 
     def kinds(self, decoys: int) -> tuple[int, int, int, int]:
         """Return how many of `decoys` are dark, white, geese and small."""

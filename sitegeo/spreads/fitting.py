@@ -39,6 +39,7 @@ _POCKET_WATER = 0.75  # judgement: less open water than this is no pocket
 _PART_WATER = 0.25  # judgement: a part with less of its area in water is left out
 NUDGE_M = {"guard": yd(15.0), "motion": yd(10.0)}
 _NUDGE_DEFAULT_M = yd(6.0)
+_PULLS = 4  # tries to bring a pocket that land cuts back into the wanted shot
 
 
 @dataclass(frozen=True)
@@ -156,9 +157,14 @@ def fit_pocket(site: Site, notes: list[str]) -> Pocket:
     reach = float(np.hypot(*centre))
     # A little inside the bounds: cutting to the shore moves the centre.
     centre *= np.clip(reach, _RANGE_M[0] + yd(0.3), _RANGE_M[1] - yd(0.3)) / reach
-    moved = centre - start
-    whole = _shifted(drawn, moved)
-    wet = polygons_of(whole.intersection(site.water))
+    for _ in range(_PULLS):
+        moved = centre - start
+        whole = _shifted(drawn, moved)
+        wet = polygons_of(whole.intersection(site.water))
+        beyond = _out_of_range(wet)
+        if not beyond.any():
+            break
+        centre = centre - beyond
     share = wet.area / whole.area
     if share < _POCKET_WATER or not wet.contains(Point(centre)):
         raise Refusal(
@@ -171,6 +177,16 @@ def fit_pocket(site: Site, notes: list[str]) -> Pocket:
     if (shift := float(np.hypot(*moved))) > yd(1.0):
         notes.append(f"the whole spread is moved {length_text(shift)} to find open water")
     return Pocket(pocket, moved)
+
+
+def _out_of_range(wet: Area) -> Floats:
+    """Return how far the middle of a pocket cut by land lies out of the wanted shot, as a move."""
+    if wet.is_empty:
+        return np.zeros(2)
+    middle = middle_of(max(shapely.get_parts(wet), key=lambda g: g.area))
+    reach = float(np.hypot(*middle))
+    inside = np.clip(reach, _RANGE_M[0] + yd(0.3), _RANGE_M[1] - yd(0.3))
+    return np.asarray(middle * (reach - inside) / reach, float)
 
 
 def fit_parts(

@@ -10,7 +10,8 @@ import pytest
 import sitegeo
 from sitegeo.angles import signed_diff_deg
 from sitegeo.layers import Cover
-from sitegeo.siting.scoring import ScoreParams, ripple_at, wind_fit
+from sitegeo.siting.scoring import ScoreParams, ripple_at
+from sitegeo.siting.worth import wind_fit
 
 KINDS = {"tree line", "point", "cove", "timber opening", "cover clump", "open flat"}
 

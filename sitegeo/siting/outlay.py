@@ -1,0 +1,102 @@
+"""How much of a spread would lie on fit water, for many blinds at once.
+
+A quick look before any layout is really laid: the drawn pocket and body are sampled on the cover
+and depth rasters. `spreads.placing` lays the spread itself and has the last word.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
+
+from sitegeo.grid import Raster
+from sitegeo.layers import Cover
+from sitegeo.siting.around import Floats, classes, turned
+from sitegeo.siting.candidates import POCKET_M
+from sitegeo.spreads.layouts import LAYOUTS
+from sitegeo.spreads.sketches import STACK_IN_YD, Wind
+from sitegeo.spreads.timber import FARTHEST_M, FROM_GUNS_M
+from sitegeo.units import YARD_M, yd
+
+STEP_DEG = 10.0
+_SPOTS = 40
+_NUDGES_M = np.array([[0.0, 0.0], [-3.0, 0.0], [3.0, 0.0], [0.0, 1.5], [0.0, -1.5]])
+
+
+def on_water(
+    cover: Raster,
+    at: Floats,
+    facing_grid: Floats,
+    phi_deg: Floats,
+    layouts: NDArray[np.object_],
+    *,
+    decoys: int,
+) -> tuple[Floats, Floats]:
+    """Return the shares of each blind's pocket and of its body that would lie on water.
+
+    In timber, where the body stands among the trees, it counts as whole unless the guns sit at the
+    downwind end or the water runs on too far.
+
+    Parameters
+    ----------
+    phi_deg
+        (blinds,) wind against the facing.
+    layouts
+        (blinds,) names of `spreads.layouts`.
+    """
+    pockets = np.empty((len(at), _SPOTS, 2))
+    bodies = np.empty((len(at), _SPOTS, 2))
+    for n, (layout, phi) in enumerate(zip(layouts, phi_deg, strict=True)):
+        pocket, body = _drawn(str(layout), round(abs(float(phi)) / STEP_DEG), decoys)
+        hand = (-1.0 if phi < 0 else 1.0, 1.0)
+        pockets[n], bodies[n] = pocket * hand, body * hand
+    moved = pockets[:, None] + _NUDGES_M[:, None]
+    shares = _wet(cover, at, facing_grid, moved.reshape(len(at), -1, 2))
+    pocket_share = shares.reshape(len(at), len(_NUDGES_M), _SPOTS).mean(axis=2).max(axis=1)
+    body_share = _wet(cover, at, facing_grid, bodies).mean(axis=1)
+    timber = layouts == "timber"
+    if timber.any():
+        body_share[timber] = _stack(cover, at[timber], facing_grid[timber], phi_deg[timber])
+    return pocket_share, body_share
+
+
+@lru_cache(maxsize=512)
+def _drawn(layout: str, turn: int, decoys: int) -> tuple[Floats, Floats]:
+    """Return spots in the pocket and in the body of a drawn layout, windward hand to +x, metres."""
+    parts = {part.name: part.geometry for part in LAYOUTS[layout](Wind(turn * STEP_DEG), decoys)}
+    pocket = parts["pocket"]
+    return _spots(pocket) * YARD_M, _spots(parts.get("mass", pocket)) * YARD_M
+
+
+def _spots(area: BaseGeometry) -> Floats:
+    """Return a fixed number of spots spread evenly over an area, whatever its size."""
+    west, south, east, north = area.bounds
+    # A Kronecker sequence: even cover without a seed.
+    n = np.arange(1, 12 * _SPOTS)
+    x = west + (east - west) * ((n * 0.7548776662466927) % 1.0)
+    y = south + (north - south) * ((n * 0.5698402909980532) % 1.0)
+    inside = np.flatnonzero(shapely.contains_xy(area, x, y))
+    held = np.resize(inside, _SPOTS) if len(inside) else np.zeros(_SPOTS, int)
+    return np.column_stack([x[held], y[held]])
+
+
+def _stack(cover: Raster, at: Floats, facing_grid: Floats, phi_deg: Floats) -> Floats:
+    """Return 1 where a timber stack has its place downwind, 0 where it would lie on the guns."""
+    rad = np.deg2rad(phi_deg)
+    downwind = -np.column_stack([np.sin(rad), np.cos(rad)])
+    steps = np.arange(1.0, FARTHEST_M + 1.0)
+    ray = np.array([0.0, POCKET_M]) + steps[None, :, None] * downwind[:, None]
+    afloat = np.logical_and.accumulate(_wet(cover, at, facing_grid, ray), axis=1).sum(axis=1)
+    centre = np.array([0.0, POCKET_M]) + (afloat + yd(STACK_IN_YD))[:, None] * downwind
+    fits = (np.hypot(*centre.T) >= FROM_GUNS_M) & (afloat < len(steps))
+    return np.asarray(fits, float)
+
+
+def _wet(cover: Raster, at: Floats, facing_grid: Floats, local: Floats) -> NDArray[np.bool_]:
+    """Return which spots, given in each hide's own frame, are water."""
+    wet: NDArray[np.bool_] = classes(cover, at, turned(local, facing_grid)) == Cover.WATER
+    return wet
