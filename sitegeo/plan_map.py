@@ -60,6 +60,8 @@ def _sentence(note: str) -> str:
 
 def _blinds(plan: Plan) -> gpd.GeoDataFrame:
     blinds = plan.ranking.blinds
+    shown = blinds["same_place_as"].isna() | (blinds["id"] == plan.blind["id"])
+    blinds = gpd.GeoDataFrame(blinds[shown].reset_index(drop=True), crs=blinds.crs)
     told = [" · ".join(plan.ranking.verdict_sentences(i)) for i in blinds["id"]]
     return blinds.assign(
         verdict_words=np.array(told, dtype=object),

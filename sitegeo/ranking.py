@@ -20,10 +20,12 @@ from sitegeo.exposure.shelter import leaves_are_off
 from sitegeo.grid import WGS84
 from sitegeo.law.rules import Law
 from sitegeo.law.setbacks import PositionErrors, verdict_words, verdicts
+from sitegeo.laying import ground_of, lay
 from sitegeo.placefile import Assume, GearKeys
+from sitegeo.siting.places import best_of_each
 from sitegeo.siting.reasons import cautions, why
 from sitegeo.siting.scoring import with_component
-from sitegeo.siting.worth import UNKNOWN
+from sitegeo.siting.worth import UNKNOWN, margin_worth
 from sitegeo.spreads.decoys import Gear
 from sitegeo.survey import Survey
 from sitegeo.units import LengthUnit
@@ -31,8 +33,13 @@ from sitegeo.wind import Wind
 
 SCHEMA = "sitegeo/rank/1"
 
+SURE_OF = 10
+"""So many of the best places have their spread laid on the water before they are named."""
+
+REFUSED = "no spread can be laid in this wind: "
+
 VERDICT_WORTH = {"clear": 1.0, "not checked": UNKNOWN, "close": 0.5, "inside": 0.0}
-"""What a setback verdict counts as a component of the score; judgement."""
+"""What a setback verdict counts as a component of the score, clear by its margin; judgement."""
 
 
 @dataclass(frozen=True)
@@ -42,7 +49,8 @@ class Ranking:
     Parameters
     ----------
     blinds
-        The `blinds` layer, best first, with `rank`, `why` and `cautions`.
+        The `blinds` layer with `rank`, `why` and `cautions`: the best blind of each place, best
+        first, then the others of the same places, which name the better one in `same_place_as`.
     rejected
         The ones left out, with `rejected_by`.
     verdicts
@@ -74,6 +82,11 @@ class Ranking:
             remedy="'sitegeo rank' lists them",
         )
 
+    @property
+    def places(self) -> gpd.GeoDataFrame:
+        """The best blind of each place, best first."""
+        return self.blinds[self.blinds["same_place_as"].isna()]
+
     def verdict_sentences(self, name: str, units: LengthUnit = "yd") -> tuple[str, ...]:
         """Return the setback verdicts of a blind in words."""
         rows = self.verdicts[self.verdicts["id"] == name]
@@ -89,6 +102,7 @@ def rank(
     candidates: gpd.GeoDataFrame | None = None,
     decoys: int | None = None,
     want: Iterable[str] | None = ("blinds",),
+    sure_of: int = SURE_OF,
 ) -> Ranking:
     """Return the blinds of a survey ranked for a wind.
 
@@ -104,6 +118,9 @@ def rank(
         How many are carried; by default the gear recorded in the survey.
     want
         Layers to make, among them `blinds`; None for all that a wind adds.
+    sure_of
+        For so many of the best places the spread is laid on the water; a blind whose spread is
+        refused is rejected.
 
     Raises
     ------
@@ -112,8 +129,11 @@ def rank(
     """
     governing = law or survey.law
     assume = assumed(survey, when)
-    morning: dict[str, Any] = {"wind": wind, "assume": assume, "gear": gear_of(survey, decoys)}
+    gear = gear_of(survey, decoys)
+    morning: dict[str, Any] = {"wind": wind, "assume": assume, "gear": gear}
     morning["candidates"] = survey.layers["candidates"] if candidates is None else candidates
+    if when is not None:
+        morning["when"] = when
     have = ChainMap(morning, cast("dict[str, Any]", survey.layers))
     done = [f"{s['package']}:{s['name']}" for s in survey.record["steps"]]
     order = steps.resolve(steps.installed(skip=done), have=have, want=want)
@@ -122,10 +142,13 @@ def rank(
     points = gpd.GeoDataFrame(scored[["id"]], geometry=scored.geometry, crs=scored.crs)
     checked = verdicts_of(points, governing, survey.layers, survey.record["assume"])
     scored = with_component(scored, "setback", setback_score(scored["id"], checked))
-    blinds, rejected = _sorted_out(scored.assign(rejected_by=against(scored, checked, governing)))
+    scored = scored.assign(rejected_by=against(scored, checked, governing))
+    blinds, rejected = _sorted_out(_laid(survey, scored, gear, sure_of))
     rows = [dict(row) for _, row in blinds.iterrows()]
+    bare = bool(assume.leaf_off)
     blinds["why"] = pd.Series([why(row, wind) for row in rows], dtype=object)
-    blinds["cautions"] = pd.Series([cautions(row, wind) for row in rows], dtype=object)
+    told = [cautions(row, wind, gear=gear, leaf_off=bare) for row in rows]
+    blinds["cautions"] = pd.Series(told, dtype=object)
     made = {name: result.layers[name] for s in order for name in s.made}
     return Ranking(wind, when, governing, blinds, rejected, checked, made, morning)
 
@@ -169,8 +192,11 @@ def verdicts_of(
 
 
 def setback_score(ids: pd.Series[str], checked: pd.DataFrame) -> NDArray[np.float64]:
-    """Return 1 where every verdict is clear, less where one is too close to call or unknown."""
-    worth = checked["verdict"].map(VERDICT_WORTH).groupby(checked["id"]).min()
+    """Return 1 where all is clear by a margin, less where it is close, and where not checked."""
+    verdict = checked["verdict"].map(VERDICT_WORTH).to_numpy(float)
+    margin = margin_worth(checked["margin_m"].to_numpy(float))
+    each = np.where(checked["verdict"] == "clear", margin, verdict)
+    worth = pd.Series(each).groupby(checked["id"].to_numpy()).min()
     return np.asarray(ids.map(worth).fillna(UNKNOWN), dtype=np.float64)
 
 
@@ -192,6 +218,25 @@ def against(blinds: gpd.GeoDataFrame, checked: pd.DataFrame, law: Law) -> NDArra
     return np.array(reasons, dtype=object)
 
 
+def _laid(survey: Survey, scored: gpd.GeoDataFrame, gear: Gear, sure_of: int) -> gpd.GeoDataFrame:
+    """Return scored blinds, those among the best rejected on which no spread can be laid."""
+    fits: set[str] = set()
+    while True:
+        blinds, _ = _sorted_out(scored)
+        best = blinds[blinds["same_place_as"].isna()].head(sure_of)
+        untried = best[~best["id"].isin(fits)]
+        refused = {}
+        for _, row in untried.iterrows():
+            spread = lay(survey, row, ground_of(survey, row, gear))
+            if spread.refused:
+                refused[row["id"]] = REFUSED + spread.refused
+            fits.add(row["id"])
+        if not refused:
+            return scored
+        reasons = scored["id"].map(refused)
+        scored = scored.assign(rejected_by=scored["rejected_by"].where(reasons.isna(), reasons))
+
+
 def _sorted_out(scored: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
     """Return the ranked blinds and the rejected."""
     out = scored["rejected_by"].notna()
@@ -199,15 +244,23 @@ def _sorted_out(scored: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, gpd.GeoData
 
 
 def in_order(scored: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Return scored blinds best first, ties by id, with their `rank`."""
-    blinds = scored.sort_values(["score", "id"], ascending=[False, True], ignore_index=True)
+    """Return scored blinds with their `rank`: the best of each place first, ties by id.
+
+    `same_place_as` names for the others the better blind of the same place.
+    """
+    stands = np.array(best_of_each(scored), dtype=object)
+    other = np.array([name is not None for name in stands], dtype=bool)
+    held = scored.assign(same_place_as=stands, other=other)
+    order = ["other", "score", "id"]
+    blinds = held.sort_values(order, ascending=[True, False, True], ignore_index=True)
+    blinds = blinds.drop(columns="other")
     blinds.insert(1, "rank", np.arange(1, len(blinds) + 1))
     return blinds
 
 
 def to_json(ranking: Ranking, *, top: int | None = None) -> dict[str, Any]:
     """Return the ranking as the object `sitegeo rank --json` prints."""
-    blinds = ranking.blinds if top is None else ranking.blinds.head(top)
+    blinds = ranking.blinds if top is None else ranking.places.head(top)
     wind = ranking.wind
     return {
         "schema": SCHEMA,
@@ -259,11 +312,16 @@ def blind_objects(ranking: Ranking, blinds: gpd.GeoDataFrame) -> list[dict[str, 
                     for _, v in checked.iterrows()
                 },
                 "ground": row["ground"],
+                "same_place_as": _text(row.get("same_place_as")),
                 "why": row.get("why"),
                 "cautions": list(row.get("cautions", ())),
             }
         )
     return objects
+
+
+def _text(value: Any) -> str | None:
+    return value if isinstance(value, str) else None
 
 
 def _number(value: Any) -> float | None:

@@ -75,7 +75,7 @@ def tell_ranking(
             row["why"],
             setback_words(ranking.verdicts, row["id"], lengths),
         )
-        for _, row in ranking.blinds.head(top).iterrows()
+        for _, row in ranking.places.head(top).iterrows()
     ]
     columns = [
         ("", "right"),
@@ -84,8 +84,13 @@ def tell_ranking(
     title = f"{survey.title}: {ranking.wind.words(lengths)}"
     show(columns, rows, title=title)
     out = len(ranking.rejected)
-    more = max(0, len(ranking.blinds) - top)
-    say(f"{more} more blinds; {out} ruled out (--json says why).", quiet=quiet)
+    more = max(0, len(ranking.places) - top)
+    same = len(ranking.blinds) - len(ranking.places)
+    say(
+        f"{more} more places, and {same} lesser blinds of the same openings, clumps and banks; "
+        f"{out} ruled out (--json says why).",
+        quiet=quiet,
+    )
     tell_law(ranking.law, quiet=quiet)
     for warning in survey.warnings if verbose else ():
         say(f"  {warning}", quiet=quiet)

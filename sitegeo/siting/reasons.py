@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from sitegeo.siting.scoring import ScoreParams
+from sitegeo.spreads.decoys import Gear
 from sitegeo.units import depth_text, length_text
 from sitegeo.wind import Wind
 
@@ -18,6 +19,9 @@ _SIDES = {
     "quartering-off": "wind over your {hand} shoulder",
     "off": "wind off the bank, from behind",
 }
+_POOR_COVER, _PART, _GLARE, _DAZZLED = 0.5, 0.6, 0.75, 0.92
+_THINNER = 0.1
+_FAR_M, _WADES_M, _DRIFTS_M = 1200.0, 15.0, 250.0
 _GRADES = ((0.75, "good"), (0.45, "fair"), (0.0, "poor"))
 
 
@@ -29,12 +33,34 @@ def grade(value: float) -> str:
 def why(row: Mapping[str, Any], wind: Wind) -> str:
     """Return one sentence on why a scored blind ranks where it does."""
     parts = [side_words(row), _ripple(row, wind), f"{grade(row['c_room'])} room to come in"]
-    parts.append(f"{grade(row['c_hide'])} cover")
+    parts.append(_cover(row))
     depth = row["depth_m"]
     if np.isfinite(depth):
         parts.append(f"about {depth_text(depth)} of water in the pocket")
+    seen = row.get("observed")
+    told = (_spread(row), _sun(row), seen if isinstance(seen, str) else "")
+    parts += [words for words in told if words]
     text = "; ".join(parts)
     return text[0].upper() + text[1:]
+
+
+def _cover(row: Mapping[str, Any]) -> str:
+    less = [
+        words
+        for name, words in (("c_behind", "open behind"), ("c_overhead", "little overhead"))
+        if row.get(name, 1.0) < _POOR_COVER
+    ]
+    return ", ".join([f"{grade(row['c_hide'])} cover", *less])
+
+
+def _spread(row: Mapping[str, Any]) -> str:
+    return "room for part of the spread" if row.get("c_spread", 1.0) < _PART else ""
+
+
+def _sun(row: Mapping[str, Any]) -> str:
+    if row.get("c_sun", 1.0) < _GLARE:
+        return "low sun in your eyes"
+    return "low sun in the birds' eyes" if row.get("c_birds_sun", 0.0) > _DAZZLED else ""
 
 
 def side_words(row: Mapping[str, Any]) -> str:
@@ -61,8 +87,11 @@ def _ripple(row: Mapping[str, Any], wind: Wind) -> str:
     return "ripple on the pocket"
 
 
-def cautions(row: Mapping[str, Any], wind: Wind) -> tuple[str, ...]:
+def cautions(
+    row: Mapping[str, Any], wind: Wind, *, gear: Gear | None = None, leaf_off: bool = False
+) -> tuple[str, ...]:
     """Return what is not known or not good about a blind, as sentences."""
+    gear = gear or Gear()
     told = []
     if wind.calm:
         told.append("No wind: where birds land from is not predictable")
@@ -70,13 +99,56 @@ def cautions(row: Mapping[str, Any], wind: Wind) -> tuple[str, ...]:
         told.append("Whether this ground is public is not known: ask before you go")
     elif row.get("hunting") != "open":
         told.append(f"Hunting on this public ground is {row.get('hunting')} on the map: check")
-    if not np.isfinite(row["depth_m"]):
-        told.append("Water depth is not known: probe before you wade")
-    elif row["depth_m"] > 0.9:
-        depth = depth_text(row["depth_m"])
-        told.append(f"About {depth} of water in the pocket: too deep to wade")
-    if not np.isfinite(row["access_m"]):
-        told.append("The way in is not known")
-    elif row["access_m"] > 1200:
-        told.append(f"{length_text(row['access_m'])} from the nearest access in a straight line")
+    told += [*_depth(row, gear), *_way(row), *_drift(row)]
+    if row.get("c_party", 1.0) < 1.0:
+        told.append(f"Cover for fewer than {gear.party} guns side by side: keep the lanes apart")
+    if leaf_off and row["c_hide"] < row["hide"] - _THINNER:
+        told.append(
+            "Leaves are down and grass, reeds or crops may lie flat by then: the cover is counted "
+            "thinner than on the photo"
+        )
     return tuple(told)
+
+
+def _depth(row: Mapping[str, Any], gear: Gear) -> list[str]:
+    setting = row.get("setting_m", np.nan)
+    if not np.isfinite(row["depth_m"]):
+        return ["Water depth is not known: probe before you wade"]
+    if row["depth_m"] > gear.wade_m:
+        depth = depth_text(row["depth_m"])
+        return [f"About {depth} of water in the pocket: too deep to wade"]
+    if setting > gear.wade_m:
+        return [f"Water to {depth_text(setting)} where decoys go: too deep to wade, use a boat"]
+    return []
+
+
+def _way(row: Mapping[str, Any]) -> list[str]:
+    if not np.isfinite(row["access_m"]):
+        return ["The way in is not known"]
+    walk, paddle = row.get("walk_m", np.nan), row.get("paddle_m", np.nan)
+    wading = row.get("wading_m", 0.0)
+    told = []
+    if not np.isfinite(walk) and np.isfinite(paddle):
+        told.append(f"Only by boat: about {length_text(paddle)} over the water from the access")
+    elif not np.isfinite(walk):
+        told.append("No way in was found from the mapped access, on foot or by boat")
+    elif wading > _WADES_M:
+        told.append(
+            f"About {length_text(wading)} of the {length_text(walk)} in on foot lead through "
+            "water: probe as you go"
+        )
+    if row["access_m"] > _FAR_M:
+        told.append(f"{length_text(row['access_m'])} from the nearest access in a straight line")
+    return told
+
+
+def _drift(row: Mapping[str, Any]) -> list[str]:
+    far = row.get("drift_m", 0.0)
+    if row.get("drift_ground") == "private":
+        return [
+            f"Birds that fall may drift {length_text(far)} onto private ground: ask first, or let "
+            "such a shot go"
+        ]
+    if far > _DRIFTS_M:
+        return [f"Birds that fall may drift {length_text(far)} to the next bank: a dog or a boat"]
+    return []

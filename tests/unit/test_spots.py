@@ -10,6 +10,8 @@ import pytest
 import sitegeo
 from sitegeo.angles import signed_diff_deg
 from sitegeo.layers import Cover
+from sitegeo.placefile import Assume
+from sitegeo.siting.candidates import candidates
 from sitegeo.siting.scoring import ScoreParams, ripple_at
 from sitegeo.siting.worth import wind_fit
 
@@ -57,14 +59,24 @@ def test_openings_are_looked_into(survey) -> None:
         assert abs(signed_diff_deg(toward, row["facing_deg"])) < 45
 
 
-def test_too_deep_to_stand_in_is_said(survey) -> None:
-    found = survey.layers["candidates"]
-    deep = found[found["rejected_by"].fillna("").str.contains("too deep to stand")]
-    assert len(deep)
-    assert (deep["stand_m"] > 0.75).all()
-    wading = found["kind"].isin(["timber opening", "cover clump", "open flat"])
-    held = found[wading & found["rejected_by"].isna()]
-    assert not (held["stand_m"] > 0.75).any()
+def test_too_deep_to_stand_in_is_said_by_what_the_party_wades(survey) -> None:
+    layers = survey.layers
+    shallow = candidates(
+        positions=layers["positions"],
+        stations=layers["stations"],
+        cover=layers["cover"],
+        assume=Assume(),
+        depth=layers["depth"],
+        wade_m=0.3,
+    )
+    deep = shallow["rejected_by"].fillna("").str.contains("too deep to stand")
+    wading = shallow["kind"].isin(["timber opening", "cover clump", "open flat"])
+    assert len(shallow[deep])
+    assert (shallow.loc[deep, "stand_m"] > 0.3).all()
+    assert not (shallow.loc[wading & shallow["rejected_by"].isna(), "stand_m"] > 0.3).any()
+    # The bundled place's party wades 0.9 m.
+    kept = layers["candidates"]
+    assert not kept["rejected_by"].fillna("").str.contains("too deep to stand").any()
 
 
 @pytest.mark.parametrize("kind", sorted(KINDS))
