@@ -87,6 +87,11 @@ class Ranking:
         """The best blind of each place, best first."""
         return self.blinds[self.blinds["same_place_as"].isna()]
 
+    @property
+    def refused(self) -> gpd.GeoDataFrame:
+        """The rejected on which only this wind lets no spread be laid."""
+        return self.rejected[self.rejected["rejected_by"].str.startswith(REFUSED)]
+
     def verdict_sentences(self, name: str, units: LengthUnit = "yd") -> tuple[str, ...]:
         """Return the setback verdicts of a blind in words."""
         rows = self.verdicts[self.verdicts["id"] == name]
@@ -161,7 +166,8 @@ def gear_of(survey: Survey, decoys: int | None = None) -> Gear:
     if kinds:
         kinds = dict.fromkeys(names, 0) | kinds
     wanted = keys.decoys if decoys is None else decoys
-    return Gear(decoys=wanted, motion=keys.motion, wade_m=keys.wade_m, party=keys.party, **kinds)
+    held = {name: getattr(keys, name) for name in ("motion", "wade_m", "party", "load")}
+    return Gear(decoys=wanted, **held, **kinds)
 
 
 def assumed(survey: Survey, when: datetime | None) -> Assume:

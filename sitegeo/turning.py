@@ -14,6 +14,7 @@ from typing import Any, cast
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 from numpy.typing import NDArray
 from skimage.measure import find_contours
@@ -73,7 +74,7 @@ class Turned:
 def turning(survey: Survey, ranked: Ranking) -> tuple[Turned, ...]:
     """Return the morning for winds 10° apart, the ranked wind first; none in a calm.
 
-    The order of the blinds for each is that of `rank` for that wind.
+    The order of the blinds for each is that of `rank` for that wind, before it lays any spread.
 
     Raises
     ------
@@ -211,7 +212,7 @@ def _scored(
 ) -> Iterator[gpd.GeoDataFrame]:
     """Give the blinds in order for each wind, from the very step that scores them for one."""
     grid = survey.grid
-    known = ranked.blinds.set_index("id")
+    known = pd.concat([ranked.blinds, ranked.refused]).set_index("id")
     candidates = ranked.given["candidates"]
     candidates = candidates[candidates["id"].isin(known.index)].reset_index(drop=True)
     setback = known["c_setback"].loc[candidates["id"]].to_numpy(float)

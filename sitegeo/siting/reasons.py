@@ -20,7 +20,7 @@ _SIDES = {
     "off": "wind off the bank, from behind",
 }
 _POOR_COVER, _PART, _GLARE, _DAZZLED = 0.5, 0.6, 0.75, 0.92
-_THINNER = 0.1
+_THINNER, _CLOSED = 0.1, 0.6
 _FAR_M, _WADES_M, _DRIFTS_M = 1200.0, 15.0, 250.0
 _GRADES = ((0.75, "good"), (0.45, "fair"), (0.0, "poor"))
 
@@ -100,6 +100,11 @@ def cautions(
     elif row.get("hunting") != "open":
         told.append(f"Hunting on this public ground is {row.get('hunting')} on the map: check")
     told += [*_depth(row, gear), *_way(row), *_drift(row)]
+    if row.get("c_fire", 1.0) < _CLOSED:
+        told.append(
+            "Over much of the front the load could fall on something mapped, or that is not "
+            "checked: plan it to see the arcs of no fire"
+        )
     if row.get("c_party", 1.0) < 1.0:
         told.append(f"Cover for fewer than {gear.party} guns side by side: keep the lanes apart")
     if leaf_off and row["c_hide"] < row["hide"] - _THINNER:

@@ -17,15 +17,16 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from pyproj import Transformer
 
 from sitegeo.angles import signed_diff_deg, smoothstep, unit_from_bearing
-from sitegeo.grid import WGS84, Raster
+from sitegeo.grid import Raster
+from sitegeo.law.shotfall import read_load
 from sitegeo.layers import Cover
 from sitegeo.placefile import Assume
 from sitegeo.siting.around import Floats, classes, disc, sample, strip, turned
 from sitegeo.siting.candidates import POCKET_M
 from sitegeo.siting.falling import EDGE_ERROR_M, drift
+from sitegeo.siting.firing import front_open
 from sitegeo.siting.hiding import hiding, overhead_score, party_score
 from sitegeo.siting.outlay import on_water
 from sitegeo.siting.sightings import seen
@@ -108,6 +109,8 @@ def blinds(
     depth: Raster | None = None,
     public_land: gpd.GeoDataFrame | None = None,
     observations: gpd.GeoDataFrame | None = None,
+    dwellings: gpd.GeoDataFrame | None = None,
+    roads: gpd.GeoDataFrame | None = None,
     when: datetime | None = None,
     params: ScoreParams = ScoreParams(),
 ) -> gpd.GeoDataFrame:
@@ -159,10 +162,18 @@ def blinds(
         "wading": wading_score(_numbers(candidates, "setting_m"), gear.wade_m),
         "access": _access(candidates),
         "drift": drift_score(fallen.distance_m, fallen.ground),
+        "fire": front_open(
+            at,
+            facing,
+            grid=cover.grid,
+            load=read_load(gear.load),
+            layers={"dwellings": dwellings, "roads": roads},
+        ),
     }
     told: dict[str, Any] = {"drift_m": fallen.distance_m, "drift_ground": fallen.ground}
     if when is not None:
-        sun = sun_path(*_lonlat(cover), when)
+        lat, lon = cover.grid.centre_latlon
+        sun = sun_path(lon, lat, when)
         heading = np.full(len(at), wind.from_deg)
         parts["sun"] = shooters_sun(facing, *sun)
         parts["birds_sun"] = birds_sun(facing, heading, *sun, claimed=~still)
@@ -237,14 +248,6 @@ def _access(candidates: gpd.GeoDataFrame) -> Floats:
     minutes = _numbers(candidates, "way_min")
     known = np.isfinite(_numbers(candidates, "access_m"))
     return way_score(np.where(np.isfinite(minutes), minutes, np.inf), known=known)
-
-
-def _lonlat(cover: Raster) -> tuple[float, float]:
-    """Return the middle of the place, near enough for the sun."""
-    to_degrees = Transformer.from_crs(cover.grid.crs, WGS84, always_xy=True)
-    west, south, east, north = cover.grid.bounds
-    lon, lat = to_degrees.transform((west + east) / 2, (south + north) / 2)
-    return float(lon), float(lat)
 
 
 def _pocket(at: Floats, facing_grid: Floats) -> Floats:

@@ -35,6 +35,8 @@ class Gear:
         Deepest water the party wades.
     party
         Guns.
+    load
+        What they shoot, such as ``"steel 2"``; None for the default of `law.shotfall`.
     """
 
     decoys: int = 36
@@ -45,6 +47,7 @@ class Gear:
     motion: int = 1
     wade_m: float = 0.9
     party: int = 2
+    load: str | None = None
 
     def kinds(self, decoys: int) -> tuple[int, int, int, int]:
         """Return how many of `decoys` are dark, white, geese and small."""
