@@ -15,8 +15,10 @@ from sitegeo.errors import ForecastError, UsageError
 from sitegeo.hours import blind_rows, plain_rows, rejected_rows
 from sitegeo.law.rules import Law
 from sitegeo.manywinds import Field, ManyWinds, field_of, leaf_tables, state_of
+from sitegeo.siting.places import ALL_ROUND
 from sitegeo.siting.reasons import grade
-from sitegeo.siting.scoring import UNKNOWN, combine
+from sitegeo.siting.scoring import combine
+from sitegeo.siting.worth import UNKNOWN
 from sitegeo.survey import Survey
 from sitegeo.wind import Forecast, TimedWind
 
@@ -32,9 +34,6 @@ WORKS_SHARE = 0.9
 
 JUDGED = ("wind", "ripple", "room", "hide")
 """Components of which none may be poor on a morning that a blind works: what the birds meet."""
-
-ROUND = ("timber opening", "cover clump")
-"""Kinds that one goes round to the side the wind asks for: all sides together are one place."""
 
 
 @dataclass(frozen=True)
@@ -110,9 +109,9 @@ def season(
 
 
 def places_of(field: Field) -> NDArray[Any]:
-    """Return the id of the place of each blind: a position to go `ROUND`, or the blind itself."""
+    """Return the id of the place of each blind: a position hunted all round, or the blind."""
     blinds = field.blinds
-    place = blinds["position_id"].where(blinds["kind"].isin(ROUND), blinds["id"])
+    place = blinds["position_id"].where(blinds["kind"].isin(ALL_ROUND), blinds["id"])
     return place.to_numpy(str)
 
 
