@@ -107,8 +107,8 @@ class Draws:
 def draw(survey: Survey, field: Field, *, draws: int) -> Draws:
     """Return seeded draws of what the forecast and the survey leave open.
 
-    One error of tree height for all trees (`canopy_height_error_m`, against the median tree),
-    since a photo or a guess errs everywhere alike; one error of the edge for each blind
+    One error of tree height for all trees (that of the median tree, against its height), since a
+    photo or a guess errs everywhere alike; one error of the edge for each blind
     (``position_error_m`` of water, else `EDGE_M`). The edge counts as a shift of the shelter's
     distance: the pocket lies that much nearer the trees or farther from them, which overstates it
     for trees on a far bank.
@@ -118,18 +118,21 @@ def draw(survey: Survey, field: Field, *, draws: int) -> Draws:
     turn, speed, trees = rng.standard_normal((3, draws))
     edges = rng.standard_normal((draws, len(ids)))
     assume = Assume.model_validate(survey.record["assume"])
-    tall = _median_tree_m(survey, otherwise_m=assume.canopy_height_m)
+    tall, doubt = _median_tree_m(survey, assume)
     edge_m = assume.position_error_m.get("water", EDGE_M)
-    height = np.clip(1.0 + assume.canopy_height_error_m / tall * trees, 0.25, None)
+    height = np.clip(1.0 + doubt / tall * trees, 0.25, None)
     distance = np.clip(1.0 + edge_m / POCKET_M * edges, 0.25, None)
     return Draws(turn, speed, height[:, None] / distance)
 
 
-def _median_tree_m(survey: Survey, *, otherwise_m: float) -> float:
-    trees = survey.layers["cover"].band("class") == Cover.TREE
-    heights = survey.layers["canopy_height"].values[trees]
-    heights = heights[np.isfinite(heights) & (heights > 0)]
-    return float(np.median(heights)) if heights.size else max(otherwise_m, 1.0)
+def _median_tree_m(survey: Survey, assume: Assume) -> tuple[float, float]:
+    """Return the height of the median tree and its error, as assumed where there is none."""
+    heights = survey.layers["canopy_height"].values
+    trees = (survey.layers["cover"].band("class") == Cover.TREE) & (heights > 0)
+    if not trees.any():
+        return max(assume.canopy_height_m, 1.0), assume.canopy_height_error_m
+    errors = survey.layers["canopy_error"].values[trees]
+    return float(np.median(heights[trees])), float(np.median(errors))
 
 
 def hours(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+import warnings
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
@@ -20,7 +21,7 @@ from numpy.typing import NDArray
 from pyproj import CRS
 from pyproj.exceptions import ProjError
 from rasterio.enums import ColorInterp, MaskFlags, Resampling
-from rasterio.errors import CRSError, RasterioError
+from rasterio.errors import CRSError, NotGeoreferencedWarning, RasterioError
 from rasterio.io import MemoryFile
 from rasterio.vrt import WarpedVRT
 from rasterio.windows import Window
@@ -195,9 +196,10 @@ class FilePlane:
     def __init__(self, path: Path, shape: tuple[int, int], dtype: str) -> None:
         profile = {"driver": "GTiff", "height": shape[0], "width": shape[1], "count": 1,
                    "dtype": dtype, "tiled": True, "blockxsize": 256, "blockysize": 256,
-                   "compress": "lzw", "transform": Affine.scale(1, -1), "sparse_ok": True,
-                   "bigtiff": "if_safer"}  # fmt: skip
-        self._file = rasterio.open(path, "w+", **profile)
+                   "compress": "lzw", "sparse_ok": True, "bigtiff": "if_safer"}  # fmt: skip
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", NotGeoreferencedWarning)
+            self._file = rasterio.open(path, "w+", **profile)
         self._lock = Lock()
 
     def read(self, rows: slice, cols: slice) -> NDArray[Any]:

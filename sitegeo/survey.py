@@ -27,6 +27,7 @@ from sitegeo.layers import Cover
 
 if TYPE_CHECKING:
     from sitegeo.place import Place
+from sitegeo.terrain.agreement import Agreement, agreement
 
 MARKER = "survey.json"
 SCHEMA = "sitegeo/survey/1"
@@ -292,6 +293,7 @@ def _picture(photo: Raster) -> Raster:
 
 def _record(place: Place, law: Law, result: steps.Run) -> dict[str, Any]:
     grid = place.grid
+    fit = _water_agreement(result)
     return {
         "schema": SCHEMA,
         "sitegeo_version": __version__,
@@ -319,7 +321,8 @@ def _record(place: Place, law: Law, result: steps.Run) -> dict[str, Any]:
         "gear": place.gear.model_dump(mode="json"),
         "law": {**law_record(law), "permissions": list(place.law.permissions)},
         "assumptions": _assumptions(place, result.layers),
-        "warnings": list(place.notes) + _missing(place),
+        "water_agreement": None if fit is None else fit.record(),
+        "warnings": list(place.notes) + _missing(place) + ([] if fit is None else fit.words()),
     }
 
 
@@ -340,6 +343,14 @@ def _assumptions(place: Place, layers: Mapping[str, Any]) -> list[str]:
     if "ground" not in place.rasters:
         told.append("banks are taken as no higher than the water: no ground layer")
     return told
+
+
+def _water_agreement(result: steps.Run) -> Agreement | None:
+    """Return how the map of the water fits what the photo shows on its own, if both are given."""
+    photo, mapped = (result.layers.get(n) for n in ("photo_cover", "mapped_water"))
+    if photo is None or mapped is None or mapped.empty:
+        return None
+    return agreement(photo, mapped)
 
 
 def _missing(place: Place) -> list[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 
 import geopandas as gpd
 import numpy as np
@@ -12,9 +12,8 @@ from shapely.geometry import box
 
 from sitegeo.grid import Raster, require_same_crs
 from sitegeo.layers import Cover
-from sitegeo.terrain.filters import Bools
-from sitegeo.terrain.flats import opened
-from sitegeo.terrain.shoreline import shoreline
+from sitegeo.terrain.filters import Bools, opened_by_square
+from sitegeo.terrain.shoreline import shore_points
 
 _TOLD_M2 = 500.0
 
@@ -40,6 +39,13 @@ class Agreement:
     trees_m2: float
     dry_m2: float
     unmapped_m2: float
+
+    def record(self) -> dict[str, float | None]:
+        """Return the numbers, rounded, for a record; empty where there is none."""
+        return {
+            name: round(value, 3) if np.isfinite(value) else None
+            for name, value in asdict(self).items()
+        }
 
     def words(self) -> list[str]:
         """Return what a person should know, one sentence each."""
@@ -78,12 +84,12 @@ def agreement(
     """
     grid = photo_cover.grid
     require_same_crs(grid.crs, mapped_water.crs, where="mapped water")
-    bare = Raster(np.zeros(grid.shape, np.float32), grid)
-    stations = shoreline(cover=photo_cover, canopy_height=bare)[2]
+    shore = shore_points(photo_cover)
     known = shapely.make_valid(mapped_water.geometry.union_all())
     # The frame cuts both alike and is no shore of the map's.
     edge = shapely.intersection(known.boundary, box(*grid.bounds).buffer(reach_m))
-    distance = stations.distance(edge).to_numpy(float) if not edge.is_empty else np.empty(0)
+    shapely.prepare(edge)
+    distance = shapely.distance(shore, edge) if not edge.is_empty else np.empty(0)
     near = distance[distance <= reach_m]
     classes = photo_cover.band("class")
     inside = np.zeros(grid.shape, bool)
@@ -93,12 +99,12 @@ def agreement(
     told = photo_cover.mask & (classes != Cover.NONE)
 
     def area(mask: Bools) -> float:
-        radius = max(1.5 / grid.pixel_m, 1.5)
-        return float(opened(mask, radius).sum()) * grid.pixel_m**2
+        radius = max(1, round(1.5 / grid.pixel_m))
+        return float(opened_by_square(mask, radius).sum()) * grid.pixel_m**2
 
     return Agreement(
         rms_m=float(np.sqrt(np.mean(near**2))) if near.size else float("nan"),
-        share=near.size / max(len(stations), 1),
+        share=near.size / max(len(shore), 1),
         reach_m=reach_m,
         trees_m2=area(inside & told & tree),
         dry_m2=area(inside & told & ~tree & ~wet),

@@ -216,6 +216,12 @@ def contest(one: Bools, other: Bools, height: Floats, steps: int) -> Bools:
     return _contest(one, other, np.ascontiguousarray(height, np.float32), steps)
 
 
+def opened_by_square(mask: Bools, radius: int) -> Bools:
+    """Return the parts of a mask in which a square of 2 radius + 1 pixels fits."""
+    core = _lowest(mask.astype(np.float32), radius)
+    return _lowest(-core, radius) < 0
+
+
 def opened_by_cross(mask: Bools) -> Bools:
     """Return the mask opened by the cross of a pixel and its four neighbours."""
     padded = np.pad(mask, 1, mode="edge")

@@ -20,6 +20,7 @@ _NUMBERS = (
     "facing_deg",
     "canopy_height_m",
     "canopy_height_p90_m",
+    "canopy_height_error_m",
     "canopy_density",
     "area_m2",
 )
@@ -40,6 +41,7 @@ class Find:
     facing_deg: float | None = None
     canopy_height_m: float | None = None
     canopy_height_p90_m: float | None = None
+    canopy_height_error_m: float | None = None
     canopy_density: float | None = None
     area_m2: float | None = None
 

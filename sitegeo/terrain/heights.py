@@ -20,6 +20,10 @@ class CanopyAssumption(Protocol):
     def canopy_height_m(self) -> float:
         """Height of a tree."""
 
+    @property
+    def canopy_height_error_m(self) -> float:
+        """Its standard error."""
+
 
 @dataclass(frozen=True)
 class HeightParams:
@@ -29,15 +33,21 @@ class HeightParams:
     ----------
     low_cover_m
         Height of brush, reeds and tall grass where none is given.
+    low_cover_error_m
+        Its error.
     highest_m
         Measured heights above this are taken as faults and cut off.
+    measured_error_m
+        Error of a measured height (judgement: laser surveys miss some of the tops of crowns).
     """
 
     low_cover_m: float = 1.5
+    low_cover_error_m: float = 0.7
     highest_m: float = 60.0
+    measured_error_m: float = 1.0
 
 
-@step("canopy_height")
+@step("canopy_height", "canopy_error")
 def canopy_height(
     *,
     cover: Raster,
@@ -48,8 +58,8 @@ def canopy_height(
     imagery: Raster | None = None,
     taken: str | None = None,
     params: HeightParams = HeightParams(),
-) -> Raster:
-    """Return the height of plants above ground in metres, 0 where there are none.
+) -> tuple[Raster, Raster]:
+    """Return the height of plants above ground and its error in metres, 0 where there are none.
 
     A given canopy is used where it holds data; then surface minus ground on trees and low cover;
     then what the shadows show where `taken` has a time; then what is assumed. All rasters must
@@ -57,20 +67,28 @@ def canopy_height(
     """
     classes = cover.band("class")
     tree, low = classes == Cover.TREE, classes == Cover.LOW
-    usual = assume.canopy_height_m
+    usual, doubt = assume.canopy_height_m, assume.canopy_height_error_m
     if canopy is None and surface is None and imagery is not None and taken is not None:
         shadows = height_from_shadows(imagery, cover, taken)
-        usual = usual if shadows is None else shadows.height_m
+        if shadows is not None:
+            usual, doubt = shadows.height_m, shadows.error_m
     height = np.where(tree, usual, np.where(low, params.low_cover_m, 0.0))
+    error = np.where(tree, doubt, np.where(low, params.low_cover_error_m, 0.0))
     if surface is not None and ground is not None:
         require_same_grid(cover, surface)
         require_same_grid(cover, ground)
         measured = surface.values.astype(np.float32) - ground.values.astype(np.float32)
         usable = surface.mask & ground.mask & (tree | low) & np.isfinite(measured)
         height = np.where(usable, measured, height)
+        error = np.where(usable, params.measured_error_m, error)
     if canopy is not None:
         require_same_grid(cover, canopy)
         usable = canopy.mask & np.isfinite(canopy.values)
         height = np.where(usable, canopy.values, height)
-    height = np.clip(height, 0.0, params.highest_m).astype(np.float32)
-    return Raster(np.where(cover.mask, height, np.float32(0)), cover.grid, cover.valid)
+        error = np.where(usable, params.measured_error_m, error)
+    height = np.where(cover.mask, np.clip(height, 0.0, params.highest_m), 0.0)
+    error = np.where(height > 0, error, 0.0)
+    return (
+        Raster(height.astype(np.float32), cover.grid, cover.valid),
+        Raster(error.astype(np.float32), cover.grid, cover.valid),
+    )

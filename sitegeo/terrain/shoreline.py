@@ -14,6 +14,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from pyproj import CRS
+from rasterio.features import rasterize
 from rasterio.features import shapes as raster_shapes
 from scipy import ndimage
 from shapely.geometry import LinearRing, LineString, MultiLineString, Polygon, box
@@ -29,6 +30,7 @@ from sitegeo.terrain.disc import land_fraction
 from sitegeo.terrain.filters import Bools
 
 RADII_M = (25, 75, 200)
+_SHOWN = 0.1
 
 
 @dataclass(frozen=True)
@@ -64,6 +66,7 @@ def shoreline(
     cover: Raster,
     canopy_height: Raster,
     mapped_water: gpd.GeoDataFrame | None = None,
+    photo_cover: Raster | None = None,
     params: ShorelineParams = ShorelineParams(),
 ) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, gpd.GeoDataFrame]:
     """Return the water, the land that touches it, and stations along the shores.
@@ -71,7 +74,8 @@ def shoreline(
     Stations face the water: `facing_deg` is a true bearing. `land_fraction_R` is the share of
     land in a disc of R metres, an integral invariant of the shore's curvature (0.5 on a straight
     shore, less on a point, more in a cove), empty where over half the disc is off the data.
-    The frame of the raster is not a shore and carries no stations.
+    The frame of the raster is not a shore and carries no stations. `source` says which of the
+    photo and the map show water on a tenth of a water or more; land has that of its waters.
     """
     require_same_grid(cover, canopy_height)
     grid = cover.grid
@@ -79,12 +83,29 @@ def shoreline(
     extent = _extent(grid, cover.valid)
     waters = _in_order(_water_polygons(wet, cover, extent, params))
     lands = _in_order(_land_polygons(waters, extent, params))
-    water = _layer(waters, "W", _sources(waters, mapped_water, grid.crs), grid.crs)
-    land = _layer(lands, "L", _sources(lands, None, grid.crs), grid.crs)
+    sources = _sources(waters, mapped_water, photo_cover, cover)
+    water = _layer(waters, "W", sources, grid.crs)
+    land = _layer(lands, "L", _of_waters(lands, waters, sources), grid.crs)
     stations = _stations(
         water, extent, wet=wet, cover=cover, canopy_height=canopy_height, params=params
     )
     return water, land, stations
+
+
+def shore_points(
+    cover: Raster, *, params: ShorelineParams = ShorelineParams()
+) -> NDArray[np.object_]:
+    """Return points at even steps along all shores of a cover raster."""
+    wet = (cover.band("class") == Cover.WATER) & cover.mask
+    extent = _extent(cover.grid, cover.valid)
+    frame = shapely.buffer(extent.boundary, 0.75 * cover.grid.pixel_m)
+    lines = [
+        line
+        for water in _water_polygons(wet, cover, extent, params)
+        for line in _shores(water, frame, params.spacing_m)
+    ]
+    xy = [_walk(line, params)[:, :2] for line in lines]
+    return np.asarray(shapely.points(np.concatenate([np.empty((0, 2)), *xy])))
 
 
 def _extent(grid: Grid, valid: Bools | None) -> BaseGeometry:
@@ -149,12 +170,40 @@ def _in_order(polygons: Iterable[Polygon]) -> list[Polygon]:
     return [orient(p) for _, _, p in sorted(key, key=lambda k: k[:2])]
 
 
-def _sources(polygons: Sequence[Polygon], mapped: gpd.GeoDataFrame | None, crs: CRS) -> list[str]:
-    if mapped is None or mapped.empty:
+def _sources(
+    polygons: Sequence[Polygon],
+    mapped: gpd.GeoDataFrame | None,
+    photo_cover: Raster | None,
+    cover: Raster,
+) -> list[str]:
+    """Return which of the photo and the map show each water; without a map, the photo."""
+    if mapped is None or mapped.empty or not polygons:
         return ["photo"] * len(polygons)
-    require_same_crs(crs, mapped.crs, where="mapped water")
-    known = shapely.make_valid(mapped.geometry.union_all())
-    return ["both" if p.intersection(known).area > 0.1 * p.area else "photo" for p in polygons]
+    grid = cover.grid
+    require_same_crs(grid.crs, mapped.crs, where="mapped water")
+    owner = rasterize(
+        [(p, i) for i, p in enumerate(polygons, 1)], grid.shape, transform=grid.transform
+    )
+    known = [g for g in mapped.geometry if g is not None and not g.is_empty]
+    on_map = rasterize(known, grid.shape, transform=grid.transform) if known else owner * 0
+    shown = cover if photo_cover is None else photo_cover
+    pixels = np.maximum(np.bincount(owner.ravel(), minlength=len(polygons) + 1), 1)
+    by_photo, by_map = (
+        np.bincount(owner[seen], minlength=len(pixels)) >= _SHOWN * pixels
+        for seen in (shown.band("class") == Cover.WATER, on_map > 0)
+    )
+    names = np.where(by_photo & by_map, "both", np.where(by_map, "vector", "photo"))
+    return [str(n) for n in names[1:]]
+
+
+def _of_waters(
+    lands: Sequence[Polygon], waters: Sequence[Polygon], sources: Sequence[str]
+) -> list[str]:
+    if len(set(sources)) <= 1:
+        return [*(sources[:1] or ["photo"])] * len(lands)
+    tree = shapely.STRtree(waters)
+    touching = [{sources[i] for i in tree.query(p, predicate="intersects")} for p in lands]
+    return [s.pop() if len(s) == 1 else "both" for s in touching]
 
 
 def _layer(

@@ -25,6 +25,7 @@ def tree_lines(
     stations: gpd.GeoDataFrame,
     cover: Raster,
     canopy_height: Raster,
+    canopy_error: Raster | None = None,
     *,
     bank_m: float,
     min_share: float,
@@ -41,9 +42,8 @@ def tree_lines(
     """
     grid = cover.grid
     for shore in shores(stations):
-        depth, share, heights, sure = _belts(
-            shore, cover, canopy_height, bank_m=bank_m, belt_m=belt_m
-        )
+        belts = _belts(shore, cover, canopy_height, canopy_error, bank_m=bank_m, belt_m=belt_m)
+        depth, share, heights, sure, errors = belts
         for part in _parts(
             shore,
             (share >= min_share) & _has_room(shore, cover, front_m),
@@ -60,13 +60,15 @@ def tree_lines(
             facing = circular_mean_deg(shore.facing_deg[part])
             mean, p90 = float(standing.mean()), float(np.percentile(standing, 90))
             density, belt = float(share[part].mean()), float(np.median(depth[part]))
+            doubt = None if canopy_error is None else float(np.nanmean(errors[part]))
             # A longer run is less likely an accident of the classes.
             trust = 0.7 + 0.3 * float(smoothstep(line.length, min_length_m, 4 * min_length_m))
             yield Find(
                 "tree line",
                 line,
                 float(np.nanmean(sure[part])) * trust,
-                f"{line.length:.0f} m of bank with trees about {mean:.0f} m high behind it, "
+                f"{line.length:.0f} m of bank with trees about {mean:.0f} m"
+                f"{'' if doubt is None else f' ± {max(1.0, doubt):.0f} m'} high behind it, "
                 f"{100 * density:.0f} % of the first {bank_m:.0f} m filled, "
                 f"facing {compass_point(facing)}",
                 length_m=line.length,
@@ -75,6 +77,7 @@ def tree_lines(
                 facing_deg=facing,
                 canopy_height_m=mean,
                 canopy_height_p90_m=p90,
+                canopy_height_error_m=doubt,
                 canopy_density=min(1.0, density),
             )
 
@@ -121,9 +124,15 @@ def _has_room(shore: Shore, cover: Raster, front_m: float) -> NDArray[np.bool_]:
 
 
 def _belts(
-    shore: Shore, cover: Raster, canopy_height: Raster, *, bank_m: float, belt_m: float
-) -> tuple[Doubles, Doubles, Doubles, Doubles]:
-    """Return per station the belt's depth, tree share, mean tree height and certainty.
+    shore: Shore,
+    cover: Raster,
+    canopy_height: Raster,
+    canopy_error: Raster | None,
+    *,
+    bank_m: float,
+    belt_m: float,
+) -> tuple[Doubles, Doubles, Doubles, Doubles, Doubles]:
+    """Return per station the belt's depth, tree share, mean tree height, certainty and error.
 
     The share counts the first `bank_m` behind the shore; the depth ends at the first gap wider
     than 6 m; heights and certainty are of the trees within the belt.
@@ -157,4 +166,9 @@ def _belts(
     some = belt.any(axis=1)
     mean_height = np.where(some, np.nansum(heights, axis=1) / count, np.nan)
     mean_sure = np.where(some, np.nansum(sure, axis=1) / count, np.nan)
-    return depth, share, mean_height, mean_sure
+    mean_error = np.full(len(some), np.nan)
+    if canopy_error is not None:
+        # All trees of a place err alike, so the error of a mean is no smaller.
+        errors = np.where(belt, behind.sample(canopy_error, canopy_error.values), np.nan)
+        mean_error = np.where(some, np.nansum(errors, axis=1) / count, np.nan)
+    return depth, share, mean_height, mean_sure, mean_error

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import geopandas as gpd
 import numpy as np
 import pytest
 from helpers_terrain import NORTH, WEST, centres, cover_of, lake
-from shapely.geometry import Point
+from shapely.geometry import Point, box
 from shapely.geometry.base import BaseGeometry
 
 from sitegeo.errors import CrsError
+from sitegeo.grid import Raster
 from sitegeo.layers import Cover
+from sitegeo.survey import Survey
 from sitegeo.terrain.agreement import agreement
+from sitegeo.terrain.shoreline import shoreline
 
 SIZE, RADIUS = 500, 150.0
 EAST, UP = centres(SIZE, SIZE)
@@ -70,3 +75,39 @@ def test_water_far_from_any_on_the_map() -> None:
 def test_another_coordinate_system_is_refused() -> None:
     with pytest.raises(CrsError):
         agreement(lake(WET), mapped(circle()).to_crs(4326))
+
+
+def test_water_says_which_of_photo_and_map_show_it() -> None:
+    """One lake in both, a pool on the map alone, and the same lake without a map."""
+    pool = (np.abs(EAST - 200) < 20) & (np.abs(UP - 200) < 20)
+    photo = lake(WET)
+    both = lake(WET | pool)
+    bare = Raster(np.zeros(photo.grid.shape, np.float32), photo.grid)
+    known = gpd.GeoDataFrame(
+        geometry=[
+            circle(),
+            box(MIDDLE[0] + 180, MIDDLE[1] + 180, MIDDLE[0] + 220, MIDDLE[1] + 220),
+        ],
+        crs=photo.grid.crs,
+    )
+    water, land, _ = shoreline(
+        cover=both, canopy_height=bare, mapped_water=known, photo_cover=photo
+    )
+    told = dict(zip(water["area_m2"] > 10_000, water["source"], strict=True))
+    assert told == {True: "both", False: "vector"}
+    assert set(land["source"]) == {"both"}
+    far = known.iloc[1:].reset_index(drop=True)
+    water, _, _ = shoreline(cover=both, canopy_height=bare, mapped_water=far, photo_cover=photo)
+    assert set(water["source"]) == {"photo", "vector"}
+    water, land, _ = shoreline(cover=photo, canopy_height=bare)
+    assert set(water["source"]) | set(land["source"]) == {"photo"}
+
+
+def test_a_survey_says_how_its_map_fits_its_photo(demo_survey: Path) -> None:
+    """In the bundled photo crowns and reeds stand over mapped water; most of the shore is near."""
+    survey = Survey.open(demo_survey)
+    fit = survey.record["water_agreement"]
+    assert 0 < fit["rms_m"] < 15.0
+    assert 0.5 < fit["share"] <= 1.0
+    assert any("(RMS) from the mapped one" in w for w in survey.warnings)
+    assert "photo_cover" in survey.layers

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import ChainMap
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
@@ -11,6 +12,7 @@ import pytest
 
 from sitegeo import Forecast, Wind, rank
 from sitegeo.errors import ForecastError, UsageError
+from sitegeo.grid import Raster
 from sitegeo.hours import AS_GOOD, NO_WIND, SPEED_SHARE, draw, hours, sure, to_json
 from sitegeo.manywinds import field_of
 from sitegeo.survey import Survey
@@ -73,11 +75,10 @@ def test_chance_is_the_share_of_draws_that_nothing_beats(found) -> None:
 
 def test_a_sure_forecast_of_a_sure_place_always_holds(survey: Survey) -> None:
     record = dict(survey.record)
-    record["assume"] = record["assume"] | {
-        "canopy_height_error_m": 0.0,
-        "position_error_m": {"water": 0.0},
-    }
-    exact = Survey(record, survey.layers)
+    record["assume"] = record["assume"] | {"position_error_m": {"water": 0.0}}
+    error = survey.layers["canopy_error"]
+    sure = {"canopy_error": Raster(np.zeros_like(error.values), error.grid, error.valid)}
+    exact = Survey(record, ChainMap(sure, survey.layers))
     luck = draw(exact, field_of(exact), draws=20)
     np.testing.assert_allclose(luck.taller, 1.0)
     # Speed keeps its own error; without it nothing is left to chance.

@@ -66,6 +66,21 @@ def tree_bank() -> gpd.GeoDataFrame:
     return find(classes)
 
 
+def test_the_error_of_the_trees_height_is_told_with_it() -> None:
+    classes = rounded_lake()
+    classes[(np.abs(EAST) < 100) & (UP <= -150) & (UP > -175)] = Cover.TREE
+    cover = cover_of(classes)
+    heights = heights_of(cover, 12.0)
+    water, _, stations = shoreline(cover=cover, canopy_height=heights)
+    error = Raster(np.where(heights.values > 0, np.float32(4.0), np.float32(0)), cover.grid)
+    found = positions(
+        stations=stations, cover=cover, canopy_height=heights, canopy_error=error, water=water
+    )
+    line = of_kind(found, "tree line").iloc[0]
+    assert line["canopy_height_error_m"] == pytest.approx(4.0)
+    assert "about 12 m ± 4 m high" in line["why"]
+
+
 def test_a_belt_of_trees_is_one_tree_line_with_its_measures(tree_bank: gpd.GeoDataFrame) -> None:
     lines = of_kind(tree_bank, "tree line")
     assert lines["id"].tolist() == ["T001"]

@@ -73,12 +73,18 @@ def test_the_demo_photo_was_lit_as_its_readme_says(demo_place) -> None:
 def test_shadows_stand_in_for_the_assumed_height_only_where_the_time_is_known() -> None:
     photo, cover = shadowed(16.0, TIMES[1])
     assume = Assume(canopy_height_m=9.0)
-    told = canopy_height(cover=cover, assume=assume, imagery=photo, taken=TIMES[1])
+    told, doubt = canopy_height(cover=cover, assume=assume, imagery=photo, taken=TIMES[1])
     assert np.median(told.values[WOODS]) == pytest.approx(16.0, abs=2.0)
-    untold = canopy_height(cover=cover, assume=assume, imagery=photo, taken="2026-09-14")
+    # The shadows' own error goes with their height, the assumed one with the assumption.
+    shadows = height_from_shadows(photo, cover, TIMES[1])
+    assert shadows is not None
+    assert (doubt.values[WOODS] == np.float32(shadows.error_m)).all()
+    untold, guessed = canopy_height(cover=cover, assume=assume, imagery=photo, taken="2026-09-14")
     assert (untold.values[WOODS] == 9.0).all()
+    assert (guessed.values[WOODS] == np.float32(assume.canopy_height_error_m)).all()
     measured = Raster(np.where(WOODS, 5.0, 0.0).astype(np.float32), cover.grid)
-    given = canopy_height(
+    given, measured_error = canopy_height(
         cover=cover, assume=assume, imagery=photo, taken=TIMES[1], canopy=measured
     )
     assert (given.values[WOODS] == 5.0).all()
+    assert (measured_error.values[WOODS] < guessed.values[WOODS]).all()
