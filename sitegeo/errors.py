@@ -10,6 +10,7 @@ SitegeoError
 │   ├── LayerError        a layer that breaks its contract; lists every fault
 │   ├── ForecastError     a forecast or record of past winds
 │   └── LawError          LAW.toml
+├── GatherError           open data that cannot be fetched, or an answer that cannot be used
 ├── StepError             a step that cannot be resolved or breaks its promise
 ├── OutputError           a folder that exists, or cannot be written
 ├── SurveyError           a folder that is not a survey or a plan
@@ -128,6 +129,10 @@ class ForecastError(InputError):
 
 class LawError(InputError):
     """LAW.toml cannot be used."""
+
+
+class GatherError(SitegeoError):
+    """Open data cannot be fetched, or a service's answer cannot be used."""
 
 
 class StepError(SitegeoError):

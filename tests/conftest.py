@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -40,3 +41,16 @@ def demo_survey(demo_place: Path, tmp_path_factory: pytest.TempPathFactory) -> P
 
     folder = tmp_path_factory.mktemp("demo") / "survey"
     return sitegeo.survey(sitegeo.read_place(demo_place)).save(folder)
+
+
+@pytest.fixture(scope="session")
+def local_services(
+    demo_place: Path, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[tuple[str, Path]]:
+    """Address and folder of services on this machine that serve a part of the bundled place."""
+    from helpers_gather import serve_demo, served
+
+    root = tmp_path_factory.mktemp("services")
+    serve_demo(root, demo_place)
+    with served(root) as base:
+        yield base, root

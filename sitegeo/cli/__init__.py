@@ -15,6 +15,7 @@ from sitegeo.errors import SitegeoError
 
 COMMANDS = {
     "demo": "Run the main job on the bundled place.",
+    "gather": "Fetch open data around a spot and write a place to survey.",
     "survey": "Read a place once: cover, shore, positions, blinds.",
     "rank": "Rank the blinds of a survey for a wind.",
     "plan": "Lay the spread for one blind; write map, GPS files and notes.",

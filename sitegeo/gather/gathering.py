@@ -1,0 +1,178 @@
+"""Gathering a place: every source asked in turn, what came written down, what did not said.
+
+Nothing that failed is ever written as an empty layer: a layer that is absent is `not checked`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+
+from sitegeo.errors import GatherError, SitegeoError
+from sitegeo.gather.client import Client, Visit
+from sitegeo.gather.mosaic import COMPLETE
+from sitegeo.gather.osm import read_osm
+from sitegeo.gather.overpass import MARGIN_M
+from sitegeo.gather.sources import RASTERS, Area, Found, Picture, Service, Source, Wanted, services
+from sitegeo.placefile import VECTOR_ROLES
+from sitegeo.wind import Forecast
+
+PLACE_ROLES = frozenset({*RASTERS, *VECTOR_ROLES, "zone"})
+LOOKED_AT = "landcover"
+"""A layer kept beside the others for the eye: the photo tells cover better."""
+
+
+@dataclass(frozen=True)
+class Part:
+    """What one source gave to the place."""
+
+    source: Source
+    layers: tuple[str, ...]
+    gathered: str
+    taken: str | None = None
+    notes: tuple[str, ...] = ()
+
+
+@dataclass
+class Gathered:
+    """All that was found of a place, by role, and what was not."""
+
+    area: Area
+    pictures: dict[str, Picture] = field(default_factory=dict)
+    frames: dict[str, gpd.GeoDataFrame] = field(default_factory=dict)
+    forecast: Forecast | None = None
+    zone: str | None = None
+    parts: list[Part] = field(default_factory=list)
+    missing: dict[str, list[str]] = field(default_factory=dict)
+
+    def lacks(self, role: str) -> bool:
+        """Whether nothing was found for a role."""
+        found: dict[str, Any] = {"forecast": self.forecast, "zone": self.zone}
+        return found.get(role) is None and role not in {**self.pictures, **self.frames}
+
+    @property
+    def reasons(self) -> dict[str, str]:
+        """Why each missing role is missing."""
+        return {
+            role: "; ".join(dict.fromkeys(why)) or "no source of it covers this spot"
+            for role, why in sorted(self.missing.items())
+            if self.lacks(role)
+        }
+
+
+def gather(
+    area: Area,
+    sources: Sequence[Source],
+    client: Client,
+    *,
+    roles: Iterable[str] = PLACE_ROLES,
+    finest_m: float = 1.0,
+    osm: Path | None = None,
+    on_source: Callable[[Source], None] = lambda _source: None,
+) -> Gathered:
+    """Return what the sources hold of an area; a source that fails is said, not fatal.
+
+    Parameters
+    ----------
+    roles
+        What is wanted. Of rasters, forecast and zone the first good answer is taken (of several
+        incomplete rasters the fullest); features of all sources are put together.
+    osm
+        An extract to read in place of every Overpass service.
+
+    Raises
+    ------
+    GatherError
+        If the extract cannot be read.
+    """
+    wanted = frozenset(roles)
+    found = Gathered(area, missing={role: [] for role in sorted(wanted)})
+    known = services()
+    for source in sources:
+        asked = wanted & set(source.gives) - _settled(found)
+        if not asked or not area.within(source.covers):
+            continue
+        on_source(source)
+        visit = client.visit(pause_s=source.pause_s, max_age_days=source.max_age_days)
+        local = osm if source.service == "overpass" else None
+        try:
+            answer = _asked(source, known[source.service], Wanted(
+                source, area, finest_m, asked), visit, local)  # fmt: skip
+        except SitegeoError as error:
+            if local is not None:
+                raise
+            for role in asked:
+                found.missing[role].append(f"{source.title}: {error.what}")
+            continue
+        day = _day(visit, client, local)
+        _take(found, source, answer, asked, day)
+    return found
+
+
+def _asked(
+    source: Source, service: Service, wanted: Wanted, visit: Visit, osm: Path | None
+) -> Found:
+    if osm is not None:
+        return read_osm(osm, wanted.area.bounds(margin_m=MARGIN_M), where=osm)
+    try:
+        return service.read(wanted, visit)
+    except SitegeoError:
+        raise
+    except Exception as error:
+        # What a service answers is not ours: whatever a library says of it is told, not fatal.
+        told = f"{type(error).__name__}: {error}".splitlines()[0][:200]
+        raise GatherError(f"gave an answer that cannot be used ({told})", where=source.id) from None
+
+
+def _settled(found: Gathered) -> set[str]:
+    """Roles of which one answer is enough, and is there."""
+    whole = {role for role, picture in found.pictures.items() if picture.covered >= COMPLETE}
+    one = {"forecast": found.forecast, "zone": found.zone}
+    return whole | {role for role, value in one.items() if value is not None}
+
+
+def _day(visit: Visit, client: Client, osm: Path | None) -> str:
+    """Return the day of the oldest answer used."""
+    if osm is not None:
+        changed = datetime.fromtimestamp(osm.stat().st_mtime, client.now().tzinfo)
+        return changed.date().isoformat()
+    return min(visit.dates, default=client.now()).date().isoformat()
+
+
+def _take(found: Gathered, source: Source, answer: Found, asked: frozenset[str], day: str) -> None:
+    layers = []
+    for role, value in answer.layers.items():
+        if role not in asked and role != LOOKED_AT:
+            continue
+        if isinstance(value, Picture):
+            before = found.pictures.get(role)
+            if before is not None and before.covered >= value.covered:
+                continue
+            found.pictures[role] = value
+            for part in [p for p in found.parts if p.layers == (role,)]:
+                found.parts.remove(part)  # another picture stands in its place
+        elif isinstance(value, gpd.GeoDataFrame):
+            held = [f for f in (found.frames.get(role), value) if f is not None]
+            joined = value if len(held) == 1 else pd.concat(held, ignore_index=True)
+            found.frames[role] = gpd.GeoDataFrame(joined, crs=value.crs)
+        elif isinstance(value, Forecast):
+            found.forecast = value
+        else:
+            found.zone = str(value)
+        layers.append(role)
+    for role in sorted(asked - set(layers)):
+        found.missing[role].append(f"{source.title}: holds nothing of it here")
+    if layers:
+        taken = [
+            v.taken[-1]
+            for r, v in answer.layers.items()
+            if isinstance(v, Picture) and v.taken and r in layers
+        ]
+        part = Part(source, tuple(layers), day, taken[0] if taken else None, answer.notes)
+        found.parts.append(part)

@@ -1,0 +1,228 @@
+"""Cutting the area out of rasters on servers and joining them, newest complete coverage first."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from itertools import groupby
+from typing import Any
+
+import numpy as np
+import shapely
+from affine import Affine
+from numpy.typing import NDArray
+from pyproj import CRS
+from rasterio.enums import ColorInterp, Resampling
+from rasterio.vrt import WarpedVRT
+from rasterio.windows import Window
+from shapely.geometry.base import BaseGeometry
+
+from sitegeo.errors import GatherError
+from sitegeo.gather.client import Visit
+from sitegeo.gather.remote import opened
+from sitegeo.gather.sources import Area, Picture
+from sitegeo.rasterfile import crs_of, mask_of, tagged
+
+MOST_PIXELS = 100_000_000
+COMPLETE = 0.9999
+MOST_GROUPS = 4
+"""Dates or years looked at to fill what the newest leaves open."""
+
+
+@dataclass(frozen=True)
+class Scene:
+    """One catalogue item: its files (one, or one a band), its day, and where it lies (WGS 84)."""
+
+    id: str
+    hrefs: tuple[str, ...]
+    day: str
+    footprint: BaseGeometry
+
+
+@dataclass
+class _Canvas:
+    """The pixels to fill, and which are filled."""
+
+    crs: CRS
+    transform: Affine
+    values: NDArray[Any]
+    valid: NDArray[np.bool_]
+
+
+def newest_complete(scenes: Sequence[Scene], area: Area, *, by: str) -> list[Scene]:
+    """Return scenes in the order to use them: the newest that cover the area together first.
+
+    Parameters
+    ----------
+    by
+        ``year`` or ``day``: what is flown or taken together.
+    """
+    digits = {"year": 4, "day": 10}[by]
+    wanted = shapely.box(*area.bounds())
+    meeting = [s for s in scenes if shapely.intersects(s.footprint, wanted)]
+    ordered = sorted(sorted(meeting, key=lambda s: s.id), key=lambda s: s.day, reverse=True)
+    groups = [list(g) for _, g in groupby(ordered, key=lambda s: s.day[:digits])]
+    complete = [
+        g for g in groups if shapely.covers(shapely.union_all([s.footprint for s in g]), wanted)
+    ]
+    first = complete[:1]
+    rest = [g for g in groups if g not in first]
+    return [scene for group in (first + rest)[:MOST_GROUPS] for scene in group]
+
+
+def mosaic(
+    scenes: Sequence[Scene],
+    area: Area,
+    visit: Visit,
+    *,
+    finest_m: float,
+    bands: tuple[str, ...] = (),
+    void: float | None = None,
+) -> Picture:
+    """Return the area cut out of scenes in their order, each filling what those before left open.
+
+    The first scene sets CRS and pixels; others on the same pixels are copied as they are, the
+    rest resampled onto them. Overviews are read where pixels are finer than `finest_m`.
+
+    Parameters
+    ----------
+    bands
+        Names of the bands; a band tagged as transparency and named otherwise holds a picture.
+    void
+        Value that stands for no data where all bands hold it.
+
+    Raises
+    ------
+    GatherError
+        If nothing can be read, or the area holds too many pixels.
+    """
+    if not scenes:
+        raise GatherError("no image of this place is listed")
+    canvas = _canvas(scenes[0], area, visit, finest_m)
+    used: list[Scene] = []
+    for scene in scenes:
+        if canvas.valid.mean() >= COMPLETE:
+            break
+        if _fill(scene, visit, canvas, bands, void):
+            used.append(scene)
+    if not canvas.valid.any():
+        raise GatherError("the images listed hold no data here")
+    days = tuple(sorted({s.day for s in used}))
+    return Picture(canvas.values, canvas.valid, canvas.crs, canvas.transform, days)
+
+
+def _canvas(scene: Scene, area: Area, visit: Visit, finest_m: float) -> _Canvas:
+    with opened(visit, scene.hrefs[0]) as source:
+        if source.crs is None:
+            raise GatherError("an image has no coordinate reference system", where=scene.id)
+        crs = crs_of(source)
+        metre = 1.0 if crs.is_projected else 1 / 111_320
+        transform = source.transform @ Affine.scale(_decimation(source, finest_m * metre))
+        count = source.count if len(scene.hrefs) == 1 else len(scene.hrefs)
+        dtype = source.dtypes[0]
+    west, south, east, north = area.bounds(crs)
+    (left, top), (right, bottom) = ~transform @ (west, north), ~transform @ (east, south)
+    col, row = int(np.floor(left + 1e-6)), int(np.floor(top + 1e-6))
+    cols, rows = int(np.ceil(right - 1e-6)) - col, int(np.ceil(bottom - 1e-6)) - row
+    if rows * cols > MOST_PIXELS or min(rows, cols) < 1:
+        raise GatherError(
+            f"the area holds {rows * cols / 1e6:.0f} million pixels",
+            remedy="Ask for a smaller --radius or a coarser --finest",
+        )
+    corner = transform @ Affine.translation(col, row)
+    values = np.zeros((count, rows, cols), dtype=dtype)
+    return _Canvas(crs, corner, values, np.zeros((rows, cols), dtype=bool))
+
+
+def _decimation(source: Any, finest: float) -> int:
+    """Return the coarsest overview still no coarser than `finest`; 1 for the image itself."""
+    pixel = abs(source.transform.a)
+    usable = [f for f in source.overviews(1) if pixel * f <= finest * (1 + 1e-6)]
+    return max(usable, default=1)
+
+
+def _fill(
+    scene: Scene, visit: Visit, canvas: _Canvas, bands: tuple[str, ...], void: float | None
+) -> bool:
+    """Put a scene's pixels where none are yet; returns whether it gave any."""
+    planes, masks = [], []
+    for href in scene.hrefs:
+        part = _read(href, visit, canvas, bands if len(scene.hrefs) == 1 else ())
+        if part is None:
+            return False
+        planes.append(part[0])
+        masks.append(part[1])
+    got, held = np.concatenate(planes), np.logical_and.reduce(masks)
+    if got.shape != canvas.values.shape or got.dtype != canvas.values.dtype:
+        return False  # another kind of image: it cannot be joined to the first
+    if void is not None:
+        held &= (got != void).any(axis=0)
+    new = held & ~canvas.valid
+    canvas.values[:, new] = got[:, new]
+    canvas.valid |= new
+    return bool(new.any())
+
+
+def _read(
+    href: str, visit: Visit, canvas: _Canvas, names: tuple[str, ...]
+) -> tuple[NDArray[Any], NDArray[np.bool_]] | None:
+    """Return a file's bands and mask on the canvas; None where it has nothing new to give."""
+    rows, cols = canvas.valid.shape
+    with ExitStack() as stack:
+        source = stack.enter_context(opened(visit, href))
+        level = _level(source, canvas)
+        if level is not None:
+            source = stack.enter_context(opened(visit, href, overview_level=level))
+        if len(names) == source.count:
+            source = stack.enter_context(tagged(source, names))
+        bands = list(range(1, source.count + 1))
+        offset = _offset(source, canvas)
+        if offset is None:
+            source = stack.enter_context(_warped(source, canvas))
+            offset = (0, 0)
+        top, left = max(0, -offset[0]), max(0, -offset[1])
+        bottom = min(rows, source.height - offset[0])
+        right = min(cols, source.width - offset[1])
+        if bottom <= top or right <= left or canvas.valid[top:bottom, left:right].all():
+            return None
+        window = Window(left + offset[1], top + offset[0], right - left, bottom - top)
+        values = np.zeros((len(bands), rows, cols), dtype=source.dtypes[0])
+        held = np.zeros((rows, cols), dtype=bool)
+        values[:, top:bottom, left:right] = source.read(bands, window=window)
+        held[top:bottom, left:right] = mask_of(source, bands, window, (bottom - top, right - left))
+        return values, held
+
+
+def _warped(source: Any, canvas: _Canvas) -> WarpedVRT:
+    rows, cols = canvas.valid.shape
+    return WarpedVRT(
+        source,
+        crs=canvas.crs.to_wkt(),
+        transform=canvas.transform,
+        width=cols,
+        height=rows,
+        resampling=Resampling.bilinear,
+        add_alpha=source.nodata is None and ColorInterp.alpha not in source.colorinterp,
+    )
+
+
+def _level(source: Any, canvas: _Canvas) -> int | None:
+    """Return the number of the overview that has the canvas's pixels, None for the image."""
+    ratio = abs(canvas.transform.a / source.transform.a)
+    if ratio < 1.5 or crs_of(source) != canvas.crs:
+        return None
+    near = [i for i, f in enumerate(source.overviews(1)) if abs(f / ratio - 1) < 1e-6]
+    return near[0] if near else None
+
+
+def _offset(source: Any, canvas: _Canvas) -> tuple[int, int] | None:
+    """Return the row and column of the canvas's corner where pixels coincide, else None."""
+    t, wanted = source.transform, canvas.transform
+    same = abs(t.a / wanted.a - 1) < 1e-6 and abs(t.e / wanted.e - 1) < 1e-6
+    if t.b or t.d or not same or crs_of(source) != canvas.crs:
+        return None
+    col, row = ~t @ (wanted.c, wanted.f)
+    if max(abs(col - round(col)), abs(row - round(row))) > 0.01:
+        return None
+    return round(row), round(col)

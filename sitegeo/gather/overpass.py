@@ -1,0 +1,55 @@
+"""OpenStreetMap asked for an area through an Overpass service."""
+
+from __future__ import annotations
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from sitegeo.errors import GatherError
+from sitegeo.gather.client import Visit
+from sitegeo.gather.osm import KEYS, read_osm
+from sitegeo.gather.sources import Bounds, Found, Service, Wanted
+
+MARGIN_M = 2000.0
+"""A house off the photo still has a setback."""
+
+
+class Options(BaseModel):
+    """What a source of this service may say under `options`."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    timeout_s: int = Field(default=120, ge=10, le=900)
+    most_mb: int = Field(default=256, ge=1, le=2000)
+
+
+def query(bounds: Bounds, options: Options) -> str:
+    """Return the question in Overpass QL: all objects with our keys, whole, as OSM XML."""
+    west, south, east, north = (f"{v:.6f}" for v in bounds)
+    asked = "".join(f'nwr["{key}"];' for key in KEYS)
+    return (
+        f"[out:xml][timeout:{options.timeout_s}][maxsize:{options.most_mb * 1_000_000}]"
+        f"[bbox:{south},{west},{north},{east}];({asked});(._;>;);out body;"
+    )
+
+
+def _require_whole(body: bytes) -> None:
+    """Raise for an answer that says of itself that it is cut short, or is none."""
+    if b"<remark>" in body:
+        said = body.partition(b"<remark>")[2].partition(b"</remark>")[0]
+        words = said.decode("utf-8", "replace").strip()[:200]
+        raise GatherError(f"the service gave up: {words}")
+    if b"<osm" not in body[:2000] or not body.rstrip().endswith(b"</osm>"):
+        raise GatherError("answered with something else than OpenStreetMap data")
+
+
+def read(wanted: Wanted, visit: Visit) -> Found:
+    """Return the layers of the area and 2 km around it; raises `GatherError`."""
+    options: Options = wanted.options(Options)
+    bounds = wanted.area.bounds(margin_m=MARGIN_M)
+    body = visit.bytes(
+        wanted.source.url, form={"data": query(bounds, options)}, check=_require_whole
+    )
+    return read_osm(body, bounds, where=wanted.source.url)
+
+
+SERVICE = Service(read)
