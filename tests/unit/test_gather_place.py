@@ -311,7 +311,7 @@ class Killed(BaseException):
     """A run that ends at once."""
 
 
-@pytest.mark.parametrize("after", [0, 3, 9, 20, 28])
+@pytest.mark.parametrize("after", [2, 14])
 def test_a_killed_run_goes_on_where_it_stopped(
     whole: tuple[Gathered, Client], local_services: tuple[str, Path], tmp_path: Path, after: int
 ) -> None:
@@ -330,8 +330,7 @@ def test_a_killed_run_goes_on_where_it_stopped(
     write(found, tmp_path / "again", title="x", finest_m=1.0)
     write(whole[0], tmp_path / "undisturbed", title="x", finest_m=1.0)
     assert files_of(tmp_path / "again") == files_of(tmp_path / "undisturbed")
-    if after:
-        assert second.fetched_bytes < whole[1].fetched_bytes
+    assert second.fetched_bytes < whole[1].fetched_bytes
 
 
 # What fails
