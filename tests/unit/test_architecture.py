@@ -32,13 +32,17 @@ FLOORS = (
         *("plan_record", "plan_shift", "plan_turn"),
     },
     {"checking"},
-    {"scan", "desktop"},
+    {"gather", "scan", "desktop"},
     {"demo", "cli", "__main__", "__init__"},
 )
 FLOOR = {name: number for number, names in enumerate(FLOORS) for name in names}
 
 LEAVES = {"export": 3, "webmap": 4}
 KERNELS = ("sweep", "_lines", "field", "fetch", "shelter", "waves")
+NETWORK = {
+    *("aiohttp", "ftplib", "http", "httpx", "pystac_client", "requests", "smtplib", "socket"),
+    *("socketserver", "ssl", "urllib.request", "urllib3", "websockets"),
+}
 KNOWS_PLACES = {"geopandas", "rasterio", "pyproj", "fiona", "pyogrio", "shapely", "pathlib"}
 
 
@@ -98,6 +102,27 @@ def test_fiona_is_imported_in_place_alone() -> None:
     assert users == {"place.py"}
 
 
+def reaches_out(module: str) -> bool:
+    return module.partition(".")[0] in NETWORK or module.startswith("urllib.request")
+
+
+def test_only_gathering_opens_the_network() -> None:
+    users = {home(p) for p in modules() if any(map(reaches_out, imported(p, typing_too=True)))}
+    assert users <= {"gather"}
+    sent = {
+        str(p.relative_to(PACKAGE))
+        for p in modules()
+        if any(m.split(".")[0] in {"httpx", "requests"} for m in imported(p))
+    }
+    assert sent == {"gather/client.py"}  # all of it through the one polite client
+
+
+def test_only_the_command_line_gathers() -> None:
+    for path in modules():
+        if any(m.startswith("sitegeo.gather") for m in imported(path)):
+            assert home(path) in {"gather", "cli"}
+
+
 def test_files_stay_short() -> None:
     long = {p.name: n for p in modules() if (n := len(p.read_text().splitlines())) > 420}
     assert not long
@@ -130,6 +155,7 @@ def test_help_imports_nothing_heavy() -> None:
         "try: main(['--help'])\n"
         "except SystemExit: pass\n"
         "heavy = {'numpy', 'geopandas', 'rasterio', 'numba', 'folium', 'shapely', 'rich'}\n"
+        "heavy |= {'httpx', 'osmium', 'pystac'}\n"
         "print('heavy:', sorted(heavy & set(sys.modules)))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
