@@ -47,6 +47,7 @@ def _write_raster(path: Path, raster: Raster, name: str, tags: Mapping[str, str]
         "blockxsize": 512,
         "blockysize": 512,
         "bigtiff": "if_safer",
+        "num_threads": "all_cpus",
     }
     if name == PHOTO:
         profile |= {"compress": "jpeg", "jpeg_quality": 85, "photometric": "ycbcr"}

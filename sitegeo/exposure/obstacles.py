@@ -61,46 +61,53 @@ def obstacles(
     canopy_height: Raster,
     assume: Assume,
     ground: Raster | None = None,
+    surface: Raster | None = None,
     evergreen: Raster | None = None,
 ) -> Raster:
     """Water levels, obstacle heights and density classes, ready to be swept along any wind.
 
     Returns the `obstacles` raster, int16 as `sweep.encode_surface` packs it. Trees are of class
     ``open``, a single row in leaf, or ``evergreen`` where that is known; buildings and bare banks
-    ``solid``. With a ground raster each connected body of water has its own level, the median
-    ground over it; a body over which the ground is void takes ``[assume] water_level_m``, else
-    the level of the nearest body. Land on which the ground is void counts as level with the
-    nearest water.
+    ``solid``, buildings as high as the canopy raster or the surface above the ground say. With a
+    ground raster each connected body of water has its own level, the median ground over it; a
+    body over which the ground is void takes ``[assume] water_level_m``, else the level of the
+    nearest body. Land on which the ground is void counts as level with the nearest water.
     """
     classes = cover.band("class")
     water = classes == Cover.WATER
     require_same_grid(cover, canopy_height)
-    plants = np.where(water, np.float32(0), canopy_height.values.astype(np.float32))
-    level, height = _levels(water, plants, ground, cover, assume)
-    solid = (classes == Cover.BUILT) | (plants < _PLANT_M)
+    built = classes == Cover.BUILT
+    tops = np.where(water, np.float32(0), canopy_height.values.astype(np.float32))
+    if surface is not None and ground is not None:
+        require_same_grid(cover, surface)
+        require_same_grid(cover, ground)
+        known = built & surface.mask & ground.mask
+        tops[known] = np.fmax(tops[known], surface.values[known] - ground.values[known])
+    level, height = _levels(water, tops, ground, cover, assume)
+    solid = built | (tops < _PLANT_M)
     density = np.where(solid, CLASSES.index("solid"), CLASSES.index("open")).astype(np.uint8)
     if evergreen is not None:
         require_same_grid(cover, evergreen)
         density[~solid & (evergreen.values == 1)] = _EVERGREEN
-    surface = encode_surface(water, height, density=density, level_m=level, known=cover.valid)
-    return Raster(surface, cover.grid)
+    packed = encode_surface(water, height, density=density, level_m=level, known=cover.valid)
+    return Raster(packed, cover.grid)
 
 
 def _levels(
     water: npt.NDArray[np.bool_],
-    plants: Floats,
+    tops: Floats,
     ground: Raster | None,
     cover: Raster,
     assume: Assume,
 ) -> tuple[Any, Floats]:
     """Return the water's level and the tops of the land, both in the ground's own reference."""
     if ground is None or not water.any():
-        return 0.0, plants
+        return 0.0, tops
     require_same_grid(cover, ground)
     bare = np.where(ground.mask, ground.values, np.nan).astype(np.float32)
     if not np.isfinite(bare[water]).any() and assume.water_level_m is None:
-        return 0.0, plants
+        return 0.0, tops
     level = water_levels(water, bare, otherwise_m=assume.water_level_m)
     level = nearest_level(water, level)
     filled = np.where(np.isfinite(bare), bare, level)
-    return level, np.asarray(filled + plants, dtype=np.float32)
+    return level, np.asarray(filled + tops, dtype=np.float32)

@@ -62,6 +62,18 @@ def test_trees_stand_on_the_ground_and_are_open():
     assert abs(horizon(made(), 0.0)[CLASSES.index("open"), 39, 20] / (10.0 / 60.0) - 1) < 0.02
 
 
+def test_buildings_are_as_high_as_the_surface_over_the_ground():
+    cover, canopy = place(tree_m=0.0)
+    cover.values[0, 5:8, 15:30] = Cover.BUILT
+    flat = ground()
+    roofs = Raster(np.where(cover.band("class") == Cover.BUILT, np.float32(108), flat.values), GRID)
+    given = {"cover": cover, "canopy_height": canopy, "assume": Assume(), "ground": flat}
+    solid = CLASSES.index("solid")
+    far = horizon(obstacles(**given, surface=roofs), 0.0)[solid, 40, 20]
+    assert abs(far / (8.0 / (33 * 2.0)) - 1) < 0.02
+    assert horizon(obstacles(**given), 0.0)[solid, 40, 20] == 0
+
+
 def test_a_void_over_water_takes_what_is_assumed_else_the_nearest_level():
     void = ground(west=np.nan, east=100.0, bank=101.5)
     assumed = made(void, water_level_m=98.5)
