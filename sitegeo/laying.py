@@ -133,6 +133,7 @@ def landing_of(survey: Survey, spread: Spread, wind: Wind) -> gpd.GeoDataFrame:
         pocket=shapely.Polygon() if spread.refused else spread.pocket,
         wind=wind,
         taken=shapely.union_all(bodies),
+        timber=spread.layout == "timber",
     )
 
 

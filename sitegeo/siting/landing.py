@@ -36,6 +36,8 @@ class LandingParams:
     glide_deg, steep_deg
         Angle of obstacles downwind up to which birds glide in freely, and beyond which they do
         not come down at all (10 to 20° gliding, to about 50° over bank trees).
+    drop_deg, sheer_deg
+        The same in a timber opening, where they drop through the hole in the crowns (60 to 80°).
     along_m, across_m
         How far touchdowns scatter about the pocket along and across the wind.
     reach_m
@@ -44,6 +46,8 @@ class LandingParams:
 
     glide_deg: float = 15.0
     steep_deg: float = 50.0
+    drop_deg: float = 60.0
+    sheer_deg: float = 80.0
     along_m: float = yd(12.0)
     across_m: float = yd(8.0)
     reach_m: float = 200.0
@@ -56,6 +60,7 @@ def touchdown(
     pocket: BaseGeometry,
     wind: Wind,
     taken: BaseGeometry | None = None,
+    timber: bool = False,
     params: LandingParams = LandingParams(),
 ) -> gpd.GeoDataFrame:
     """Return where birds would touch down, as nested polygons of relative probability.
@@ -66,6 +71,8 @@ def touchdown(
         Water meant for landing, in the rasters' CRS.
     taken
         Water that decoys stand on.
+    timber
+        Whether the pocket is in a timber opening.
 
     Returns
     -------
@@ -81,7 +88,10 @@ def touchdown(
         encode_surface(water, heights), from_grid_deg=from_grid + 180.0, pixel_m=grid.pixel_m
     )
     angle = np.degrees(np.arctan(lee.horizon[0]))
-    odds = 1.0 - smoothstep(angle, params.glide_deg, params.steep_deg)
+    free, most = (
+        (params.drop_deg, params.sheer_deg) if timber else (params.glide_deg, params.steep_deg)
+    )
+    odds = 1.0 - smoothstep(angle, free, most)
     odds = odds * _scatter(grid, pocket, from_grid, params) * water
     if taken is not None and not taken.is_empty:
         x, y = grid.xy(*np.indices(grid.shape))
