@@ -220,7 +220,10 @@ def _write_forecast(found: Gathered, path: Path) -> None:
 
     if found.forecast is None:
         raise GatherError(f"no forecast was found ({found.reasons['forecast']})")
-    path.write_text(winds_csv(found.forecast.in_zone(found.zone)), encoding="utf-8")
+    source = next(part.source for part in found.parts if "forecast" in part.layers)
+    credit = f"{source.attribution} ({source.licence})"
+    text = winds_csv(found.forecast.in_zone(found.zone), credit=credit)
+    path.write_text(text, encoding="utf-8")
 
 
 def _list(listed: Any) -> None:

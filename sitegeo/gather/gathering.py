@@ -13,6 +13,7 @@ from typing import Any
 
 import geopandas as gpd
 import pandas as pd
+import shapely
 
 from sitegeo.errors import GatherError, SitegeoError
 from sitegeo.gather.client import Client, Visit
@@ -82,7 +83,8 @@ def gather(
     ----------
     roles
         What is wanted. Of rasters, forecast and zone the first good answer is taken (of several
-        incomplete rasters the fullest); features of all sources are put together.
+        incomplete rasters the fullest); features of all sources are put together, a water only
+        where none is yet: two drawings of one lake would make a larger one.
     osm
         An extract to read in place of every Overpass service.
 
@@ -158,9 +160,7 @@ def _take(found: Gathered, source: Source, answer: Found, asked: frozenset[str],
             for part in [p for p in found.parts if p.layers == (role,)]:
                 found.parts.remove(part)  # another picture stands in its place
         elif isinstance(value, gpd.GeoDataFrame):
-            held = [f for f in (found.frames.get(role), value) if f is not None]
-            joined = value if len(held) == 1 else pd.concat(held, ignore_index=True)
-            found.frames[role] = gpd.GeoDataFrame(joined, crs=value.crs)
+            found.frames[role] = _joined(role, found.frames.get(role), value)
         elif isinstance(value, Forecast):
             found.forecast = value
         else:
@@ -176,3 +176,12 @@ def _take(found: Gathered, source: Source, answer: Found, asked: frozenset[str],
         ]
         part = Part(source, tuple(layers), day, taken[0] if taken else None, answer.notes)
         found.parts.append(part)
+
+
+def _joined(role: str, held: gpd.GeoDataFrame | None, more: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    if held is None:
+        return more
+    if role == "water":
+        more = more[~more.intersects(shapely.union_all(held.geometry.to_numpy()))]
+    joined = pd.concat([held, more], ignore_index=True)
+    return gpd.GeoDataFrame(joined, crs=held.crs)

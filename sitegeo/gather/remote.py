@@ -44,6 +44,13 @@ class RemoteFile:
         held = b"".join(self._blocks.get(b, b"") for b in range(first, last + 1))
         return held[start - first * BLOCK :][:length]
 
+    def read_whole(self, start: int, length: int) -> bytes:
+        """Return exactly `length` bytes; fewer are a failure, and zeros stand in for GDAL."""
+        held = self.read(start, length)
+        if len(held) < length and self.failure is None:
+            self.failure = GatherError("the file is cut short", where=Request(self._url).shown)
+        return held.ljust(length, b"\0")
+
     def load(self, spans: list[tuple[int, int]]) -> None:
         """Fetch the blocks of some spans that are not there yet, neighbours in one request."""
         wanted = {
@@ -110,7 +117,7 @@ class _Handle(io.RawIOBase):
     def get_byte_ranges(self, offsets: list[int], sizes: list[int]) -> list[bytes]:
         spans = list(zip(offsets, sizes, strict=True))
         self._file.load(spans)
-        return [self._file.read(start, length) for start, length in spans]
+        return [self._file.read_whole(start, length) for start, length in spans]
 
 
 MultiByteRangeResource.register(_Handle)

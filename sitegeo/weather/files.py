@@ -49,9 +49,11 @@ def read_winds(path: str | Path, *, at: tuple[float, float] | None = None) -> Fo
     return columns.read_csv(path)
 
 
-def winds_csv(forecast: Forecast) -> str:
-    """Return a forecast as our CSV; a gap has a time and no wind."""
+def winds_csv(forecast: Forecast, *, credit: str = "") -> str:
+    """Return a forecast as our CSV, its credit as a comment; a gap has a time and no wind."""
     text = io.StringIO()
+    if credit:
+        text.write(f"# {' '.join(credit.split())}\n")
     rows = csv.writer(text, lineterminator="\n")
     rows.writerow(["time", "from_deg", "speed_mps", "gust_mps", "temp_c", "spread_deg"])
     for hour in forecast.hours:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
 from typing import Any
 
@@ -13,18 +14,22 @@ import numpy as np
 import pytest
 import rasterio
 import shapely
-from helpers_gather import AT, IMAGERY, WORLD, Clock, all_sources, client, source
+from helpers_gather import AT, IMAGERY, WORLD, Clock, all_sources, client, source, write_geojson
+from pyproj import Transformer
+from rasterio.enums import ColorInterp, Resampling
+from rasterio.warp import calculate_default_transform, reproject
 
-from sitegeo.errors import GatherError, PlaceError, UsageError
+from sitegeo.errors import GatherError, PlaceError, StepError, UsageError
 from sitegeo.gather.client import Client
 from sitegeo.gather.gathering import PLACE_ROLES, Gathered, gather
-from sitegeo.gather.mosaic import Scene, newest_complete
-from sitegeo.gather.sources import Area, Source, sources
+from sitegeo.gather.mosaic import Scene, mosaic, newest_complete
+from sitegeo.gather.sources import GROUP, Area, Found, Service, Source, sources
 from sitegeo.gather.writing import write
 from sitegeo.place import read_place
 
 RADIUS_M = 250.0
 AREA = Area(*AT, RADIUS_M)
+BANDS = ("red", "green", "blue", "nir")
 ALL = PLACE_ROLES | {"forecast"}
 Asking = Callable[..., Gathered]
 
@@ -169,8 +174,6 @@ def test_overviews_serve_where_finer_pixels_are_not_wanted(
 
 def test_gaps_are_filled_from_older_images(ask: Asking, local_services: tuple[str, Path]) -> None:
     """At the corner the newest year holds a part; the newest whole year stands first."""
-    from pyproj import Transformer
-
     to_wgs84 = Transformer.from_crs(26915, 4326, always_xy=True)
     lon, lat = to_wgs84.transform(WORLD[0] + 90, WORLD[3] - 90)
     options = IMAGERY.format(base=local_services[0])
@@ -222,6 +225,109 @@ def test_files_of_a_band_each_are_put_together(
     found = ask("photo", "stac", "/stac", ["imagery"], options)
     path.write_text(json.dumps(held))
     assert len(found.pictures["imagery"].values) == 3
+
+
+# Images in other forms
+
+
+def put(path: Path, values: Any, crs: Any, transform: Any, **profile: Any) -> Path:
+    """Write a tiled file where the services find it."""
+    shape = {"count": len(values), "height": values.shape[1], "width": values.shape[2]}
+    held = {"driver": "GTiff", "dtype": values.dtype, "crs": crs, "transform": transform}
+    tiles = {"tiled": True, "blockxsize": 128, "blockysize": 128}
+    tags = profile.pop("tags", None)
+    with rasterio.open(path, "w", **held, **shape, **tiles, **profile) as out:
+        out.write(values)
+        if tags:
+            out.colorinterp = tags
+    return path
+
+
+def turned(demo_place: Path, name: str, box: Sequence[float], crs: str) -> tuple[Any, Any]:
+    """Part of a raster of the demo place in another CRS, 0 where there is none."""
+    with rasterio.open(demo_place.parent / name) as held:
+        window = rasterio.windows.from_bounds(*box, held.transform)
+        values, start = held.read(window=window), held.window_transform(window)
+        rows, cols = values.shape[1:]
+        to, width, height = calculate_default_transform(held.crs, crs, cols, rows, *box)
+        out = np.zeros((len(values), height, width), values.dtype)
+        reproject(
+            values, out, src_transform=start, src_crs=held.crs, dst_transform=to, dst_crs=crs,
+            resampling=Resampling.bilinear,
+        )  # fmt: skip
+    return out, to
+
+
+def cut(services: tuple[str, Path], folder: Path, *paths: Path, area: Area = AREA) -> Any:
+    """The area cut out of served files, the first one first."""
+    scenes = [
+        Scene(p.stem, (f"{services[0]}/files/{p.name}",), "2020-01-01", shapely.box(0, 0, 1, 1))
+        for p in paths
+    ]
+    visit = client(folder / "cache").visit(pause_s=0)
+    return mosaic(scenes, area, visit, finest_m=1.0, bands=BANDS, void=0)
+
+
+WEST, SOUTH, EAST, NORTH = WORLD
+MIDDLE = (WEST + EAST) / 2
+
+
+def test_sheets_of_two_zones_are_joined_without_a_gap(
+    local_services: tuple[str, Path], demo_place: Path, tmp_path: Path
+) -> None:
+    files = local_services[1] / "files"
+    left, start = turned(demo_place, "imagery.tif", (WEST, SOUTH, MIDDLE, NORTH), "EPSG:26915")
+    right, corner = turned(
+        demo_place, "imagery.tif", (MIDDLE - 40, SOUTH, EAST, NORTH), "EPSG:26916"
+    )
+    one = put(files / "zone15.tif", left, "EPSG:26915", start)
+    two = put(files / "zone16.tif", right, "EPSG:26916", corner)
+    photo = cut(local_services, tmp_path, one, two)
+    assert photo.valid.all()
+    direct = demo_crop(demo_place, "imagery.tif", photo.transform, photo.valid.shape)
+    seam = int(MIDDLE - photo.transform.c)
+    assert np.array_equal(photo.values[:, :, :seam], direct[:, :, :seam])
+    off = np.abs(photo.values[:, :, seam:].astype(float) - direct[:, :, seam:])
+    beside = np.abs(np.roll(direct[:, :, seam:].astype(float), 2, axis=2) - direct[:, :, seam:])
+    assert off.mean() < 0.5 * beside.mean()  # resampled twice, and in its place
+
+
+def test_heights_in_degrees(
+    local_services: tuple[str, Path], demo_place: Path, tmp_path: Path
+) -> None:
+    values, corner = turned(demo_place, "ground.tif", WORLD, "EPSG:4269")
+    path = put(local_services[1] / "files" / "degrees.tif", values, "EPSG:4269", corner)
+    ground = cut(local_services, tmp_path, path)
+    assert ground.crs.to_epsg() == 4269
+    assert ground.valid.all()
+    col, row = (int(v) for v in ~ground.transform @ (AREA.lon, AREA.lat))
+    with rasterio.open(demo_place.parent / "ground.tif") as held:
+        spot = Transformer.from_crs(4326, held.crs, always_xy=True).transform(AREA.lon, AREA.lat)
+        (direct,) = next(held.sample([spot]))
+    assert ground.values[0, row, col] == pytest.approx(direct, abs=1.0)
+
+
+def test_near_infrared_tagged_as_transparency_hides_nothing(
+    local_services: tuple[str, Path], demo_place: Path, tmp_path: Path
+) -> None:
+    """Dark water in near-infrared would be transparent."""
+    values, corner = turned(demo_place, "imagery.tif", WORLD, "EPSG:26915")
+    values[3, 300:500, 300:500] = 0
+    tags = [ColorInterp.red, ColorInterp.green, ColorInterp.blue, ColorInterp.alpha]
+    path = put(local_services[1] / "files" / "alpha.tif", values, "EPSG:26915", corner, tags=tags)
+    photo = cut(local_services, tmp_path, path)
+    assert photo.valid.all()
+    assert (photo.values[3] == 0).sum() >= 40_000
+
+
+def test_an_image_that_is_cut_short(
+    local_services: tuple[str, Path], demo_place: Path, tmp_path: Path
+) -> None:
+    values, corner = turned(demo_place, "imagery.tif", WORLD, "EPSG:26915")
+    path = put(local_services[1] / "files" / "cut.tif", values, "EPSG:26915", corner)
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    with pytest.raises(GatherError, match="the file is cut short"):
+        cut(local_services, tmp_path, path)
 
 
 # Features
@@ -443,6 +549,61 @@ def test_ones_own_sources_come_first_and_replace(tmp_path: Path) -> None:
     assert own[0].title == "Local naip"
     assert [s.id for s in own].count("naip") == 1
     assert "openstreetmap" in [s.id for s in own]
+
+
+def brought(monkeypatch: pytest.MonkeyPatch, *values: str) -> None:
+    """Another package offers these."""
+    ours = tuple(entry_points(group=GROUP))
+    points = ours + tuple(EntryPoint("mine", value, GROUP) for value in values)
+    monkeypatch.setattr("sitegeo.gather.sources.entry_points", lambda group: points)
+
+
+def test_another_package_brings_a_service_and_its_sources(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    path = tmp_path / "ours.toml"
+    path.write_text(source("https://x.test", "ours", "mine", "", ["access"]))
+    point = gpd.GeoDataFrame({"kind": ["ramp"]}, geometry=[shapely.Point(*AT[::-1])], crs=4326)
+    made = Service(lambda wanted, visit: Found({"access": point}), path)
+    monkeypatch.setattr("helpers_gather.MINE", made, raising=False)
+    brought(monkeypatch, "helpers_gather:MINE")
+    known = sources()
+    assert known[0].id == "ours"
+    found = gather(AREA, known[:1], client(tmp_path / "cache"), roles={"access"})
+    assert list(found.frames["access"]["kind"]) == ["ramp"]
+
+
+@pytest.mark.parametrize(
+    ("values", "words"),
+    [
+        (["helpers_gather:AT"], "is no Service"),
+        (["no_such_package:X"], "cannot be imported"),
+        (["sitegeo.gather.stac:SERVICE", "sitegeo.gather.overpass:SERVICE"], "two packages"),
+    ],
+)
+def test_services_that_cannot_be_used(
+    monkeypatch: pytest.MonkeyPatch, values: list[str], words: str
+) -> None:
+    brought(monkeypatch, *values)
+    with pytest.raises(StepError, match=words):
+        sources()
+
+
+def test_one_lake_of_two_maps_is_one_lake(
+    local_services: tuple[str, Path], tmp_path: Path, demo_place: Path
+) -> None:
+    lakes = demo_layer(demo_place, "water")
+    shifted = lakes.assign(geometry=lakes.translate(8.0, 5.0))
+    extra = shapely.Point(lakes.total_bounds[:2] - 200).buffer(20)
+    other = gpd.GeoDataFrame(geometry=[*shifted.geometry, extra], crs=lakes.crs)
+    write_geojson(other, local_services[1] / "other.geojson")
+    text = "alone = true\n" + "".join(
+        source(local_services[0], n, "ogc_features", "/ogc", ["water"], f'collection = "{n}"')
+        for n in ("water", "other")
+    )
+    made = client(tmp_path / "cache")
+    found = gather(AREA, listed(tmp_path, text), made, roles={"water"})
+    assert len(found.frames["water"]) == len(near(lakes)) + 1
 
 
 def test_options_are_checked_where_they_are_used(ask: Asking) -> None:
