@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 FIRST = 8
 """Blinds drawn in full for the wind asked, best first."""
 
-COMPONENTS = ("wind", "ripple", "room", "hide", "depth", "access", "setback")
+COMPONENTS = ("wind", "ripple", "room", "hide", "wading", "access", "setback")
 _ONTO = ("onto", "quartering-on")
 
 
@@ -62,7 +62,10 @@ def turn_of(plan: Plan) -> Turn | None:
 
 
 def _facing(plan: Plan, one: Turned, grounds: dict[str, Ground], *, asked: bool) -> Facing:
-    blinds = one.blinds
+    # The page lists one blind a place, the best for the plan's wind, and none that was refused.
+    ranked = plan.ranking.blinds
+    listed = ranked[ranked["same_place_as"].isna() | (ranked["id"] == plan.blind["id"])]
+    blinds = one.blinds[one.blinds["id"].isin(listed["id"])]
     rows = blinds.drop(columns="geometry").to_dict("records")
     shown = {str(blinds["id"].iloc[0]), str(plan.blind["id"])}
     drawn = {}

@@ -131,7 +131,7 @@
   };
 
   const GRADES = { g: "good", f: "fair", p: "poor" };
-  const COMPONENTS = { wind: "wind for its layouts", ripple: "ripple", room: "room to come in", hide: "cover", depth: "depth", access: "way in", setback: "setbacks" };
+  const COMPONENTS = { wind: "wind for its layouts", ripple: "ripple", room: "room to come in", hide: "cover", wading: "wading", access: "way in", setback: "setbacks" };
   const gradeWords = (data, grades) =>
     [...grades].map((g, i) => `${COMPONENTS[data.turn.components[i]]} ${GRADES[g]}`).join(", ");
 
