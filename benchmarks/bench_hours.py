@@ -45,7 +45,11 @@ def accuracy(survey: sitegeo.Survey, many: sitegeo.manywinds.ManyWinds) -> None:
     off, lost = [], []
     for _ in range(WINDS):
         wind = sitegeo.Wind(rng.uniform(0, 360), rng.uniform(1.2, 10), None, rng.uniform(10, 20))
-        truth = sitegeo.rank(survey, wind).blinds.set_index("id").loc[many.blinds["id"], "score"]
+        truth = (
+            sitegeo.rank(survey, wind, sure_of=0)
+            .blinds.set_index("id")
+            .loc[many.blinds["id"], "score"]
+        )
         values = (np.array([v]) for v in (wind.from_deg, wind.speed_mps, wind.spread_deg))
         told = many.scores(*values).score[0]
         off.append(np.abs(told - truth.to_numpy()))

@@ -21,8 +21,10 @@ from numpy.typing import NDArray
 from sitegeo.errors import ForecastError, UsageError
 from sitegeo.law.rules import Law
 from sitegeo.layers import Cover
-from sitegeo.manywinds import Field, Floats, ManyWinds, field_of, leaf_tables, state_of
+from sitegeo.laying import ground_of, lay
+from sitegeo.manywinds import Field, Floats, ManyWinds, Scores, field_of, leaf_tables, state_of
 from sitegeo.placefile import Assume
+from sitegeo.ranking import gear_of
 from sitegeo.siting.candidates import POCKET_M
 from sitegeo.siting.reasons import why
 from sitegeo.survey import Survey
@@ -38,6 +40,9 @@ EDGE_M = 2.0
 
 AS_GOOD = 0.03
 """A score this much below the best is as good: the tables themselves are no finer; judgement."""
+
+TRIES = 8
+"""Spreads laid on the water for an hour before the best blind is named all the same."""
 
 MORNING = range(5, 10)
 """Hours of the day for which a steady choice is named where no window is given."""
@@ -182,7 +187,7 @@ def hours(
     names = field.blinds["id"].to_numpy()
     rows, scored, clouds = [], [], {}
     for number, (hour, many) in enumerate(zip(within, tables, strict=True)):
-        row, cloud, nominal = _hour(hour, many, luck)
+        row, cloud, nominal = _hour(survey, hour, many, luck)
         rows.append(row)
         if cloud is not None and nominal is not None:
             clouds[number] = cloud
@@ -204,7 +209,7 @@ _SCORED = ["time", "id", "score", "mean", "spread", "chance"]
 
 
 def _hour(
-    hour: TimedWind, many: ManyWinds, luck: Draws
+    survey: Survey, hour: TimedWind, many: ManyWinds, luck: Draws
 ) -> tuple[dict[str, Any], Floats | None, Floats | None]:
     """Return the row of an hour, and (draws, blinds) and (blinds,) scores where there is a wind."""
     wind = hour.wind
@@ -220,13 +225,16 @@ def _hour(
     }
     if wind is None or wind.calm:
         return row, None, None
-    plain = many.scores(*(np.array([v]) for v in (wind.from_deg, wind.speed_mps, wind.spread_deg)))
+    as_forecast = (np.array([v]) for v in (wind.from_deg, wind.speed_mps, wind.spread_deg))
+    light = many.in_light(wind, hour.time, survey.grid)
+    plain = many.scores(*as_forecast, light=light)
     nominal = plain.score[0]
     cloud = nominal[None]
     if len(luck.turn):
-        cloud = many.scores(*luck.winds(wind), taller=luck.taller).score
-    best = int(nominal.argmax())
-    told = many.row(plain, wind, best)
+        cloud = many.scores(*luck.winds(wind), taller=luck.taller, light=light).score
+    best, told, refused = _first_laid(survey, many, plain, wind)
+    nominal, cloud = nominal.copy(), cloud.copy()
+    nominal[refused] = cloud[:, refused] = 0.0
     beaten = cloud.max(axis=1) - cloud[:, best] > AS_GOOD
     names = many.blinds["id"].to_numpy()
     rival = np.bincount(cloud[beaten].argmax(axis=1), minlength=len(names))
@@ -236,11 +244,29 @@ def _hour(
         "layout": told["layout"],
         "wind_side": told["wind_side"],
         "phi_deg": float(told["phi_deg"]),
-        "why": why(told, wind),
+        "why": why(dict(told), wind),
         "chance": float(1.0 - beaten.mean()) if len(luck.turn) else np.nan,
         "second": names[rival.argmax()] if beaten.any() else None,
     }
     return row, cloud, nominal
+
+
+def _first_laid(
+    survey: Survey, many: ManyWinds, scores: Scores, wind: Wind
+) -> tuple[int, pd.Series[Any], list[int]]:
+    """Return the best blind on which a spread can be laid, its row, and those refused before it.
+
+    Where no spread can be laid on any of the `TRIES` best the best one stands, as the plan will
+    say why.
+    """
+    gear, refused = gear_of(survey), list[int]()
+    order = np.argsort(-scores.score[0], kind="stable")[:TRIES].tolist()
+    for blind in order:
+        row = many.row(scores, wind, blind)
+        if lay(survey, row, ground_of(survey, row, gear)).refused is None:
+            return blind, row, refused
+        refused.append(blind)
+    return order[0], many.row(scores, wind, order[0]), []
 
 
 def _by_blind(hour: TimedWind, names: NDArray[Any], nominal: Floats, cloud: Floats) -> pd.DataFrame:

@@ -13,6 +13,7 @@ from collections import ChainMap
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any, cast
 
 import geopandas as gpd
@@ -26,7 +27,7 @@ from sitegeo.errors import UsageError
 from sitegeo.exposure.obstacles import classes_of, lookup_classes
 from sitegeo.exposure.shelter import wind_ratio, windward_ratio
 from sitegeo.exposure.sweep import HORIZON_STEPS, empty_sweep, sweep
-from sitegeo.grid import Raster
+from sitegeo.grid import Grid, Raster
 from sitegeo.law.rules import Law
 from sitegeo.layers import Cover
 from sitegeo.placefile import Assume
@@ -34,14 +35,14 @@ from sitegeo.ranking import against, assumed, gear_of, setback_score, verdicts_o
 from sitegeo.siting.around import disc, turned
 from sitegeo.siting.candidates import POCKET_M
 from sitegeo.siting.scoring import NEAR_M, ScoreParams, combine, ripple_at, too_weak
+from sitegeo.siting.sunlight import birds_sun, shooters_sun, sun_path
 from sitegeo.survey import ATLAS, Survey
 from sitegeo.wind import CALM_MPS, TimedWind, Wind
 
 Floats = NDArray[np.float64]
 
 DIRECTIONS = 36
-STEPS = 72
-"""Directions at which the components that do not look at the local wind are worked out."""
+"""Directions of the atlas, at which components are worked out and interpolated between."""
 
 LEAST_SPREAD_DEG = 8.0
 """Narrower spreads are averaged as this one: stored directions 10° apart tell no more."""
@@ -216,7 +217,7 @@ class ManyWinds:
         (octaves, directions, blinds, 2): local over open wind at pocket and near decoys, in the
         lee of what stands upwind and in front of what stands downwind.
     parts
-        Components other than the ripple, (`STEPS`, blinds).
+        Components other than the ripple, (directions, blinds).
     still
         The same, and the ripple, without a wind, (blinds,).
     """
@@ -235,6 +236,7 @@ class ManyWinds:
         spread_deg: Floats,
         *,
         taller: Floats | None = None,
+        light: Mapping[str, Floats] | None = None,
     ) -> Scores:
         """Return the scores for winds, given as three arrays of one length.
 
@@ -242,31 +244,45 @@ class ManyWinds:
         ----------
         taller
             (winds, blinds) factor on the trees' height ÷ distance upwind; none is 1.
+        light
+            Components that the hour decides and the wind hardly, (blinds,), of `in_light`.
         """
         local = self._ratio(from_deg, spread_deg, taller) * speed_mps[:, None, None]
-        between = _shared(from_deg, STEPS)
+        between = _shared(from_deg)
         parts = {name: between @ table for name, table in self.parts.items()}
         kinds = self.blinds["kind"].to_numpy()
         parts["ripple"] = ripple_at(local.min(axis=2), kinds, ScoreParams())
         calm = too_weak(speed_mps[:, None], kinds)
         parts = {name: np.where(calm, self.still[name], part) for name, part in parts.items()}
         setback = self.blinds["c_setback"].to_numpy(float)
-        parts["setback"] = np.broadcast_to(setback, parts["ripple"].shape)
+        for name, part in {"setback": setback, **(light or {})}.items():
+            parts[name] = np.broadcast_to(part, parts["ripple"].shape)
         return Scores(combine(parts), parts, local[..., 0])
 
-    def row(self, scores: Scores, wind: Wind, blind: int) -> dict[str, Any]:
-        """Return one blind under a wind, the first of `scores`, as a row of the `blinds` layer."""
-        frame = self.by_step(self.blinds.iloc[[blind]], wind)
-        return {str(k): v for k, v in frame.iloc[0].items()} | {
-            "c_ripple": scores.parts["ripple"][0, blind],
-            "c_setback": scores.parts["setback"][0, blind],
-            "score": scores.score[0, blind],
-            "local_wind_mps": scores.local_mps[0, blind],
+    def in_light(self, wind: Wind, when: datetime, place: Grid) -> dict[str, Floats]:
+        """Return the components of the sun for a wind and an hour, (blinds,)."""
+        facing = self.blinds["facing_deg"].to_numpy(float)
+        lat, lon = place.centre_latlon
+        sun = sun_path(lon, lat, when)
+        claimed = ~too_weak(wind.speed_mps, self.blinds["kind"].to_numpy())
+        heading = np.full(len(facing), wind.from_deg)
+        return {
+            "sun": shooters_sun(facing, *sun),
+            "birds_sun": birds_sun(facing, heading, *sun, claimed=claimed),
         }
+
+    def row(self, scores: Scores, wind: Wind, blind: int) -> pd.Series[Any]:
+        """Return one blind under a wind, the first of `scores`, as a row of the `blinds` layer."""
+        row = self.by_step(self.blinds.iloc[[blind]], wind).iloc[0].copy()
+        for name, part in scores.parts.items():
+            row[f"c_{name}"] = part[0, blind]
+        row["score"] = scores.score[0, blind]
+        row["local_wind_mps"] = scores.local_mps[0, blind]
+        return row
 
     def _ratio(self, from_deg: Floats, spread_deg: Floats, taller: Floats | None) -> Floats:
         """Return local over open wind, (winds, blinds, 2)."""
-        near, opposite = _gaussian(from_deg, spread_deg), _shared(from_deg + 180.0, DIRECTIONS)
+        near, opposite = _gaussian(from_deg, spread_deg), _shared(from_deg + 180.0)
         nodes = self.ratio.shape[0]
         if taller is None:
             middle = slice(nodes // 2, nodes // 2 + 1)
@@ -307,7 +323,7 @@ def many_winds(
     classes = lookup_classes(leaf_off=assume.leaf_off, bands=upwind.codes.shape[1])
     ratio, ahead = _ratios(upwind, classes)
     by_step = _by_step(survey, assume)
-    frames = [by_step(blinds, Wind(float(b), 5.0)) for b in bearings(STEPS)]
+    frames = [by_step(blinds, Wind(float(b), 5.0)) for b in bearings(DIRECTIONS)]
     calm = by_step(blinds, Wind(0.0, 0.0))
     names = [str(c)[2:] for c in calm.columns if str(c)[:2] == "c_" and c != "c_setback"]
     tables = {n: np.stack([f[f"c_{n}"].to_numpy(float) for f in frames]) for n in names}
@@ -383,10 +399,10 @@ def _gaussian(from_deg: Floats, spread_deg: Floats) -> Floats:
     return np.asarray(weights / weights.sum(axis=1, keepdims=True), float)
 
 
-def _shared(from_deg: Floats, count: int) -> Floats:
-    """Return (winds, count) weights of the two directions either side of each wind."""
-    step = 360.0 / count
-    off = np.abs(signed_diff_deg(bearings(count), np.asarray(wrap360(from_deg))[:, None]))
+def _shared(from_deg: Floats) -> Floats:
+    """Return (winds, directions) weights of the two stored directions either side of each wind."""
+    step = 360.0 / DIRECTIONS
+    off = np.abs(signed_diff_deg(bearings(DIRECTIONS), np.asarray(wrap360(from_deg))[:, None]))
     return np.asarray(np.clip(1.0 - off / step, 0.0, 1.0), float)
 
 

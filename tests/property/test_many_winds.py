@@ -35,7 +35,7 @@ def one(many: ManyWinds, wind: Wind, **more: np.ndarray) -> np.ndarray:
 
 
 def ranked(survey: Survey, many: ManyWinds, wind: Wind):
-    return rank(survey, wind).blinds.set_index("id").loc[many.blinds["id"]]
+    return rank(survey, wind, sure_of=0).blinds.set_index("id").loc[many.blinds["id"]]
 
 
 def test_scores_agree_with_rank_within_the_stated_tolerance(
@@ -61,7 +61,7 @@ def test_the_atlas_tells_what_a_sweep_tells(survey: Survey, many: ManyWinds) -> 
 
 
 def test_the_same_blinds_are_left_out_as_by_rank(survey: Survey, many: ManyWinds) -> None:
-    ranking = rank(survey, Wind(0.0, 5.0))
+    ranking = rank(survey, Wind(0.0, 5.0), sure_of=0)
     assert set(ranking.blinds["id"]) == set(many.blinds["id"])
     rejected = field_of(survey).rejected.set_index("id")["rejected_by"]
     assert dict(rejected) == dict(ranking.rejected.set_index("id")["rejected_by"])

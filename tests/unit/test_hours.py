@@ -14,7 +14,9 @@ from sitegeo import Forecast, Wind, rank
 from sitegeo.errors import ForecastError, UsageError
 from sitegeo.grid import Raster
 from sitegeo.hours import AS_GOOD, NO_WIND, SPEED_SHARE, draw, hours, sure, to_json
+from sitegeo.laying import ground_of, lay
 from sitegeo.manywinds import field_of
+from sitegeo.ranking import gear_of
 from sitegeo.survey import Survey
 from sitegeo.wind import TimedWind
 
@@ -53,6 +55,24 @@ def test_each_hour_names_a_blind_as_good_as_the_first_of_rank(survey: Survey, fo
         when = found.table.loc[number, "time"]
         truth = rank(survey, wind, when=when).blinds.set_index("id")["score"]
         assert truth[found.table.loc[number, "blind"]] >= truth.iloc[0] - AS_GOOD
+
+
+def test_a_spread_can_be_laid_on_every_blind_named(survey: Survey, found) -> None:
+    for number, wind in ((0, NW), (3, SW)):
+        row = found.table.loc[number]
+        blinds = rank(survey, wind, when=row["time"], sure_of=0).blinds.set_index("id")
+        blind = blinds.loc[row["blind"]]
+        laid = lay(survey, blind, ground_of(survey, blind, gear_of(survey)))
+        assert laid.refused is None
+        assert laid.layout == row["layout"]
+
+
+def test_the_sun_of_the_hour_counts(survey: Survey) -> None:
+    """The same wind at first light and at noon: other scores, by the sun alone."""
+    noon = Forecast((TimedWind(DAWN.replace(hour=8), NW), TimedWind(DAWN.replace(hour=12), NW)))
+    scores = hours(survey, noon, draws=0).scores
+    early, late = (group["score"].to_numpy() for _, group in scores.groupby("time"))
+    assert np.abs(early - late).max() > 0.01
 
 
 def test_the_same_input_gives_the_same_answer(survey: Survey, found) -> None:

@@ -80,7 +80,7 @@ def test_a_morning_is_a_date_with_a_usable_hour(found) -> None:
 def test_works_means_near_the_best_and_nothing_poor(survey: Survey, found) -> None:
     """Against `rank`, leaving aside blinds too near a threshold for the tables to tell."""
     when = datetime(2025, 12, 4, 6, tzinfo=ZONE)
-    blinds = rank(survey, SW, when=when).blinds.set_index("id")
+    blinds = rank(survey, SW, when=when, sure_of=0).blinds.set_index("id")
     by_hand = blinds["kind"] == "timber opening"
     blinds = with_component(blinds, "ripple", blinds["c_ripple"].mask(by_hand, UNKNOWN))
     share = blinds["score"] / blinds["score"].max()
@@ -134,7 +134,7 @@ def test_shares_and_teams_follow_from_the_table_of_works(found) -> None:
 
 
 def test_no_blind_inside_a_setback_is_counted(survey: Survey, found) -> None:
-    assert set(found.field.blinds["id"]) == set(rank(survey, NW).blinds["id"])
+    assert set(found.field.blinds["id"]) == set(rank(survey, NW, sure_of=0).blinds["id"])
 
 
 def test_only_the_hours_asked_for_count(survey: Survey) -> None:
