@@ -188,7 +188,7 @@ def survey(
         If a step cannot run or breaks its contract, or the law file cannot be used.
     """
     governing = law or place_law(place)
-    given, keys = _given(place, governing)
+    given, keys = given_to_steps(place, governing)
     order = steps.resolve(steps.installed(), have=given, later=steps.MORNING_INPUTS)
     result = steps.run(
         order, given, keys, recall=_recall(previous), on_step=lambda s: on_step(s.name)
@@ -237,7 +237,8 @@ def place_law(place: Place) -> Law:
     return law.as_chosen() if place.law.confirmed and not law.example else law
 
 
-def _given(place: Place, law: Law) -> tuple[dict[str, Any], dict[str, str]]:
+def given_to_steps(place: Place, law: Law) -> tuple[dict[str, Any], dict[str, str]]:
+    """Return what a place brings to the steps, by name, and a key of each one's content."""
     given: dict[str, Any] = {
         "imagery": place.imagery,
         **place.vectors,

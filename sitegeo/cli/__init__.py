@@ -23,7 +23,10 @@ COMMANDS = {
     "season": "Share of past mornings on which each blind works; the best pair and trio.",
     "shift": "Say what to move on a plan when the wind turns.",
     "check": "Check setbacks alone; exit 0 only if a law is chosen and all is clear.",
+    "scan": "Survey a whole region tile by tile and rank the blinds of all its waters.",
+    "desktop": "Install the processing provider for a desktop GIS.",
     "steps": "List the analysis steps installed.",
+    "step": "Run one analysis step by itself.",
 }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import json
+import os
 import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -16,6 +17,9 @@ import click
 if TYPE_CHECKING:
     from sitegeo.law.rules import Law
     from sitegeo.units import LengthUnit
+
+PROGRESS = "@progress"
+"""Begins a line of progress for a program that listens; a share of 0 to 1 may follow it."""
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -129,7 +133,13 @@ def say(text: str, *, quiet: bool = False) -> None:
 
 @contextmanager
 def progress(*, quiet: bool) -> Iterator[Callable[[str], None]]:
-    """Give a function that shows what is being done, on a terminal only."""
+    """Give a function that shows what is being done, on a terminal only.
+
+    With `SITEGEO_PROGRESS` set it tells a line at a time instead, for a program that listens.
+    """
+    if os.environ.get("SITEGEO_PROGRESS"):
+        yield lambda text: click.echo(f"{PROGRESS} {text}", err=True)
+        return
     if quiet or not sys.stderr.isatty():
         yield lambda _text: None
         return

@@ -10,9 +10,13 @@ _SMALL = 250_000  # pixels below which starting threads costs more than it saves
 
 
 def thread_count(threads: int | None, pixels: int) -> int:
-    """Return the threads to use: as asked, else all the processor allows, one if small."""
-    if threads is not None:
-        return max(1, int(threads))
+    """Return the threads to use: as asked, else all the processor allows, one if small.
+
+    The environment's `SITEGEO_THREADS` speaks where nobody asks: many workers share a machine.
+    """
+    asked = threads if threads is not None else os.environ.get("SITEGEO_THREADS")
+    if asked is not None:
+        return max(1, int(asked))
     if pixels < _SMALL:
         return 1
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1

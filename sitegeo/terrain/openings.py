@@ -12,7 +12,7 @@ from rasterio.features import rasterize
 from shapely.geometry import Polygon
 
 from sitegeo.angles import bearing_of
-from sitegeo.grid import Raster
+from sitegeo.grid import Grid, Raster
 from sitegeo.layers import Cover
 from sitegeo.terrain.finds import Find
 from sitegeo.terrain.shoreline import polygons_of
@@ -21,7 +21,7 @@ from sitegeo.terrain.shoreline import polygons_of
 def timber_openings(
     stations: gpd.GeoDataFrame,
     water: gpd.GeoDataFrame,
-    cover: Raster,
+    grid: Grid,
     *,
     min_tree_share: float,
     min_width_m: float,
@@ -48,7 +48,7 @@ def timber_openings(
             f"a circle {width:.0f} m wide fits inside",
             length_m=length,
             width_m=width,
-            bearing_deg=float(cover.grid.to_true_bearing(bearing)),
+            bearing_deg=float(grid.to_true_bearing(bearing)),
             canopy_height_m=float(height.get(name, np.nan)),
             canopy_density=share,
             area_m2=polygon.area,

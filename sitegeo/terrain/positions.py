@@ -8,13 +8,13 @@ from dataclasses import dataclass, field
 import geopandas as gpd
 from shapely.geometry.base import BaseGeometry
 
-from sitegeo.grid import Raster, require_same_crs, require_same_grid
+from sitegeo.grid import Grid, Raster, require_same_crs, require_same_grid
 from sitegeo.steps import step
 from sitegeo.terrain.finds import Find, table
 from sitegeo.terrain.flats import FlatParams, open_flats
 from sitegeo.terrain.headlands import HeadlandParams, points_and_coves
 from sitegeo.terrain.openings import cover_clumps, timber_openings
-from sitegeo.terrain.treelines import tree_lines
+from sitegeo.terrain.treelines import Belts, tree_belts, tree_lines
 
 
 @dataclass(frozen=True)
@@ -89,6 +89,42 @@ def positions(
     require_same_grid(cover, canopy_height)
     require_same_crs(cover.grid.crs, stations.crs, where="stations")
     require_same_crs(cover.grid.crs, water.crs, where="water")
+    belts = belts_of(stations, cover, canopy_height, canopy_error, params)
+    finds = shore_finds(stations, belts, water, cover.grid, params)
+    finds += inner_finds(water, cover, canopy_height, depth=depth, imagery=imagery, params=params)
+    return table(finds, cover.grid.crs)
+
+
+def belts_of(
+    stations: gpd.GeoDataFrame,
+    cover: Raster,
+    canopy_height: Raster,
+    canopy_error: Raster | None,
+    params: PositionParams,
+) -> Belts:
+    """Return the trees behind each station."""
+    return tree_belts(
+        stations,
+        cover,
+        canopy_height,
+        canopy_error,
+        bank_m=params.bank_m,
+        belt_m=params.belt_m,
+        front_m=params.front_m,
+    )
+
+
+def shore_finds(
+    stations: gpd.GeoDataFrame,
+    belts: Belts,
+    water: gpd.GeoDataFrame,
+    grid: Grid,
+    params: PositionParams,
+) -> list[Find]:
+    """Return what the shores of whole waters show: tree lines, points, coves, timber openings.
+
+    Asks for no pixel: all that the photo has to say is in the stations and their belts.
+    """
     owner = stations["shore_id"].astype(str).str.rsplit("-", n=1).str[0]
     # A ditch has bends, not points and coves; half its perimeter times its width is its area.
     wide = 2 * water.geometry.area / water.geometry.length >= params.headlands.min_water_width_m
@@ -97,30 +133,40 @@ def positions(
         timber_openings(
             stations,
             water,
-            cover,
+            grid,
             min_tree_share=params.opening_tree_share,
             min_width_m=params.opening_width_m,
             max_area_m2=params.opening_area_m2,
         )
     )
+    banks = ~owner.isin(list(openings)).to_numpy()
     lines = tree_lines(
-        stations[~owner.isin(list(openings))],
-        cover,
-        canopy_height,
-        canopy_error,
+        stations[banks],
+        belts.of(banks),
+        grid,
         bank_m=params.bank_m,
         min_share=params.tree_share,
         gap_m=params.gap_m,
         min_length_m=params.min_run_m,
         max_length_m=params.max_run_m,
         max_turn_deg=params.max_turn_deg,
-        belt_m=params.belt_m,
-        front_m=params.front_m,
     )
     tips = [f.geometry for f in headlands if f.kind == "point"]
-    finds = [*headlands, *openings.values()]
-    finds += [f for f in lines if not _round_a_tip(f, tips, params.tip_m)]
-    finds += cover_clumps(
+    found = [*headlands, *openings.values()]
+    return found + [f for f in lines if not _round_a_tip(f, tips, params.tip_m)]
+
+
+def inner_finds(
+    water: gpd.GeoDataFrame,
+    cover: Raster,
+    canopy_height: Raster,
+    *,
+    depth: Raster | None,
+    imagery: Raster | None,
+    params: PositionParams,
+) -> list[Find]:
+    """Return what lies within the waters: cover clumps and open flats."""
+    clumps = cover_clumps(
         water,
         cover,
         canopy_height,
@@ -128,8 +174,7 @@ def positions(
         max_area_m2=params.clump_area_m2[1],
         min_plant_share=0.5,
     )
-    finds += open_flats(cover, depth=depth, imagery=imagery, params=params.flats)
-    return table(finds, cover.grid.crs)
+    return [*clumps, *open_flats(cover, depth=depth, imagery=imagery, params=params.flats)]
 
 
 def _round_a_tip(line: Find, tips: Sequence[BaseGeometry], tip_m: float) -> bool:

@@ -79,46 +79,48 @@ def shoreline(
     """
     require_same_grid(cover, canopy_height)
     grid = cover.grid
-    wet = (cover.band("class") == Cover.WATER) & cover.mask
-    extent = _extent(grid, cover.valid)
-    waters = _in_order(_water_polygons(wet, cover, extent, params))
-    lands = _in_order(_land_polygons(waters, extent, params))
+    extent = extent_of(grid, cover.valid)
+    waters = whole_waters(wet_area(cover, extent, params), params, pixel_m=grid.pixel_m)
     sources = _sources(waters, mapped_water, photo_cover, cover)
-    water = _layer(waters, "W", sources, grid.crs)
-    land = _layer(lands, "L", _of_waters(lands, waters, sources), grid.crs)
-    stations = _stations(
-        water, extent, wet=wet, cover=cover, canopy_height=canopy_height, params=params
-    )
-    return water, land, stations
+    water = water_layer(waters, sources, grid.crs)
+    walked = walk_shores(water, extent, params, pixel_m=grid.pixel_m)
+    stations = look_about(walked, cover, canopy_height, params)
+    return water, land_layer(water, extent, params), stations
 
 
 def shore_points(
     cover: Raster, *, params: ShorelineParams = ShorelineParams()
 ) -> NDArray[np.object_]:
     """Return points at even steps along all shores of a cover raster."""
-    wet = (cover.band("class") == Cover.WATER) & cover.mask
-    extent = _extent(cover.grid, cover.valid)
+    extent = extent_of(cover.grid, cover.valid)
     frame = shapely.buffer(extent.boundary, 0.75 * cover.grid.pixel_m)
     lines = [
         line
-        for water in _water_polygons(wet, cover, extent, params)
+        for water in whole_waters(
+            wet_area(cover, extent, params), params, pixel_m=cover.grid.pixel_m
+        )
         for line in _shores(water, frame, params.spacing_m)
     ]
     xy = [_walk(line, params)[:, :2] for line in lines]
     return np.asarray(shapely.points(np.concatenate([np.empty((0, 2)), *xy])))
 
 
-def _extent(grid: Grid, valid: Bools | None) -> BaseGeometry:
+def extent_of(grid: Grid, valid: Bools | None) -> BaseGeometry:
+    """Return the ground on which there is data."""
     if valid is None or bool(valid.all()):
         return box(*grid.bounds)
     parts = raster_shapes(valid.astype(np.uint8), mask=valid, transform=grid.transform)
     return shapely.union_all([shapely.geometry.shape(geometry) for geometry, _ in parts])
 
 
-def _water_polygons(
-    wet: Bools, cover: Raster, extent: BaseGeometry, params: ShorelineParams
-) -> list[Polygon]:
+def wet_area(cover: Raster, extent: BaseGeometry, params: ShorelineParams) -> BaseGeometry:
+    """Return the water within an extent by its half-way contour, every vertex kept.
+
+    A contour is a matter of a few pixels: pieces drawn apart, on a cover that is known a little
+    way beyond each, join without a seam.
+    """
     grid = cover.grid
+    wet = (cover.band("class") == Cover.WATER) & cover.mask
     if cover.valid is not None and not cover.valid.all():
         # Water that runs off the data goes straight on, and is cut at the edge afterwards.
         nearest = ndimage.distance_transform_edt(
@@ -135,26 +137,39 @@ def _water_polygons(
         if len(contour) >= 4:
             rings.append(LineString(np.column_stack([x, y])))
     area = shapely.build_area(shapely.geometrycollections(rings))
-    area = shapely.intersection(shapely.make_valid(area), extent)
-    area = shapely.make_valid(area.simplify(params.simplify_px * grid.pixel_m))
-    return [
+    return shapely.intersection(shapely.make_valid(area), extent)
+
+
+def whole_waters(
+    area: BaseGeometry, params: ShorelineParams, *, pixel_m: float
+) -> list[Polygon]:
+    """Return the bodies of an area of water, simplified, north to south."""
+    area = shapely.make_valid(area.simplify(params.simplify_px * pixel_m))
+    return _in_order(
         Polygon(p.exterior, [r for r in p.interiors if Polygon(r).area >= params.min_island_m2])
         for p in polygons_of(area)
         if p.area >= params.min_water_m2
-    ]
+    )
 
 
-def _land_polygons(
-    waters: Sequence[Polygon], extent: BaseGeometry, params: ShorelineParams
-) -> list[Polygon]:
-    if not waters:
-        return []
-    lakes = shapely.union_all(waters)
-    return [
+def water_layer(waters: Sequence[Polygon], sources: Sequence[str], crs: CRS) -> gpd.GeoDataFrame:
+    """Return the `water` layer of bodies in order, each with what shows it."""
+    return _layer(waters, "W", sources, crs)
+
+
+def land_layer(
+    water: gpd.GeoDataFrame, extent: BaseGeometry, params: ShorelineParams
+) -> gpd.GeoDataFrame:
+    """Return the `land` layer: what of the extent touches the water."""
+    bodies = list(water.geometry)
+    lakes = shapely.union_all(bodies)
+    lands = _in_order(
         p
         for p in polygons_of(shapely.difference(extent, lakes))
-        if p.area >= params.min_island_m2 and p.intersects(lakes)
-    ]
+        if bodies and p.area >= params.min_island_m2 and p.intersects(lakes)
+    )
+    assert water.crs is not None
+    return _layer(lands, "L", _of_waters(lands, bodies, list(water["source"])), water.crs)
 
 
 def polygons_of(geometry: BaseGeometry) -> list[Polygon]:
@@ -197,7 +212,7 @@ def _sources(
 
 
 def _of_waters(
-    lands: Sequence[Polygon], waters: Sequence[Polygon], sources: Sequence[str]
+    lands: Sequence[Polygon], waters: Sequence[BaseGeometry], sources: Sequence[str]
 ) -> list[str]:
     if len(set(sources)) <= 1:
         return [*(sources[:1] or ["photo"])] * len(lands)
@@ -221,17 +236,15 @@ def _layer(
     )
 
 
-def _stations(
-    water: gpd.GeoDataFrame,
-    extent: BaseGeometry,
-    *,
-    wet: Bools,
-    cover: Raster,
-    canopy_height: Raster,
-    params: ShorelineParams,
+def walk_shores(
+    water: gpd.GeoDataFrame, extent: BaseGeometry, params: ShorelineParams, *, pixel_m: float
 ) -> gpd.GeoDataFrame:
-    grid = cover.grid
-    frame = shapely.buffer(extent.boundary, 0.75 * grid.pixel_m)
+    """Return the stations along the shores, and nothing about them that asks for pixels.
+
+    Points with `id`, `shore_id`, `chainage_m` and `facing_grid_deg`, which still is a grid
+    bearing. The frame of the extent is not a shore.
+    """
+    frame = shapely.buffer(extent.boundary, 0.75 * pixel_m)
     shore_ids: list[str] = []
     parts: list[NDArray[np.float64]] = []
     for water_id, shape in zip(water["id"], water.geometry, strict=True):
@@ -242,22 +255,37 @@ def _stations(
             parts.append(walked)
     table = np.concatenate(parts) if parts else np.empty((0, 4))
     x, y, chainage, facing_grid = table.T
-    behind = look_behind(x, y, facing_grid, grid, reach_m=params.bank_m)
     digits = max(5, len(str(len(x))))
     columns: dict[str, object] = {
         "id": [f"S{i:0{digits}d}" for i in range(1, len(x) + 1)],
         "shore_id": np.array(shore_ids, object),
         "chainage_m": np.round(chainage, 3),
+        "facing_grid_deg": facing_grid,
+    }
+    return gpd.GeoDataFrame(columns, geometry=gpd.points_from_xy(x, y), crs=water.crs)
+
+
+def look_about(
+    walked: gpd.GeoDataFrame, cover: Raster, canopy_height: Raster, params: ShorelineParams
+) -> gpd.GeoDataFrame:
+    """Return the `stations` layer: walked stations with what lies about and behind each."""
+    grid = cover.grid
+    x, y = (np.asarray(v, float) for v in (walked.geometry.x, walked.geometry.y))
+    facing_grid = walked["facing_grid_deg"].to_numpy(float)
+    behind = look_behind(x, y, facing_grid, grid, reach_m=params.bank_m)
+    columns: dict[str, object] = {
+        **{name: walked[name].to_numpy() for name in ("id", "shore_id", "chainage_m")},
         "facing_deg": grid.to_true_bearing(facing_grid),
     }
+    land = ~((cover.band("class") == Cover.WATER) & cover.mask)
     for radius in RADII_M:
         columns[f"land_fraction_{radius}"] = land_fraction(
-            x, y, radius, land=~wet, valid=cover.mask, grid=grid
+            x, y, radius, land=land, valid=cover.mask, grid=grid
         )
     names = [BANK_NAMES[c] for c in bank_classes(cover, behind)]
     columns["bank_cover"] = np.array(names, object)
     columns["canopy_height_m"] = bank_heights(canopy_height, behind)
-    return gpd.GeoDataFrame(columns, geometry=gpd.points_from_xy(x, y), crs=grid.crs)
+    return gpd.GeoDataFrame(columns, geometry=walked.geometry.to_numpy(), crs=grid.crs)
 
 
 def _shores(polygon: Polygon, frame: BaseGeometry, shortest_m: float) -> list[LineString]:

@@ -31,7 +31,7 @@ FLOORS = (
         *("plan", "plan_card", "plan_crossing", "plan_features", "plan_fire", "plan_map"),
         *("plan_record", "plan_shift", "plan_turn"),
     },
-    {"checking"},
+    {"checking", "onestep"},
     {"gather", "scan", "desktop"},
     {"demo", "cli", "__main__", "__init__"},
 )

@@ -1,0 +1,12 @@
+"""A plugin for QGIS; written by `sitegeo desktop`, which see."""
+
+from __future__ import annotations
+
+from typing import Any
+
+
+def classFactory(_iface: Any) -> Any:  # noqa: N802 (QGIS calls it so)
+    """Return the plugin."""
+    from .provider import Plugin  # noqa: PLC0415
+
+    return Plugin()

@@ -1,0 +1,292 @@
+"""The provider: algorithms and forms made at run time from what sitegeo says of itself."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from qgis.core import (
+    Qgis,
+    QgsApplication,
+    QgsMessageLog,
+    QgsProcessing,
+    QgsProcessingAlgorithm,
+    QgsProcessingContext,
+    QgsProcessingException,
+    QgsProcessingOutputFolder,
+    QgsProcessingOutputString,
+    QgsProcessingParameterBoolean,
+    QgsProcessingParameterDefinition,
+    QgsProcessingParameterEnum,
+    QgsProcessingParameterFile,
+    QgsProcessingParameterFileDestination,
+    QgsProcessingParameterFolderDestination,
+    QgsProcessingParameterNumber,
+    QgsProcessingParameterRasterLayer,
+    QgsProcessingParameterString,
+    QgsProcessingParameterVectorLayer,
+    QgsProcessingProvider,
+    QgsProviderRegistry,
+    QgsRasterLayer,
+    QgsVectorLayer,
+)
+
+from . import child
+
+RESULT = "result"
+
+
+class Plugin:
+    """What QGIS loads."""
+
+    def __init__(self) -> None:
+        self.provider: Any = None
+
+    def initProcessing(self) -> None:  # noqa: N802
+        """Add the provider; all that `qgis_process` calls."""
+        self.provider = Provider()
+        QgsApplication.processingRegistry().addProvider(self.provider)
+
+    def initGui(self) -> None:  # noqa: N802
+        """Add the provider."""
+        self.initProcessing()
+
+    def unload(self) -> None:
+        """Take it away again."""
+        if self.provider is not None:
+            QgsApplication.processingRegistry().removeProvider(self.provider)
+
+
+class Provider(QgsProcessingProvider):
+    """Everything sitegeo offers, asked anew each time, so that a new step shows up by itself."""
+
+    def id(self) -> str:
+        """Return the word before each algorithm's."""
+        return "sitegeo"
+
+    def name(self) -> str:
+        """Return the name shown."""
+        return "sitegeo"
+
+    def loadAlgorithms(self) -> None:  # noqa: N802
+        """Add an algorithm for each verb and step."""
+        try:
+            told = child.describe()
+        except (child.ChildError, ValueError, OSError) as error:
+            QgsMessageLog.logMessage(str(error), "sitegeo", Qgis.Critical)
+            return
+        for entry in told["algorithms"]:
+            self.addAlgorithm(Algorithm(entry))
+
+
+class Algorithm(QgsProcessingAlgorithm):
+    """One verb or step, as sitegeo describes it."""
+
+    def __init__(self, entry: dict[str, Any]) -> None:
+        super().__init__()
+        self._entry = entry
+
+    def createInstance(self) -> Algorithm:  # noqa: N802
+        """Return another of the same."""
+        return Algorithm(self._entry)
+
+    def name(self) -> str:
+        """Return its id."""
+        return str(self._entry["id"])
+
+    def displayName(self) -> str:  # noqa: N802
+        """Return its name."""
+        return str(self._entry["name"])
+
+    def group(self) -> str:
+        """Return the name of its group."""
+        return str(self._entry["group"])
+
+    def groupId(self) -> str:  # noqa: N802
+        """Return the id of its group."""
+        return self.group().lower().replace(" ", "_")
+
+    def shortHelpString(self) -> str:  # noqa: N802
+        """Return what it does."""
+        return str(self._entry["help"])
+
+    def initAlgorithm(self, _configuration: Any = None) -> None:  # noqa: N802
+        """Build the form."""
+        for told in self._entry["parameters"]:
+            parameter = _form(told)
+            if told["kind"] in ("vector", "raster") or told["name"].startswith("set_"):
+                advanced = QgsProcessingParameterDefinition.FlagAdvanced
+                parameter.setFlags(parameter.flags() | advanced)
+            self.addParameter(parameter)
+            if told["kind"] == "out":
+                self.addOutput(QgsProcessingOutputFolder(f"{told['name']}_folder", "Results"))
+        if self._entry["json"]:
+            self.addParameter(
+                QgsProcessingParameterFileDestination(
+                    RESULT, "Answer as JSON", "JSON (*.json)", optional=True
+                )
+            )
+        self.addOutput(QgsProcessingOutputString("text", "What it printed"))
+
+    def processAlgorithm(  # noqa: N802
+        self, parameters: dict[str, Any], context: Any, feedback: Any
+    ) -> dict[str, Any]:
+        """Run it."""
+        words = list(self._entry["command"])
+        outs: list[str] = []
+        for told in self._entry["parameters"]:
+            value = self._value(told, parameters, context)
+            if value is None:
+                continue
+            if told["kind"] == "out":
+                outs.append(value)
+            flags = list(told["words"])
+            if flags and flags[-1].endswith("="):
+                words += [*flags[:-1], flags[-1] + value]
+            else:
+                words += flags if told["kind"] == "flag" else [*flags, value]
+        words += ["--json"] if self._entry["json"] else []
+        feedback.pushCommandInfo(" ".join(["sitegeo", *words]))
+        try:
+            text = child.run(
+                words,
+                answers=self._entry["answers"],
+                on_progress=lambda line: _progress(line, feedback),
+                on_word=feedback.pushInfo,
+                cancelled=feedback.isCanceled,
+            )
+        except child.Cancelled:
+            return {}
+        except child.ChildError as error:
+            raise QgsProcessingException(str(error)) from None
+        found: dict[str, Any] = {"text": text}
+        if self._entry["json"]:
+            path = self.parameterAsFileOutput(parameters, RESULT, context)
+            if path:
+                Path(path).write_text(text + "\n", encoding="utf-8")
+                found[RESULT] = path
+                _load_points(path, text, self.displayName(), context)
+        for folder in outs:
+            found["out"] = found["out_folder"] = folder
+            _load(Path(folder), context)
+        return found
+
+    def _value(  # noqa: PLR0911
+        self, told: dict[str, Any], parameters: dict[str, Any], context: Any
+    ) -> str | None:
+        """Return a parameter as a word of the command line, None where it was not given."""
+        name, kind = told["name"], told["kind"]
+        if kind == "flag":
+            return "" if self.parameterAsBool(parameters, name, context) else None
+        if kind == "out":
+            return str(self.parameterAsString(parameters, name, context))
+        if parameters.get(name) in (None, ""):
+            return None
+        if kind == "flag_value":
+            given = "true" if self.parameterAsBool(parameters, name, context) else "false"
+            return None if (given == "true") == told["default"] else given
+        if kind == "choice":
+            index = self.parameterAsEnum(parameters, name, context)
+            return str(told["choices"][index])
+        if kind == "vector":
+            return str(
+                self.parameterAsCompatibleSourceLayerPathAndLayerName(
+                    parameters, name, context, ["gpkg"]
+                )[0]
+            )
+        if kind == "raster":
+            return str(self.parameterAsRasterLayer(parameters, name, context).source())
+        if kind == "integer":
+            text = str(self.parameterAsInt(parameters, name, context))
+        elif kind == "number":
+            text = repr(self.parameterAsDouble(parameters, name, context))
+        else:
+            text = str(self.parameterAsString(parameters, name, context))
+        # What was left as it was is not repeated, so that the defaults stay sitegeo's.
+        same = told["default"] is not None and text == str(told["default"])
+        return None if same else text
+
+
+def _form(told: dict[str, Any]) -> Any:  # noqa: PLR0911
+    """Return the parameter that asks for what was told."""
+    name, kind, default = told["name"], told["kind"], told["default"]
+    label = told["help"] or name.replace("_", " ")
+    optional = not told["required"]
+    if kind in ("flag", "flag_value"):
+        return QgsProcessingParameterBoolean(name, label, bool(default), optional)
+    if kind == "out":
+        return QgsProcessingParameterFolderDestination(name, label)
+    if kind in ("file", "folder"):
+        behaviour = (
+            QgsProcessingParameterFile.File if kind == "file" else QgsProcessingParameterFile.Folder
+        )
+        return QgsProcessingParameterFile(name, label, behaviour, "", default, optional)
+    if kind == "choice":
+        chosen = told["choices"].index(default) if default in told["choices"] else None
+        return QgsProcessingParameterEnum(name, label, told["choices"], False, chosen, optional)
+    if kind == "vector":
+        return QgsProcessingParameterVectorLayer(
+            name, label, [QgsProcessing.TypeVectorAnyGeometry], None, optional
+        )
+    if kind == "raster":
+        return QgsProcessingParameterRasterLayer(name, label, None, optional)
+    if kind in ("integer", "number"):
+        whole = kind == "integer"
+        kinds = QgsProcessingParameterNumber
+        asked = kinds(name, label, kinds.Integer if whole else kinds.Double, default, optional)
+        if told.get("least") is not None:
+            asked.setMinimum(told["least"])
+        if told.get("most") is not None:
+            asked.setMaximum(told["most"])
+        return asked
+    return QgsProcessingParameterString(name, label, default, False, optional)
+
+
+def _progress(line: str, feedback: Any) -> None:
+    share, _, words = line.partition(" ")
+    try:
+        feedback.setProgress(100 * float(share))
+    except ValueError:
+        words = line
+    feedback.setProgressText(words)
+
+
+def _load(folder: Path, context: Any) -> None:
+    """Have the layers of a results folder loaded; styles lie in the GeoPackage itself."""
+    for path in sorted(folder.glob("*.gpkg")):
+        sub = QgsProviderRegistry.instance().providerMetadata("ogr").querySublayers(str(path))
+        for layer in sub:
+            if layer.name() != "layer_styles":
+                _add(QgsVectorLayer(layer.uri(), layer.name(), "ogr"), context)
+    for path in sorted(folder.glob("*.tif")):
+        _add(QgsRasterLayer(str(path), path.stem), context)
+
+
+def _load_points(path: str, text: str, title: str, context: Any) -> None:
+    """Have blinds in an answer loaded as points."""
+    rows = json.loads(text).get("blinds", []) if text.startswith("{") else []
+    rows = [row for row in rows if "lon" in row and "lat" in row]
+    if not rows:
+        return
+    features = [
+        {
+            "type": "Feature",
+            "geometry": {"type": "Point", "coordinates": [row["lon"], row["lat"]]},
+            "properties": {
+                k: v for k, v in row.items() if isinstance(v, (str, int, float, type(None)))
+            },
+        }
+        for row in rows
+    ]
+    beside = Path(path).with_suffix(".geojson")
+    beside.write_text(json.dumps({"type": "FeatureCollection", "features": features}))
+    _add(QgsVectorLayer(str(beside), title, "ogr"), context)
+
+
+def _add(layer: Any, context: Any) -> None:
+    if not layer.isValid():
+        return
+    context.temporaryLayerStore().addMapLayer(layer)
+    details = QgsProcessingContext.LayerDetails(layer.name(), context.project(), layer.name())
+    context.addLayerToLoadOnCompletion(layer.id(), details)

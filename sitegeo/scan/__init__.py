@@ -1,0 +1,1 @@
+"""Many waters at once: a region surveyed tile by tile on Dask, its blinds ranked together."""

@@ -1,0 +1,163 @@
+"""Workers: a local Dask cluster, or an existing one joined by its address."""
+
+# mypy: disable-error-code="no-untyped-call"
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from typing import Any
+
+from sitegeo.errors import MissingExtraError, SitegeoError, SurveyError, UsageError
+
+RETRIES = 3
+"""How often a task that raised what is no error of ours is tried again."""
+
+DEATHS = 20
+"""Workers of a local cluster that may die under one task before it is given up."""
+
+MEMORY_SHARE = 0.8
+"""Of the machine's memory, what a local cluster takes."""
+
+
+def memory_of_machine() -> int:
+    """Return the machine's memory in bytes, as far as this process may use it."""
+    from distributed.system import MEMORY_LIMIT  # noqa: PLC0415 (an extra)
+
+    return int(MEMORY_LIMIT)
+
+
+@contextmanager
+def client_of(
+    *, address: str | None, workers: int | None, memory_bytes: int | None, processes: bool = True
+) -> Iterator[Any]:
+    """Give a Dask client: of the cluster at an address, else of a local one made for the while.
+
+    Parameters
+    ----------
+    workers
+        Of a local cluster; by default one a core.
+    memory_bytes
+        For each of them; by default an even share of what the machine has.
+    processes
+        Whether local workers are processes; one thread each either way.
+
+    Raises
+    ------
+    MissingExtraError
+        Dask is not installed.
+    UsageError
+        No scheduler answers at the address, or it has no workers.
+    """
+    require()
+    import dask  # noqa: PLC0415
+    from distributed import Client, LocalCluster  # noqa: PLC0415
+
+    with ExitStack() as stack:
+        stack.enter_context(dask.config.set({"distributed.scheduler.allowed-failures": DEATHS}))
+        if address is not None:
+            yield stack.enter_context(_joined(Client, address))
+            return
+        count = workers or os.cpu_count() or 1
+        share = memory_bytes or int(MEMORY_SHARE * memory_of_machine() / count)
+        threads = dict.fromkeys(("SITEGEO_THREADS", "OMP_NUM_THREADS", "NUMBA_NUM_THREADS"), "1")
+        cluster = stack.enter_context(
+            LocalCluster(
+                n_workers=count,
+                threads_per_worker=1,
+                processes=processes,
+                memory_limit=share,
+                dashboard_address="127.0.0.1:0",
+                silence_logs="CRITICAL",
+                **({"env": threads} if processes else {}),
+            )
+        )
+        yield stack.enter_context(Client(cluster))
+
+
+def require() -> None:
+    """Raise `MissingExtraError` where Dask is not installed."""
+    try:
+        import distributed  # noqa: F401, PLC0415
+        import pyarrow  # noqa: F401, PLC0415
+    except ImportError as error:
+        raise MissingExtraError(
+            f"a region scan needs {error.name}", remedy="Run: pip install 'sitegeo[scan]'"
+        ) from None
+
+
+def _joined(client: Callable[..., Any], address: str) -> Any:
+    try:
+        joined = client(address, timeout=10)
+    except (OSError, ValueError, TimeoutError) as error:
+        raise UsageError(
+            "no scheduler answers",
+            where="--scheduler",
+            value=address,
+            remedy=f"Start one with 'dask scheduler', and workers with 'dask worker' ({error})",
+        ) from None
+    if not joined.scheduler_info()["workers"]:
+        joined.close()
+        raise UsageError(
+            "the scheduler has no workers",
+            where="--scheduler",
+            value=address,
+            remedy=f"Start some: dask worker {address} --nthreads 1",
+        )
+    return joined
+
+
+def smallest_memory(client: Any) -> float:
+    """Return the memory limit of the smallest worker in bytes, infinite where none is set."""
+    limits = [
+        w["memory_limit"] / max(1, w["nthreads"])
+        for w in client.scheduler_info(n_workers=-1)["workers"].values()
+    ]
+    return min((m for m in limits if m), default=float("inf"))
+
+
+def run(
+    client: Any,
+    function: Callable[..., Any],
+    jobs: Iterable[tuple[Any, ...]],
+    *,
+    on_done: Callable[[], None] = lambda: None,
+) -> list[Any]:
+    """Return what a function makes of each job, in their order, or the exception it died of.
+
+    A task whose worker dies is run again elsewhere; one that raises, `RETRIES` times.
+    """
+    from distributed import as_completed  # noqa: PLC0415
+
+    futures = [client.submit(function, *job, pure=False, retries=RETRIES) for job in jobs]
+    place = {future.key: number for number, future in enumerate(futures)}
+    found: list[Any] = [None] * len(futures)
+    try:
+        for future in as_completed(futures):
+            error = future.exception()
+            found[place[future.key]] = future.result() if error is None else error
+            on_done()
+    finally:
+        client.cancel([f for f in futures if not f.done()])
+    return found
+
+
+def required(found: Sequence[Any]) -> list[Any]:
+    """Return results of which none may be missing; raises the first failure as one of ours."""
+    for result in found:
+        if isinstance(result, SitegeoError):
+            raise result
+        if isinstance(result, BaseException):
+            raise SurveyError(f"the scan cannot go on: {told(result)}")
+    return list(found)
+
+
+def told(error: BaseException) -> str:
+    """Return why a task failed, in words."""
+    if type(error).__name__ == "KilledWorker":
+        return (
+            "its workers died, most likely for want of memory. Give --memory more, or make "
+            "[tiles] size_m smaller"
+        )
+    return f"{type(error).__name__}: {error}"

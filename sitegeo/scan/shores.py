@@ -1,0 +1,231 @@
+"""The shores of a region: whole waters across tiles, and the positions their banks show.
+
+Where a shore is cut, the stations along it begin anew, and with them tree lines and coves would
+move. So shores are drawn and walked once for the whole region; tiles only look at the ground
+about the stations in their core.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, fields
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from shapely.geometry.base import BaseGeometry
+
+from sitegeo import onestep
+from sitegeo.grid import Grid
+from sitegeo.scan.nearby import content_key
+from sitegeo.scan.plates import Plate, assembled, plates_key, whole
+from sitegeo.scan.region import Region, digest, read_shapes
+from sitegeo.scan.seams import anchors, under_region_ids
+from sitegeo.scan.tiling import Piece, widened
+from sitegeo.terrain.finds import Find, table
+from sitegeo.terrain.positions import belts_of, shore_finds
+from sitegeo.terrain.shoreline import (
+    extent_of,
+    look_about,
+    polygons_of,
+    walk_shores,
+    water_layer,
+    wet_area,
+)
+from sitegeo.terrain.treelines import Belts
+
+CONTOUR_PX = 12
+"""Pixels about a plate on which its contour depends, and some."""
+
+NEAR_M = 150.0
+"""Finds on waters this close are weighed against each other, as in one survey."""
+
+WHOLE_M = 60.0
+"""A tile keeps positions anchored this far within what it sees: a blind looks that far about."""
+
+_BELT = "belt_"
+
+OURS = ("shoreline", "positions")
+"""Steps that must be ours for shores to be walked whole; another package's work tile by tile."""
+
+
+def walked_whole() -> bool:
+    """Whether the installed steps let shores be walked over the whole region."""
+    return all(onestep.find(name).package == __name__.partition(".")[0] for name in OURS)
+
+
+def outline(plates: Sequence[Plate], core: Grid, region: Grid, folder: str) -> str:
+    """Return the file of a plate's contour of water, drawn from what lies about it too.
+
+    It holds two shapes: the water, and the ground on which there is data.
+    """
+    path = Path(folder) / f"{digest(plates_key(plates), core.bounds)}.parquet"
+    if path.exists():
+        return str(path)
+    window = widened(core, CONTOUR_PX, region)
+    cover = assembled(plates, window)["cover"]
+    known = extent_of(window, cover.valid).intersection(shapely.box(*core.bounds))
+    params = onestep.find("shoreline").params
+    area = wet_area(cover, known, params) if cover.mask.any() else shapely.Polygon()
+    with whole(path) as new:
+        gpd.GeoDataFrame(geometry=[area, known], crs=core.crs).to_parquet(new)
+    return str(path)
+
+
+@dataclass(frozen=True)
+class Shores:
+    """Waters of a whole region and the stations along their shores.
+
+    Parameters
+    ----------
+    water
+        The `water` layer.
+    walked
+        Stations without what pixels tell, as `walk_shores` gives them.
+    extent
+        Ground on which there is data.
+    """
+
+    water: gpd.GeoDataFrame
+    walked: gpd.GeoDataFrame
+    extent: BaseGeometry
+
+    def in_core(self, tile: Piece) -> gpd.GeoDataFrame:
+        """Return the walked stations that lie in a tile's core."""
+        west, south, east, north = tile.core.bounds
+        x, y = self.walked.geometry.x.to_numpy(), self.walked.geometry.y.to_numpy()
+        inside = (x >= west) & (x < east) & (y > south) & (y <= north)
+        return self.walked[inside].reset_index(drop=True)
+
+
+def shores_of(region: Region, outlines: Iterable[str]) -> Shores:
+    """Return the shores of the whole region from the outlines of its plates."""
+    held = [gpd.read_parquet(path).geometry.to_numpy() for path in outlines]
+    area, extent = (_united([shapes[i] for shapes in held]) for i in (0, 1))
+    mapped, _ = read_shapes(region, region.grid, ("water",))
+    params, pixel_m = onestep.find("shoreline").params, region.grid.pixel_m
+    water = water_layer(
+        area, mapped.get("mapped_water"), params, crs=region.grid.crs, pixel_m=pixel_m
+    )
+    return Shores(water, walk_shores(water, extent, params, pixel_m=pixel_m), extent)
+
+
+def _united(parts: Sequence[BaseGeometry]) -> BaseGeometry:
+    # A union of one would turn its rings about, and simplifying starts where a ring does.
+    filled = [p for p in parts if not p.is_empty]
+    return filled[0] if len(filled) == 1 else shapely.union_all(filled)
+
+
+def look_from(plates: Sequence[Plate], tile: Piece, walked: gpd.GeoDataFrame, folder: str) -> str:
+    """Return the file of a tile's stations with what lies about each, their belts of trees too."""
+    key = digest(plates_key(plates), tile.seen.bounds, content_key({"walked": walked}))
+    path = Path(folder) / f"{tile.name}-{key}.parquet"
+    if path.exists():
+        return str(path)
+    seen = assembled(plates, tile.seen)
+    cover, height = seen["cover"], seen["canopy_height"]
+    stations = look_about(walked, cover, height, onestep.find("shoreline").params)
+    belts = belts_of(stations, cover, height, onestep.find("positions").params)
+    told = {_BELT + f.name: getattr(belts, f.name) for f in fields(belts)}
+    with whole(path) as new:
+        stations.assign(**told).to_parquet(new)
+    return str(path)
+
+
+@dataclass(frozen=True)
+class Banks:
+    """The region's waters, its stations, and the positions of its banks under their ids."""
+
+    water: gpd.GeoDataFrame
+    stations: gpd.GeoDataFrame
+    positions: gpd.GeoDataFrame
+
+    def near(self, window: Grid) -> dict[str, gpd.GeoDataFrame]:
+        """Return what of them a tile sees, shores cut at the window's edge told apart."""
+        west, south, east, north = window.bounds
+        frame = shapely.box(west, south, east, north)
+        inner = frame.buffer(-min(WHOLE_M, (east - west) / 4, (north - south) / 4))
+        water = self.water[self.water.intersects(frame)]
+        parts = [_polygons(g) for g in shapely.intersection(water.geometry.to_numpy(), frame)]
+        water = water.set_geometry(np.array(parts, dtype=object), crs=water.crs)
+        x, y = self.stations.geometry.x, self.stations.geometry.y
+        inside = (x >= west) & (x < east) & (y > south) & (y <= north)
+        at = anchors(self.positions)
+        whole_ones = shapely.contains_xy(inner, at[:, 0], at[:, 1])
+        return {
+            "water": water[~water.geometry.is_empty].reset_index(drop=True),
+            "stations": _cut_apart(self.stations, inside.to_numpy()),
+            "positions": self.positions[whole_ones].reset_index(drop=True),
+        }
+
+
+def banks_of(shores: Shores, looks: Sequence[str], region: Grid) -> Banks:
+    """Return tree lines, points, coves and timber openings of the whole region."""
+    told = [gpd.read_parquet(path) for path in looks]
+    every = pd.concat([t for t in told if len(t)] or told[:1], ignore_index=True)
+    every = every.sort_values("id", ignore_index=True)
+    belt = {f.name: every.pop(_BELT + f.name).to_numpy() for f in fields(Belts)}
+    stations = gpd.GeoDataFrame(every, geometry="geometry", crs=region.crs)
+    params = onestep.find("positions").params
+    groups = dict(zip(shores.water["id"], _neighbours(shores.water), strict=True))
+    group = stations["shore_id"].str.rpartition("-")[0].map(groups).to_numpy()
+    found: list[Find] = []
+    for number in np.unique(group):
+        rows = np.flatnonzero(group == number)
+        bodies = shores.water[[groups[n] == number for n in shores.water["id"]]]
+        belts = Belts(**{name: values[rows] for name, values in belt.items()})
+        some = stations.iloc[rows].reset_index(drop=True)
+        found += shore_finds(some, belts, bodies, _about(bodies, region), params)
+    return Banks(shores.water, stations, under_region_ids(table(found, region.crs)))
+
+
+def _neighbours(water: gpd.GeoDataFrame) -> NDArray[np.int64]:
+    """Return a number for each water, the same for those so close that their finds compete."""
+    shapes = water.geometry.to_numpy()
+    if not len(shapes):
+        return np.empty(0, np.int64)
+    a, b = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=NEAR_M)
+    links = coo_array((np.ones(len(a)), (a, b)), shape=(len(shapes), len(shapes)))
+    return np.asarray(connected_components(links, directed=False)[1], np.int64)
+
+
+def _about(bodies: gpd.GeoDataFrame, region: Grid) -> Grid:
+    """Return a grid about some waters: its convergence is their own."""
+    west, south, east, north = bodies.total_bounds
+    shape = (max(1, round(north - south)), max(1, round(east - west)))
+    return Grid(region.crs, west, north, 1.0, shape)
+
+
+def _polygons(shape: BaseGeometry) -> BaseGeometry:
+    parts = polygons_of(shape)
+    return parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
+
+
+def _cut_apart(stations: gpd.GeoDataFrame, inside: NDArray[np.bool_]) -> gpd.GeoDataFrame:
+    """Return some of the stations; a shore that is seen in pieces becomes several shores."""
+    chainage = stations["chainage_m"].to_numpy(float).copy()
+    names = stations["shore_id"].to_numpy(object).copy()
+    for name, found in stations.groupby("shore_id", sort=True).indices.items():
+        rows = np.asarray(found, np.int64)
+        seen = rows[inside[rows]]
+        if len(seen) in (0, len(rows)):
+            continue
+        order = rows[np.argsort(chainage[rows], kind="stable")]
+        step = float(np.diff(chainage[order]).mean())
+        closed = chainage[order[0]] == 0
+        run = np.cumsum(~inside[order])[inside[order]]
+        ids = order[inside[order]]
+        if closed and inside[order[0]] and inside[order[-1]]:
+            # The piece across the start goes on where the ring ends.
+            first = run == run[0]
+            chainage[ids[first]] += step * len(order)
+            run[first] = run[-1]
+        numbers = np.unique(run, return_inverse=True)[1]
+        names[ids] = [f"{name}.{n + 1}" for n in numbers]
+    told = stations.assign(chainage_m=chainage, shore_id=names)[inside]
+    return told.reset_index(drop=True)

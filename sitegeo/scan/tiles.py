@@ -1,0 +1,394 @@
+"""One tile: surveyed, its blinds ranked and judged. A pure task with hashed outputs.
+
+Everything it writes lies in folders named after the hash of what went in, written whole or not
+at all, so that a task may be killed or run twice without harm.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from sitegeo import onestep, store
+from sitegeo.errors import SitegeoError, UsageError
+from sitegeo.exposure.sweep import encode_surface
+from sitegeo.grid import Grid, Raster
+from sitegeo.layers import Cover
+from sitegeo.place import Input, Place
+from sitegeo.ranking import rank, verdicts_of
+from sitegeo.scan.nearby import content_key
+from sitegeo.scan.plates import UNKNOWN, WET, Plate, assembled, plates_key
+from sitegeo.scan.region import Region, digest, read_pixels, read_shapes, window_key
+from sitegeo.scan.seams import renamed, reported, under_region_ids
+from sitegeo.scan.sources import touching
+from sitegeo.scan.tiling import Piece, overlap
+from sitegeo.season import judged
+from sitegeo.survey import Survey, survey
+from sitegeo.terrain.finds import table
+from sitegeo.terrain.positions import inner_finds
+from sitegeo.terrain.shoreline import extent_of, land_layer
+from sitegeo.wind import Forecast, Wind
+
+SHORE_M = 60.0
+"""A core with no water this close has no blind."""
+
+BLINDS, SEEN, VERDICTS, WATERS = (
+    "blinds.parquet",
+    "positions.parquet",
+    "verdicts.parquet",
+    "waters.parquet",
+)
+MORNINGS = "mornings.npz"
+
+State = str
+"""surveyed, dry (no water near the core), bare (no photo), unreadable or failed."""
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What is asked of every tile beside its survey."""
+
+    wind: Wind | None = None
+    when: datetime | None = None
+    winds: Forecast | None = None
+
+    def key(self) -> str:
+        """Return a hash of it."""
+        return digest(self.wind, self.when, self.winds)
+
+
+@dataclass(frozen=True)
+class Job:
+    """A tile to survey.
+
+    Parameters
+    ----------
+    plates
+        Those that touch what the tile sees.
+    waters
+        File of the region's coarse waters, and in it the part that the tile's waters fill.
+    banks
+        File of the waters, stations and bank positions that the tile sees; None where the
+        installed steps find them tile by tile.
+    """
+
+    tile: Piece
+    plates: tuple[Plate, ...]
+    waters: str
+    about: Grid
+    part: tuple[slice, slice]
+    banks: Mapping[str, gpd.GeoDataFrame] | None = None
+
+
+@dataclass(frozen=True)
+class Tile:
+    """What came of a tile.
+
+    Parameters
+    ----------
+    survey, found
+        Folders of its survey and of what was found, relative to the scan's.
+    kept
+        Whether both were there from an earlier run.
+    notes
+        What a person should know of it.
+    """
+
+    name: str
+    state: State
+    survey: str | None = None
+    found: str | None = None
+    kept: bool = False
+    reason: str | None = None
+    notes: tuple[str, ...] = ()
+    seconds: float = 0.0
+    peak_bytes: int = 0
+
+
+def survey_tile(region: Region, job: Job, asked: Asked, out: str) -> Tile:
+    """Survey a tile and judge its blinds; return where it lies, or why it could not be.
+
+    Parameters
+    ----------
+    asked
+        What is asked of it.
+    out
+        Folder of the scan.
+    """
+    started = time.perf_counter()
+    try:
+        done = _survey_tile(region, job, asked, Path(out))
+    except SitegeoError as error:
+        done = Tile(job.tile.name, "failed", reason=str(error))
+    seconds = round(time.perf_counter() - started, 3)
+    return replace(done, seconds=seconds, peak_bytes=peak_bytes())
+
+
+def _survey_tile(region: Region, job: Job, asked: Asked, out: Path) -> Tile:
+    tile, plates = job.tile, job.plates
+    shapes, notes = read_shapes(region, tile.seen)
+    halo = _halo(job)
+    key = digest(
+        window_key(region.settings_key(), region, tile.seen, shapes),
+        (tile.core.west, tile.core.north, tile.core.shape),
+        plates_key(plates),
+        (halo.grid.west, halo.grid.north, halo.values.tobytes()),
+        content_key(job.banks or {}),
+    )
+    folder = out / "tiles" / tile.name
+    found = out / ".work" / "found" / f"{tile.name}-{digest(key, asked.key())}"
+    if not (surveyed := _kept(folder, key)):
+        core_faults = [p.fault for p in plates if p.fault and overlap(p.core, tile.core)]
+        pixels = assembled(plates, tile.seen)
+        if not _near_water(pixels["cover"], tile):
+            return _without_water(tile, pixels["cover"], core_faults)
+        photo, rasters, faults = read_pixels(region, tile.seen)
+        unreadable = _in_core(region, tile, faults) + core_faults
+        if unreadable or photo is None:
+            reason = unreadable[0] if unreadable else "no photo"
+            return Tile(tile.name, "unreadable" if unreadable else "bare", reason=reason)
+        notes += [f"beyond the tile, a file cannot be read: {words}" for _, words in faults]
+        rasters |= pixels | {"halo": halo}
+        place = _place(region, tile, photo, shapes, rasters, notes=notes)
+        if job.banks is not None:
+            place = _with_banks(place, job.banks)
+        made = _recorded(survey(place, law=region.law), tile, key, whole=job.banks is not None)
+        _once(folder, lambda new: made.save(new, atlas=False, sheet=False))
+    if not found.is_dir():
+        opened = Survey.open(folder)
+        _once(found, lambda new: _judge(opened, tile, asked, new))
+        surveyed = False
+    return Tile(
+        tile.name,
+        "surveyed",
+        survey=str(folder.relative_to(out)),
+        found=str(found.relative_to(out)),
+        kept=surveyed,
+        notes=tuple(notes),
+    )
+
+
+def _kept(folder: Path, key: str) -> bool:
+    """Whether a folder holds a survey made from the same."""
+    try:
+        return bool(Survey.open(folder).record.get("scan", {}).get("key") == key)
+    except SitegeoError:
+        return False
+
+
+def _halo(job: Job) -> Raster:
+    """Return the waters a tile touches, whole and coarse, as a surface to be swept."""
+    state = np.asarray(np.load(job.waters, mmap_mode="r")[job.part])
+    return Raster(encode_surface(state == WET, known=state != UNKNOWN), job.about)
+
+
+def _near_water(cover: Raster, tile: Piece) -> bool:
+    margin = int(np.ceil(SHORE_M / tile.core.pixel_m))
+    shared = overlap(tile.seen, tile.core)
+    assert shared is not None
+    (rows, columns), _ = shared
+    near = (
+        slice(max(0, rows.start - margin), rows.stop + margin),
+        slice(max(0, columns.start - margin), columns.stop + margin),
+    )
+    return bool((cover.band("class")[near] == Cover.WATER).any())
+
+
+def _without_water(tile: Piece, cover: Raster, faults: Sequence[str | None]) -> Tile:
+    """Tell a tile that is dry from one that nothing is known of."""
+    if faults:
+        return Tile(tile.name, "unreadable", reason=faults[0])
+    shared = overlap(tile.seen, tile.core)
+    assert shared is not None
+    if not cover.mask[shared[0]].any():
+        return Tile(tile.name, "bare", reason="no photo, or one of a single colour")
+    return Tile(tile.name, "dry")
+
+
+def _in_core(region: Region, tile: Piece, faults: Sequence[tuple[str, str]]) -> list[str]:
+    inside = {s.path for s in touching([*region.photos, *region.rasters.values()], tile.core)}
+    return [words for path, words in faults if path in inside]
+
+
+def _place(
+    region: Region,
+    tile: Piece,
+    photo: Raster,
+    shapes: Mapping[str, gpd.GeoDataFrame],
+    rasters: Mapping[str, Raster],
+    *,
+    notes: Sequence[str],
+) -> Place:
+    keys = region.file
+    extent = tile.seen.bounds
+    crs = region.grid.crs.to_string()
+    files = touching(region.photos, tile.seen)
+    inputs = [Input("imagery", Path(s.path).name, s.stamp, crs, extent) for s in files]
+    inputs += [
+        Input(role, Path(s.path).name, s.stamp, crs, extent)
+        for role, s in region.rasters.items()
+        if role in rasters
+    ]
+    inputs += [
+        Input(role, v.path.name, content_key({role: _layer(shapes, role)}), crs, extent)
+        for role, v in region.vectors.items()
+    ]
+    return Place(
+        title=f"{keys.title}, {tile.name}",
+        source=region.path,
+        imagery=photo,
+        vectors=shapes,
+        rasters=rasters,
+        assume=keys.assume,
+        gear=keys.gear,
+        law=keys.law,
+        credits=keys.credit,
+        zone=keys.place.zone,
+        taken=keys.imagery.taken,
+        inputs=tuple(inputs),
+        notes=tuple(notes),
+    )
+
+
+def _layer(shapes: Mapping[str, gpd.GeoDataFrame], role: str) -> gpd.GeoDataFrame | None:
+    return shapes.get("mapped_water" if role == "water" else role)
+
+
+def _with_banks(place: Place, banks: Mapping[str, gpd.GeoDataFrame]) -> Place:
+    """Return a place that brings its shores and positions ready-made.
+
+    What lies within the waters is found here: it is small, and seen whole.
+    """
+    pixels = place.rasters
+    params = onestep.find("positions").params
+    inner = inner_finds(
+        banks["water"],
+        pixels["cover"],
+        pixels["canopy_height"],
+        depth=pixels.get("depth"),
+        imagery=place.imagery,
+        params=params,
+    )
+    own = under_region_ids(table(inner, place.crs))
+    both = pd.concat([f for f in (banks["positions"], own) if len(f)] or [own])
+    positions = both.sort_values("id", ignore_index=True)
+    extent = extent_of(place.grid, pixels["cover"].valid)
+    shore = onestep.find("shoreline").params
+    ready = {
+        "water": banks["water"],
+        "land": land_layer(banks["water"], extent, shore),
+        "stations": banks["stations"],
+        "positions": gpd.GeoDataFrame(positions, geometry="geometry", crs=place.crs),
+    }
+    return replace(place, vectors={**place.vectors, **ready})
+
+
+def _recorded(made: Survey, tile: Piece, key: str, *, whole: bool) -> Survey:
+    """Return a survey that knows its tile and key, under the region's ids."""
+    record = {**made.record, "scan": {"key": key, "tile": tile.name}}
+    layers = dict(made.layers)
+    if not whole:
+        layers["positions"], layers["candidates"] = renamed(
+            layers["positions"], layers["candidates"]
+        )
+    return replace(made, record=MappingProxyType(record), layers=MappingProxyType(layers))
+
+
+def _once(folder: Path, write: Callable[[Path], object]) -> None:
+    """Let `write` make a folder of its own, then give it the name; of two at once either wins."""
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    new = folder.with_name(f".{folder.name}-{os.getpid()}-{time.monotonic_ns()}")
+    new.mkdir()
+    try:
+        write(new / "new")
+        if folder.exists():
+            folder.rename(new / "old")
+        (new / "new").rename(folder)
+    except OSError:
+        if not folder.is_dir():
+            raise
+    finally:
+        shutil.rmtree(new, ignore_errors=True)
+
+
+def _judge(made: Survey, tile: Piece, asked: Asked, out: Path) -> None:
+    """Write what is asked of the blinds a tile reports."""
+    out.mkdir()
+    seen = reported(made.layers["positions"], tile)
+    every: gpd.GeoDataFrame = made.layers["candidates"]
+    mine = every[every["position_id"].isin(seen["id"])].reset_index(drop=True)
+    blinds, verdicts = _ranked(made, mine, asked)
+    blinds.assign(tile=tile.name).to_parquet(out / BLINDS)
+    seen.to_parquet(out / SEEN)
+    verdicts.to_parquet(out / VERDICTS)
+    _clipped(made.layers["water"], tile).to_parquet(out / WATERS)
+    if asked.winds is not None:
+        _mornings(made, mine, asked.winds, out / MORNINGS)
+
+
+def _ranked(
+    made: Survey, mine: gpd.GeoDataFrame, asked: Asked
+) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
+    """Return the blinds, rejected ones among them, with scores where a wind is asked."""
+    if mine.empty or asked.wind is None:
+        points = gpd.GeoDataFrame(mine[["id"]], geometry=mine.geometry, crs=mine.crs)
+        checked = verdicts_of(points, made.law, made.layers, made.record["assume"])
+        return mine, checked
+    ranking = rank(made, asked.wind, when=asked.when, candidates=mine)
+    frames = [f for f in (ranking.blinds, ranking.rejected) if len(f)]
+    both = pd.concat([f.astype({"rejected_by": object}) for f in frames], ignore_index=True)
+    if "cautions" in both:
+        both["cautions"] = [
+            list(c) if isinstance(c, tuple | list) else [] for c in both["cautions"]
+        ]
+    both = both.drop(columns="rank", errors="ignore")
+    return gpd.GeoDataFrame(both, geometry="geometry", crs=mine.crs), ranking.verdicts
+
+
+def _clipped(water: gpd.GeoDataFrame, tile: Piece) -> gpd.GeoDataFrame:
+    core = shapely.box(*tile.core.bounds)
+    inside = water[water.intersects(core)]
+    parts = shapely.intersection(inside.geometry.to_numpy(), core)
+    return gpd.GeoDataFrame({"source": inside["source"].to_numpy()}, geometry=parts, crs=water.crs)
+
+
+def _mornings(made: Survey, mine: gpd.GeoDataFrame, winds: Forecast, path: Path) -> None:
+    only = replace(made, layers=MappingProxyType({**_lazy(made), "candidates": mine}))
+    try:
+        found = judged(only, winds)
+    except UsageError:  # none of its blinds may be hunted
+        np.savez(path, ids=np.array([], str), dates=np.array([], str), mean=np.zeros((0, 0)))
+        return
+    np.savez_compressed(
+        path,
+        ids=found.field.blinds["id"].to_numpy(str),
+        dates=np.array([d.isoformat() for d in found.dates], str),
+        mean=found.mean.astype(np.float32),
+        fair=found.fair,
+    )
+
+
+def _lazy(made: Survey) -> dict[str, Any]:
+    return {name: made.layers[name] for name in made.layers if name != store.PHOTO}
+
+
+def peak_bytes() -> int:
+    """Return the most memory this process has held (VmHWM), 0 where the system does not say."""
+    try:
+        text = Path("/proc/self/status").read_text(encoding="ascii")
+    except OSError:
+        return 0
+    line = next(line for line in text.splitlines() if line.startswith("VmHWM:"))
+    return int(line.split()[1]) * 1024

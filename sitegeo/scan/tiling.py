@@ -1,0 +1,138 @@
+"""Cutting a region: tiles with a halo, and the fixed plates its cover is read on.
+
+A *plate* is a fixed square in which the classes of the photo are told apart; thresholds come from
+the plate, so its size and place never depend on the tiles. A *tile* is what one task surveys: a
+core, which owns the positions anchored in it, and a halo, which it only looks at.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from sitegeo.errors import UsageError
+from sitegeo.grid import Grid
+from sitegeo.rasterfile import Bounds
+from sitegeo.scan.sources import cut
+
+PLATE_PX = 2000
+"""Side of a plate in pixels."""
+
+PLATE_MARGIN_PX = 200
+"""How far beyond its core a plate looks, so that most waters are judged whole."""
+
+SURVEY_BYTES = 190.0
+"""Peak memory of surveying and ranking, per pixel of core and halo: measured, see docs/scale.md."""
+
+FIXED_BYTES = 420e6
+"""Memory of a worker before it has read a pixel: measured."""
+
+LARGEST_PX = 4000
+"""Largest side of a tile taken unasked."""
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A square of the region: its name, its core, and the core with what is seen about it."""
+
+    name: str
+    core: Grid
+    seen: Grid
+
+    def owns(self, x: float, y: float) -> bool:
+        """Whether a point lies in the core; a point on a shared edge is in one core alone."""
+        west, south, east, north = self.core.bounds
+        return west <= x < east and south < y <= north
+
+
+def region_grid(crs: object, pixel_m: float, bounds: Bounds, corner: tuple[float, float]) -> Grid:
+    """Return the region's grid: pixels in step with a corner, covering the bounds.
+
+    Parameters
+    ----------
+    corner
+        A corner of a pixel, in the region's CRS: of the first photo, so that photos in its CRS
+        are never resampled.
+    """
+    west, south, east, north = bounds
+    tiny = 1e-6
+    left = math.floor((west - corner[0]) / pixel_m + tiny)
+    right = math.ceil((east - corner[0]) / pixel_m - tiny)
+    top = math.floor((corner[1] - north) / pixel_m + tiny)
+    foot = math.ceil((corner[1] - south) / pixel_m - tiny)
+    start = (corner[0] + left * pixel_m, corner[1] - top * pixel_m)
+    return Grid(crs, *start, pixel_m, (max(1, foot - top), max(1, right - left)))  # type: ignore[arg-type]
+
+
+def plates(region: Grid) -> list[Piece]:
+    """Return the plates of a region, row by row."""
+    return list(_pieces(region, PLATE_PX, PLATE_MARGIN_PX, "plate"))
+
+
+def tiles(region: Grid, *, size_m: float, halo_m: float) -> list[Piece]:
+    """Return the tiles of a region, row by row; those at its far edges may be smaller."""
+    side = max(1, round(size_m / region.pixel_m))
+    return list(_pieces(region, side, math.ceil(halo_m / region.pixel_m), "tile"))
+
+
+def _pieces(region: Grid, side: int, margin: int, word: str) -> Iterator[Piece]:
+    rows, columns = region.shape
+    for i, top in enumerate(range(0, rows, side)):
+        for j, left in enumerate(range(0, columns, side)):
+            shape = (min(side, rows - top), min(side, columns - left))
+            core = cut(region, top, left, shape)
+            yield Piece(f"{word}-r{i:03d}c{j:03d}", core, widened(core, margin, region))
+
+
+def widened(core: Grid, margin: int, region: Grid) -> Grid:
+    """Return a grid with so many pixels more on each side, as far as the region goes."""
+    top = round((region.north - core.north) / core.pixel_m)
+    left = round((core.west - region.west) / core.pixel_m)
+    above, before = min(margin, top), min(margin, left)
+    below = min(margin, region.shape[0] - top - core.shape[0])
+    after = min(margin, region.shape[1] - left - core.shape[1])
+    shape = (core.shape[0] + above + below, core.shape[1] + before + after)
+    return cut(core, -above, -before, shape)
+
+
+def overlap(a: Grid, b: Grid) -> tuple[tuple[slice, slice], tuple[slice, slice]] | None:
+    """Return the rows and columns that two grids in step share, in the one and in the other."""
+    down = round((a.north - b.north) / a.pixel_m)
+    along = round((b.west - a.west) / a.pixel_m)
+    top, left = max(0, down), max(0, along)
+    foot = min(a.shape[0], down + b.shape[0])
+    right = min(a.shape[1], along + b.shape[1])
+    if foot <= top or right <= left:
+        return None
+    return (
+        (slice(top, foot), slice(left, right)),
+        (slice(top - down, foot - down), slice(left - along, right - along)),
+    )
+
+
+def fitting_size_m(
+    given_m: float | None, *, pixel_m: float, halo_m: float, memory_bytes: float
+) -> float:
+    """Return the side of a tile that a worker's memory allows.
+
+    Raises
+    ------
+    UsageError
+        If the memory is too small for the side asked for, or for any tile or plate at all.
+    """
+    pixels = max(0.0, memory_bytes - FIXED_BYTES) / SURVEY_BYTES
+    most_m = math.sqrt(pixels) * pixel_m - 2 * halo_m
+    plate_px = PLATE_PX + 2 * PLATE_MARGIN_PX
+    wanted = given_m if given_m is not None else 200.0
+    if most_m < wanted or pixels < plate_px**2:
+        side = max(wanted + 2 * halo_m, plate_px * pixel_m) / pixel_m
+        need = (FIXED_BYTES + SURVEY_BYTES * side**2) / 1e9
+        raise UsageError(
+            f"a worker has {memory_bytes / 1e9:.1f} GB, and a tile of this size needs "
+            f"about {need:.1f} GB",
+            remedy="Give --memory more, use fewer --workers, or make [tiles] size_m smaller"
+            if pixels >= plate_px**2
+            else "Give --memory more, or use fewer --workers",
+        )
+    return given_m if given_m is not None else min(most_m, LARGEST_PX * pixel_m)
