@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import re
 import sys
@@ -51,14 +50,12 @@ class Memory(click.ParamType[int]):
     metavar="FILE",
     help="Past winds: tell the share of mornings on which each blind works.",
 )
-@options.law
 @click.option("--workers", type=click.IntRange(1), help="Worker processes; by default one a core.")
 @click.option("--memory", type=Memory(), help="For each worker, e.g. 4GB; tiles are cut to fit.")
 @click.option("--scheduler", metavar="ADDRESS", help="Use a running Dask cluster instead.")
 @click.option("--top", type=click.IntRange(1), default=10, show_default=True, help="How many.")
 @click.option("--overwrite", is_flag=True, help="Start afresh; otherwise only what is missing.")
-@options.as_json
-@options.quiet
+@options.answering
 def command(
     *,
     region: Path,
@@ -66,14 +63,12 @@ def command(
     wind: str | None,
     when: str | None,
     winds: Path | None,
-    law: Path | None,
     workers: int | None,
     memory: int | None,
     scheduler: str | None,
     top: int,
     overwrite: bool,
-    as_json: bool,
-    quiet: bool,
+    how: options.How,
 ) -> int:
     """Survey every water of a region, tile by tile, and rank the blinds of all of them together.
 
@@ -94,7 +89,7 @@ def command(
         raise click.UsageError("Give --wind with --when.")
     blowing = None if wind is None else Wind.parse(wind)
     cluster.require()
-    described = read_region(region, law=options.read_law_option(law))
+    described = read_region(region, law=how.chosen_law)
     asked = Asked(
         blowing,
         None if when is None else read_when(when, described.file.place.zone),
@@ -106,14 +101,14 @@ def command(
         options.say(f"Left out: {reason}" if reason.startswith(file) else f"{file}: {reason}")
     with (
         cluster.client_of(address=scheduler, workers=workers, memory_bytes=memory) as client,
-        _progress(quiet=quiet) as show,
+        _progress(quiet=how.quiet) as show,
     ):
-        options.say(f"Dashboard: {client.dashboard_link}", quiet=quiet)
+        options.say(f"Dashboard: {client.dashboard_link}", quiet=how.quiet)
         found = scan(described, out, client, asked=asked, overwrite=overwrite, progress=show)
-    if as_json:
-        click.echo(json.dumps(_to_json(found, out, top), indent=1, ensure_ascii=False))
+    if how.as_json:
+        options.print_json(_to_json(found, out, top))
     else:
-        _tell(found, out, top=top, wind=wind, quiet=quiet)
+        _tell(found, out, top=top, wind=wind, how=how)
     return INCOMPLETE if found.missing or described.faults else 0
 
 
@@ -142,7 +137,7 @@ def _progress(*, quiet: bool) -> Iterator[Callable[[str, int, int], None]]:
         yield show
 
 
-def _tell(found: Scan, out: Path, *, top: int, wind: str | None, quiet: bool) -> None:
+def _tell(found: Scan, out: Path, *, top: int, wind: str | None, how: options.How) -> None:
     from sitegeo.angles import compass_point
     from sitegeo.cli.tables import show
     from sitegeo.cli.telling import setback_words, tell_law
@@ -162,7 +157,7 @@ def _tell(found: Scan, out: Path, *, top: int, wind: str | None, quiet: bool) ->
                 row["water"],
                 f"{row['score']:.2f}" + (f", {row['share']:.0%} of mornings" if share else ""),
                 row["why"],
-                setback_words(merged.verdicts, row["id"], "yd"),
+                setback_words(merged.verdicts, row["id"], how.units),
                 row["survey"],
             )
             for _, row in fit.head(top).iterrows()
@@ -171,17 +166,17 @@ def _tell(found: Scan, out: Path, *, top: int, wind: str | None, quiet: bool) ->
         options.say(
             f'To plan one: sitegeo plan {out / fit.iloc[0]["survey"]} --wind "{wind}" '
             f"--blind {fit.iloc[0]['id']} --out PLAN",
-            quiet=quiet,
+            quiet=how.quiet,
         )
     told = ", ".join(f"{n} {state}" for state, n in found.counts().items() if n)
     options.say(
         f"{len(fit)} blinds and {len(blinds) - len(fit)} ruled out, on {len(merged.waters)} "
         f"waters. Tiles: {told}. Written to {out}",
-        quiet=quiet,
+        quiet=how.quiet,
     )
     for tile in found.missing:
         options.say(f"  {tile.name} {tile.state}, its blinds are missing: {tile.reason}")
-    tell_law(found.region.law, quiet=quiet)
+    tell_law(found.region.law, quiet=how.quiet)
     click.echo(f"map     {out / 'overview.png'}")
     click.echo(f"blinds  {out / 'blinds.gpkg'}")
 

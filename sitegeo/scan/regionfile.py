@@ -68,7 +68,7 @@ class Tiles(_Table):
     """
 
     size_m: Annotated[float, AfterValidator(_worth_it)] | None = None
-    halo_m: float = Field(default=400.0, ge=250, le=5000)
+    halo_m: float = Field(default=600.0, ge=250, le=5000)
 
 
 class RegionFile(_Table):
