@@ -72,9 +72,7 @@ def coarse(source: Path, target: Path, *, quarter: int | None = None) -> Path:
     values = values[:, row * part : (row + 1) * part, column * part : (column + 1) * part]
     west, north = corner.c + column * part * PIXEL_M, corner.f - row * part * PIXEL_M
     transform = Affine(PIXEL_M, 0, west, 0, -PIXEL_M, north)
-    with rasterio.open(
-        target, "w", height=part, width=part, transform=transform, **profile
-    ) as out:
+    with rasterio.open(target, "w", height=part, width=part, transform=transform, **profile) as out:
         out.write(values)
     return target
 

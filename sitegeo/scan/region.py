@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,7 @@ import geopandas as gpd
 import numpy as np
 from pyproj import CRS, Transformer
 
-from sitegeo import __version__, imagery, steps
+from sitegeo import __version__, imagery, onestep, steps
 from sitegeo.errors import PlaceError
 from sitegeo.grid import WGS84, Grid, Raster
 from sitegeo.law.rules import Law, read_law, shipped_laws, strictest
@@ -56,13 +57,23 @@ class Region:
         """Return a hash of what the cover depends on beside the pixels and shapes."""
         keys = self.file
         said = (keys.imagery.bands, keys.imagery.taken, keys.assume.model_dump_json(), keys.classes)
-        code = [steps.step_key(s, {}) for s in steps.installed()]
-        return digest(__version__, said, code, self.grid.crs.to_wkt(), self.grid.pixel_m)
+        return digest(__version__, said, _code_key(), self.grid.crs.to_wkt(), self.grid.pixel_m)
 
     def settings_key(self) -> str:
         """Return a hash of what every tile depends on beside its own pixels and shapes."""
         keys = self.file.model_dump_json(exclude={"tiles": True, "imagery": {"source"}})
         return digest(self.cover_key(), keys, self.law.model_dump_json(), self.law.chosen)
+
+
+@cache
+def _code_key() -> str:
+    return digest([steps.step_key(s, {}) for s in steps.installed()])
+
+
+@cache
+def step_params(name: str) -> Any:
+    """Return the parameters of an installed step; what is installed stays while a process runs."""
+    return onestep.find(name).params
 
 
 def digest(*parts: object) -> str:

@@ -24,7 +24,7 @@ from sitegeo import onestep
 from sitegeo.grid import Grid
 from sitegeo.scan.nearby import content_key
 from sitegeo.scan.plates import Plate, assembled, plates_key, whole
-from sitegeo.scan.region import Region, digest, read_shapes
+from sitegeo.scan.region import Region, digest, read_shapes, step_params
 from sitegeo.scan.seams import anchors, under_region_ids
 from sitegeo.scan.tiling import Piece, widened
 from sitegeo.terrain.finds import Find, table
@@ -70,7 +70,7 @@ def outline(plates: Sequence[Plate], core: Grid, region: Grid, folder: str) -> s
     window = widened(core, CONTOUR_PX, region)
     cover = assembled(plates, window)["cover"]
     known = extent_of(window, cover.valid).intersection(shapely.box(*core.bounds))
-    params = onestep.find("shoreline").params
+    params = step_params("shoreline")
     area = wet_area(cover, known, params) if cover.mask.any() else shapely.Polygon()
     with whole(path) as new:
         gpd.GeoDataFrame(geometry=[area, known], crs=core.crs).to_parquet(new)
@@ -108,7 +108,7 @@ def shores_of(region: Region, outlines: Iterable[str]) -> Shores:
     held = [gpd.read_parquet(path).geometry.to_numpy() for path in outlines]
     area, extent = (_united([shapes[i] for shapes in held]) for i in (0, 1))
     mapped, _ = read_shapes(region, region.grid, ("water",))
-    params, pixel_m = onestep.find("shoreline").params, region.grid.pixel_m
+    params, pixel_m = step_params("shoreline"), region.grid.pixel_m
     water = water_layer(
         area, mapped.get("mapped_water"), params, crs=region.grid.crs, pixel_m=pixel_m
     )
@@ -129,8 +129,8 @@ def look_from(plates: Sequence[Plate], tile: Piece, walked: gpd.GeoDataFrame, fo
         return str(path)
     seen = assembled(plates, tile.seen)
     cover, height = seen["cover"], seen["canopy_height"]
-    stations = look_about(walked, cover, height, onestep.find("shoreline").params)
-    belts = belts_of(stations, cover, height, onestep.find("positions").params)
+    stations = look_about(walked, cover, height, step_params("shoreline"))
+    belts = belts_of(stations, cover, height, step_params("positions"))
     told = {_BELT + f.name: getattr(belts, f.name) for f in fields(belts)}
     with whole(path) as new:
         stations.assign(**told).to_parquet(new)
@@ -171,7 +171,7 @@ def banks_of(shores: Shores, looks: Sequence[str], region: Grid) -> Banks:
     every = every.sort_values("id", ignore_index=True)
     belt = {f.name: every.pop(_BELT + f.name).to_numpy() for f in fields(Belts)}
     stations = gpd.GeoDataFrame(every, geometry="geometry", crs=region.crs)
-    params = onestep.find("positions").params
+    params = step_params("positions")
     groups = dict(zip(shores.water["id"], _neighbours(shores.water), strict=True))
     group = stations["shore_id"].str.rpartition("-")[0].map(groups).to_numpy()
     found: list[Find] = []

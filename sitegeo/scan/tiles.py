@@ -21,7 +21,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from sitegeo import onestep, store
+from sitegeo import store
 from sitegeo.errors import SitegeoError, UsageError
 from sitegeo.exposure.sweep import encode_surface
 from sitegeo.grid import Grid, Raster
@@ -30,7 +30,14 @@ from sitegeo.place import Input, Place
 from sitegeo.ranking import rank, verdicts_of
 from sitegeo.scan.nearby import content_key
 from sitegeo.scan.plates import UNKNOWN, WET, Plate, assembled, plates_key
-from sitegeo.scan.region import Region, digest, read_pixels, read_shapes, window_key
+from sitegeo.scan.region import (
+    Region,
+    digest,
+    read_pixels,
+    read_shapes,
+    step_params,
+    window_key,
+)
 from sitegeo.scan.seams import renamed, reported, under_region_ids
 from sitegeo.scan.sources import touching
 from sitegeo.scan.tiling import Piece, overlap
@@ -272,7 +279,7 @@ def _with_banks(place: Place, banks: Mapping[str, gpd.GeoDataFrame]) -> Place:
     What lies within the waters is found here: it is small, and seen whole.
     """
     pixels = place.rasters
-    params = onestep.find("positions").params
+    params = step_params("positions")
     inner = inner_finds(
         banks["water"],
         pixels["cover"],
@@ -285,7 +292,7 @@ def _with_banks(place: Place, banks: Mapping[str, gpd.GeoDataFrame]) -> Place:
     both = pd.concat([f for f in (banks["positions"], own) if len(f)] or [own])
     positions = both.sort_values("id", ignore_index=True)
     extent = extent_of(place.grid, pixels["cover"].valid)
-    shore = onestep.find("shoreline").params
+    shore = step_params("shoreline")
     ready = {
         "water": banks["water"],
         "land": land_layer(banks["water"], extent, shore),
