@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import geopandas as gpd
@@ -34,10 +35,15 @@ COARSE_M = 10.0
 
 WET, DRY, UNKNOWN = 1, 0, 255
 
-PLANES = ("class", "confidence", "valid", "height_m", "evergreen", "evergreen_known")
-"""What a plate keeps: all layers whose thresholds come from the pixels they are used on."""
+LAYERS: Mapping[str, int] = MappingProxyType(
+    {"photo_cover": 2, "cover": 2, "canopy_height": 1, "canopy_error": 1, "evergreen": 1}
+)
+"""What a plate keeps and its planes: layers whose thresholds come from the pixels they are used on.
 
-_MADE = ("cover", "canopy_height", "evergreen")
+In the file a layer's planes are followed by one that is 1 where there is data.
+"""
+
+_CODES = frozenset({"photo_cover", "cover", "evergreen"})
 _BRINGS = ("landcover", "canopy", "ground", "surface")
 
 
@@ -48,7 +54,7 @@ class Plate:
     Parameters
     ----------
     path
-        GeoTIFF of the bands of `PLANES`; None without any photo, or
+        GeoTIFF of the `LAYERS`; None without any photo, or
         where `fault` says why there is none.
     kept
         Whether it was there from an earlier run.
@@ -97,23 +103,22 @@ def _classified(
     }
     if region.file.imagery.taken is not None:
         given["taken"] = region.file.imagery.taken
-    order = steps.resolve(steps.installed(), have=given, later=steps.MORNING_INPUTS, want=_MADE)
+    order = steps.resolve(
+        steps.installed(), have=given, later=steps.MORNING_INPUTS, want=tuple(LAYERS)
+    )
     made = steps.run(order, given, {}).layers
-    return {name: made[name] for name in _MADE}
+    return {name: made[name] for name in LAYERS}
 
 
 def _write(path: Path, made: Mapping[str, Raster], piece: Piece) -> None:
     found = overlap(piece.seen, piece.core)
     assert found is not None
     rows, columns = found[0]
-    cover, evergreen = made["cover"], made["evergreen"]
-    bands = (
-        *cover.values,
-        cover.mask,
-        made["canopy_height"].values,
-        evergreen.values,
-        evergreen.mask,
-    )
+    bands = [
+        plane
+        for name in LAYERS
+        for plane in (*_planes(made[name].values), made[name].mask)
+    ]
     planes = np.stack([band[rows, columns].astype(np.float32) for band in bands])
     profile = {
         "driver": "GTiff",
@@ -133,6 +138,10 @@ def _write(path: Path, made: Mapping[str, Raster], piece: Piece) -> None:
         target.write(planes)
 
 
+def _planes(values: NDArray[Any]) -> NDArray[Any]:
+    return values if values.ndim == 3 else values[np.newaxis]
+
+
 @contextmanager
 def whole(path: Path) -> Iterator[Path]:
     """Give a file to write beside its name; it takes the name only if nothing fails."""
@@ -146,8 +155,8 @@ def whole(path: Path) -> Iterator[Path]:
 
 
 def assembled(plates: Iterable[Plate], grid: Grid) -> dict[str, Raster]:
-    """Return `cover`, `canopy_height` and `evergreen` on a window, void where there is no plate."""
-    planes = np.zeros((len(PLANES), *grid.shape), np.float32)
+    """Return the `LAYERS` on a window, void where there is no plate."""
+    planes = np.zeros((sum(LAYERS.values()) + len(LAYERS), *grid.shape), np.float32)
     for plate in plates:
         shared = overlap(grid, plate.core)
         if shared is None or plate.path is None:
@@ -155,15 +164,19 @@ def assembled(plates: Iterable[Plate], grid: Grid) -> dict[str, Raster]:
         here, (rows, columns) = shared
         with rasterio.open(plate.path) as source:
             planes[:, *here] = source.read(window=Window.from_slices(rows, columns))
-    valid = planes[2] > 0
-    held = None if valid.all() else valid
-    known = planes[5] > 0
-    classes = planes[:2].astype(np.uint8)
-    return {
-        "cover": Raster(classes, grid, held, ("class", "confidence")),
-        "canopy_height": Raster(planes[3], grid, held),
-        "evergreen": Raster(planes[4].astype(np.uint8), grid, None if known.all() else known),
-    }
+    found, first = {}, 0
+    for name, count in LAYERS.items():
+        kind = np.uint8 if name in _CODES else np.float32
+        values, valid = planes[first : first + count].astype(kind), planes[first + count] > 0
+        bands = ("class", "confidence") if count > 1 else ()
+        known = None if valid.all() else valid
+        found[name] = Raster(values if bands else values[0], grid, known, bands)
+        first += count + 1
+    return found
+
+
+_CLASS, _VALID = 4, 6
+"""Bands of the file that hold the cover's class and where there is one."""
 
 
 @dataclass(frozen=True)
@@ -227,7 +240,7 @@ def waters_of(region: Region, plates: Iterable[Plate]) -> Waters:
         if plate.path is None:
             continue
         with rasterio.open(plate.path) as source:
-            classes, _, valid = source.read([1, 2, 3])
+            classes, valid = source.read([_CLASS, _VALID])
         top = round((fine.north - plate.core.north) / fine.pixel_m)
         left = round((plate.core.west - fine.west) / fine.pixel_m)
         for total, plane in ((wet, classes == Cover.WATER), (known, valid > 0)):

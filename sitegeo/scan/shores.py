@@ -18,6 +18,7 @@ import shapely
 from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
+from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from sitegeo import onestep
@@ -36,6 +37,7 @@ from sitegeo.terrain.shoreline import (
     walk_shores,
     water_layer,
     wet_area,
+    whole_waters,
 )
 from sitegeo.terrain.treelines import Belts
 
@@ -109,10 +111,20 @@ def shores_of(region: Region, outlines: Iterable[str]) -> Shores:
     area, extent = (_united([shapes[i] for shapes in held]) for i in (0, 1))
     mapped, _ = read_shapes(region, region.grid, ("water",))
     params, pixel_m = step_params("shoreline"), region.grid.pixel_m
-    water = water_layer(
-        area, mapped.get("mapped_water"), params, crs=region.grid.crs, pixel_m=pixel_m
-    )
+    bodies = whole_waters(area, params, pixel_m=pixel_m)
+    water = water_layer(bodies, _sources(bodies, mapped.get("mapped_water")), region.grid.crs)
     return Shores(water, walk_shores(water, extent, params, pixel_m=pixel_m), extent)
+
+
+def _sources(bodies: Sequence[Polygon], mapped: gpd.GeoDataFrame | None) -> list[str]:
+    """Return which of the photo and the map show each water; what the map has, both may show."""
+    if mapped is None or mapped.empty or not bodies:
+        return ["photo"] * len(bodies)
+    held = mapped.geometry.to_numpy()
+    one, other = shapely.STRtree(held).query(bodies, predicate="intersects")
+    shared = shapely.area(shapely.intersection(np.array(bodies, dtype=object)[one], held[other]))
+    total = np.bincount(one, shared, minlength=len(bodies))
+    return ["both" if t > 0.1 * b.area else "photo" for t, b in zip(total, bodies, strict=True)]
 
 
 def _united(parts: Sequence[BaseGeometry]) -> BaseGeometry:
@@ -130,7 +142,7 @@ def look_from(plates: Sequence[Plate], tile: Piece, walked: gpd.GeoDataFrame, fo
     seen = assembled(plates, tile.seen)
     cover, height = seen["cover"], seen["canopy_height"]
     stations = look_about(walked, cover, height, step_params("shoreline"))
-    belts = belts_of(stations, cover, height, step_params("positions"))
+    belts = belts_of(stations, cover, height, seen["canopy_error"], step_params("positions"))
     told = {_BELT + f.name: getattr(belts, f.name) for f in fields(belts)}
     with whole(path) as new:
         stations.assign(**told).to_parquet(new)

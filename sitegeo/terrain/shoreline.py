@@ -140,9 +140,7 @@ def wet_area(cover: Raster, extent: BaseGeometry, params: ShorelineParams) -> Ba
     return shapely.intersection(shapely.make_valid(area), extent)
 
 
-def whole_waters(
-    area: BaseGeometry, params: ShorelineParams, *, pixel_m: float
-) -> list[Polygon]:
+def whole_waters(area: BaseGeometry, params: ShorelineParams, *, pixel_m: float) -> list[Polygon]:
     """Return the bodies of an area of water, simplified, north to south."""
     area = shapely.make_valid(area.simplify(params.simplify_px * pixel_m))
     return _in_order(
