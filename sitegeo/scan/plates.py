@@ -114,11 +114,7 @@ def _write(path: Path, made: Mapping[str, Raster], piece: Piece) -> None:
     found = overlap(piece.seen, piece.core)
     assert found is not None
     rows, columns = found[0]
-    bands = [
-        plane
-        for name in LAYERS
-        for plane in (*_planes(made[name].values), made[name].mask)
-    ]
+    bands = [plane for name in LAYERS for plane in (*_planes(made[name].values), made[name].mask)]
     planes = np.stack([band[rows, columns].astype(np.float32) for band in bands])
     profile = {
         "driver": "GTiff",
