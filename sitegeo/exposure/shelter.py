@@ -31,8 +31,8 @@ leaf or of conifers (40-60 %); broadleaf trees without leaves (25-35 %).
 """
 
 DEFAULT_CLASS = "open"
-SPREAD_DEG = 12.0
-"""Standard deviation of the wind's direction over some minutes: judgement, a parameter."""
+SPREAD_DEG = 15.0
+"""Standard deviation of the wind's direction over a morning: judgement, a parameter."""
 
 RIPPLE_MPS = 2.5
 """Local 10 m wind that ruffles the water: the middle of Beaufort 2, where wavelets are plain."""
