@@ -125,7 +125,10 @@ def _growth(decoys: int, most: float = 1.2) -> float:
 
 
 def bank(wind: Wind, decoys: int) -> Sketch:
-    """The bank family: one shape from a wind in the face to a wind from behind."""
+    """The bank family: one shape from a wind in the face to a wind from behind.
+
+    The near group's ten yards count from the edge of the trees, where the hide stands.
+    """
     k, s, c, u = _growth(decoys), wind.s, wind.c, wind.u
     off = wind.step(90, 150)
     fore = wind.theta <= 90
@@ -263,6 +266,7 @@ def open_water(wind: Wind, decoys: int) -> Sketch:
     rad = math.radians(turn)
     toward_bank = np.array([math.cos(rad), -math.sin(rad)])
 
+    # The tail is gone before the second group comes to lie where it ran.
     tail = wind.step(15, 65) * (1 - wind.step(95, 135)) * (decoys >= 12)
     hook = wind.step(20, 60) * (1 - wind.step(105, 130)) * (decoys >= 12)
     weights = {
@@ -330,7 +334,11 @@ def _curve(*control: tuple[float, float] | Floats) -> LineString:
 
 
 def pair(wind: Wind, decoys: int) -> Sketch:
-    """The small spread: an end group upwind and a line level with the hide to steer by."""
+    """The small spread: an end group upwind and a line level with the hide to steer by.
+
+    The end group sets out for its flank well before 140 degrees, where common practice has it go,
+    so that it never lies before the muzzles.
+    """
     k = float(np.clip(math.sqrt(decoys / 16), 0.7, 1.3))
     s, u = wind.s, wind.u
     behind = wind.step(100, 150)
