@@ -22,6 +22,7 @@ from sitegeo.export.text import (
     shift_sentences,
     sun_heading,
     sun_lines,
+    times_sentences,
 )
 from sitegeo.grid import WGS84
 from sitegeo.placefile import GearKeys
@@ -177,6 +178,7 @@ def _declination(declination: float | None, when: datetime | None) -> str | None
 
 
 def _notes(record: Mapping[str, Any]) -> Iterator[tuple[str, tuple[str, ...]]]:
+    yield "Times", tuple(times_sentences(record.get("times")))
     yield "Setbacks", tuple(setback_sentences(record))
     cautions = [sentence(c) for c in record["cautions"]]
     if record.get("rejected_by"):

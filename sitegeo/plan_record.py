@@ -14,6 +14,8 @@ from sitegeo.grid import WGS84
 from sitegeo.law.daylight import Daylight, shooting_hours
 from sitegeo.law.rules import Law
 from sitegeo.law.setbacks import verdict_words
+from sitegeo.placefile import GearKeys
+from sitegeo.plan_times import morning_times
 from sitegeo.ranking import Ranking, blind_objects
 from sitegeo.spreads.spread import Spread
 from sitegeo.survey import Survey, law_record
@@ -42,6 +44,9 @@ def plan_record(
         one["why"], one["cautions"] = f"rejected: {rejected}", [()]
     blind = blind_objects(ranked, one)[0]
     declination = features["magnetic_variation_deg"].iloc[0]
+    told, route = _light(light, ranked.law), _route(features)
+    laid = spread_record(spread, features)
+    party = GearKeys.model_validate(survey.record["gear"]).party
     return {
         **blind,
         "schema": SCHEMA,
@@ -57,13 +62,14 @@ def plan_record(
         "assume": survey.record["assume"],
         "law": law_record(ranked.law),
         "declination_deg": _number(declination),
-        "spread": spread_record(spread, features),
+        "spread": laid,
         "verdicts": [verdict_words(v, ranked.law) for _, v in verdicts.iterrows()],
         "checks": verdict_items(verdicts),
-        "light": _light(light, ranked.law),
+        "light": told,
+        "times": None if spread.refused else morning_times(told, laid, route, party=party),
         "fire": fire,
         "crossing": crossing,
-        "route": _route(features),
+        "route": route,
         "shift": [],
         "cautions": [*blind["cautions"], *cautions],
     }

@@ -44,6 +44,7 @@ def plan_text(record: Mapping[str, Any]) -> str:
     lines += [f"{way['name']} {_toward(way)}: {way['note']}" for way in record["route"]]
     told = [
         (f"{sun_heading(record['light'])}", list(sun_lines(record["light"]))),
+        ("Times", list(times_sentences(record.get("times")))),
         ("Setbacks", list(setback_sentences(record))),
         ("If the wind shifts", list(shift_sentences(record["shift"]))),
         ("Cautions", [sentence(words) for words in record["cautions"]]),
@@ -134,6 +135,13 @@ def shift_sentences(shift: Sequence[Any]) -> Iterator[str]:
             lead = f"From {compass_point(from_deg)} ({round(from_deg) % 360:03d}° true)"
             yield sentence(f"{lead}: {words}")
     yield from map(sentence, minded)
+
+
+def times_sentences(times: Mapping[str, Any] | None) -> Iterator[str]:
+    """Give the morning's times, counted back from legal light, as a sentence."""
+    if times is not None:
+        steps = ", ".join(f"{step['what']} at {_clock(step['at'])}" for step in times["steps"])
+        yield sentence(f"{steps}: back from {times['from']}; {times['note']}")
 
 
 def sun_heading(light: Mapping[str, Any] | None) -> str:

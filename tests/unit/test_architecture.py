@@ -29,7 +29,7 @@ FLOORS = (
     {"season"},
     {
         *("plan", "plan_card", "plan_crossing", "plan_features", "plan_fire", "plan_map"),
-        *("plan_record", "plan_shift", "plan_turn"),
+        *("plan_record", "plan_shift", "plan_times", "plan_turn"),
     },
     {"checking", "onestep"},
     {"gather", "scan", "desktop"},
