@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 import geopandas as gpd
 import numpy as np
 
-from sitegeo.plan_turn import other_plans, turn_of
-from sitegeo.webmap.content import MapContent
+from sitegeo.plan_turn import listed, other_plans, turn_of
+from sitegeo.siting.reasons import cautions, why
+from sitegeo.webmap.content import MapContent, Turn
 
 if TYPE_CHECKING:
     from sitegeo.plan import Plan
@@ -41,7 +42,7 @@ def content_of(plan: Plan) -> MapContent:
         title=survey.title,
         wind_from_deg=None if ranked.wind.calm else ranked.wind.from_deg,
         wind_words=ranked.wind.words(),
-        blinds=_blinds(plan),
+        blinds=_blinds(plan, turn),
         features=plan.features,
         layers=layers,
         photo=survey.layers.get("photo"),
@@ -58,13 +59,17 @@ def _sentence(note: str) -> str:
     return note[0].upper() + note[1:]
 
 
-def _blinds(plan: Plan) -> gpd.GeoDataFrame:
-    blinds = plan.ranking.blinds
-    shown = blinds["same_place_as"].isna() | (blinds["id"] == plan.blind["id"])
-    blinds = gpd.GeoDataFrame(blinds[shown].reset_index(drop=True), crs=blinds.crs)
-    told = [" · ".join(plan.ranking.verdict_sentences(i)) for i in blinds["id"]]
+def _blinds(plan: Plan, turn: Turn | None) -> gpd.GeoDataFrame:
+    ranked, blinds = plan.ranking, listed(plan, turn)
+    told = [" · ".join(ranked.verdict_sentences(i)) for i in blinds["id"]]
+    bare = bool(ranked.given["assume"].leaf_off)
+    careful = [
+        cautions(dict(row), ranked.wind, gear=ranked.given["gear"], leaf_off=bare)
+        for _, row in blinds.iterrows()
+    ]
     return blinds.assign(
+        why=[why(dict(row), ranked.wind) for _, row in blinds.iterrows()],
         verdict_words=np.array(told, dtype=object),
-        cautions=np.array(["\n".join(c) for c in blinds["cautions"]], dtype=object),
+        cautions=np.array(["\n".join(c) for c in careful], dtype=object),
         chosen=(blinds["id"] == plan.blind["id"]).to_numpy(),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import geopandas as gpd
@@ -13,8 +14,10 @@ from sitegeo.exposure.banks import LeeParams, station_pieces
 from sitegeo.laying import Ground, ground_of, landing_of, lay
 from sitegeo.plan_features import features_of, spread_features
 from sitegeo.plan_fire import fire_of
+from sitegeo.ranking import in_order
 from sitegeo.siting.reasons import grade, why
 from sitegeo.spreads.motion import season_of
+from sitegeo.spreads.spread import Spread
 from sitegeo.turning import Turned, turning
 from sitegeo.webmap.content import Facing, Turn
 
@@ -24,14 +27,34 @@ if TYPE_CHECKING:
 FIRST = 8
 """Blinds drawn in full for the wind asked, best first."""
 
-COMPONENTS = ("wind", "ripple", "room", "hide", "wading", "access", "setback")
+WORDS = {
+    "wind": "wind for its layouts",
+    "ripple": "ripple",
+    "hide": "cover",
+    "room": "room to come in",
+    "spread": "water for the spread",
+    "wading": "wading",
+    "setback": "setbacks",
+    "fire": "open to fire",
+    "sun": "sun in your eyes",
+    "access": "way in",
+    "feeding": "feeding water",
+    "behind": "backdrop",
+    "overhead": "cover overhead",
+    "drift": "where birds drift to",
+    "birds_sun": "sun in the birds' eyes",
+    "party": "stands for every gun",
+    "observed": "birds seen",
+}
+"""Components of a score as the page speaks of them; others go by their own names."""
+
 _ONTO = ("onto", "quartering-on")
 
 
 def other_plans(plan: Plan) -> dict[str, gpd.GeoDataFrame]:
     """Return what is drawn of the best blinds for the plan's wind, the plan's own left out."""
     drawn = {}
-    for _, row in plan.ranking.blinds.head(FIRST).iterrows():
+    for _, row in plan.ranking.places.head(FIRST).iterrows():
         if row["id"] != plan.blind["id"]:
             ground = _ground(plan, row)
             spread = lay(plan.survey, row, ground)
@@ -49,37 +72,78 @@ def other_plans(plan: Plan) -> dict[str, gpd.GeoDataFrame]:
 def turn_of(plan: Plan) -> Turn | None:
     """Return the place for winds all round, with the spreads of the plan's blind and the best.
 
-    None in a calm, where no direction is claimed.
+    None in a calm, where no direction is claimed. For a wind that is not the plan's own, spreads
+    are laid until one fits; those of the blinds after it are not tried.
     """
     found = turning(plan.survey, plan.ranking)
     if not found:
         return None
     stations = plan.survey.layers["stations"]
     pieces = stations[["facing_deg"]].set_geometry(station_pieces(stations), crs=stations.crs)
+    names = [str(c)[2:] for c in plan.ranking.blinds.columns if str(c).startswith("c_")]
     grounds: dict[str, Ground] = {}
-    winds = tuple(_facing(plan, one, grounds, asked=n == 0) for n, one in enumerate(found))
-    return Turn(COMPONENTS, pieces, winds)
+    winds = [_facing(plan, found[0], plan.ranking.blinds, {}, names)]
+    for one in found[1:]:
+        blinds, drawn = _fitting(plan, one.blinds, grounds)
+        winds.append(_facing(plan, one, blinds, drawn, names))
+    words = tuple(WORDS.get(name, name.replace("_", " ")) for name in names)
+    return Turn(words, pieces, tuple(winds))
 
 
-def _facing(plan: Plan, one: Turned, grounds: dict[str, Ground], *, asked: bool) -> Facing:
-    # The page lists one blind a place, the best for the plan's wind, and none that was refused.
-    ranked = plan.ranking.blinds
-    listed = ranked[ranked["same_place_as"].isna() | (ranked["id"] == plan.blind["id"])]
-    blinds = one.blinds[one.blinds["id"].isin(listed["id"])]
-    rows = blinds.drop(columns="geometry").to_dict("records")
-    shown = {str(blinds["id"].iloc[0]), str(plan.blind["id"])}
-    drawn = {}
-    for name in sorted(shown if not asked else ()):
-        for _, row in blinds[blinds["id"] == name].iterrows():
-            drawn[name] = _spread(plan, row, grounds)
+def listed(plan: Plan, turn: Turn | None) -> gpd.GeoDataFrame:
+    """Return every blind the page speaks of: the plan's ranking, then those other winds favour."""
+    ranked = plan.ranking
+    known = pd.concat([ranked.blinds, ranked.refused], ignore_index=True)
+    first = _shown(plan, ranked.blinds)["id"].tolist()
+    others = [name for wind in (turn.winds if turn else ()) for name in wind.order]
+    ids = list(dict.fromkeys([*first, *others]))
+    rows = known.set_index("id", drop=False).loc[ids].reset_index(drop=True)
+    rows["rank"] = np.arange(1, len(rows) + 1)
+    return gpd.GeoDataFrame(rows, geometry="geometry", crs=ranked.blinds.crs)
+
+
+def _shown(plan: Plan, blinds: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return the best blind of each place, and the plan's own wherever it stands."""
+    shown = blinds["same_place_as"].isna() | (blinds["id"] == plan.blind["id"])
+    kept: gpd.GeoDataFrame = blinds[shown]
+    return kept
+
+
+def _fitting(
+    plan: Plan, blinds: gpd.GeoDataFrame, grounds: dict[str, Ground]
+) -> tuple[gpd.GeoDataFrame, dict[str, gpd.GeoDataFrame]]:
+    """Return blinds without the best ones that refuse their spread, and what is drawn of two."""
+    drawn: dict[str, gpd.GeoDataFrame] = {}
+    own = blinds[blinds["id"] == plan.blind["id"]]
+    for _, row in own.iterrows():
+        drawn[str(row["id"])] = _features(plan, row, _spread(plan, row, grounds))
+    while len(blinds):
+        best = blinds.iloc[0]
+        spread = _spread(plan, best, grounds)
+        if not spread.refused:
+            drawn.setdefault(str(best["id"]), _features(plan, best, spread))
+            break
+        blinds = in_order(blinds[blinds["id"] != best["id"]].drop(columns="rank"))
+    return blinds, drawn
+
+
+def _facing(
+    plan: Plan,
+    one: Turned,
+    blinds: gpd.GeoDataFrame,
+    drawn: dict[str, gpd.GeoDataFrame],
+    names: Sequence[str],
+) -> Facing:
+    shown = _shown(plan, blinds)
+    rows = shown.drop(columns="geometry").to_dict("records")
     return Facing(
         from_deg=one.wind.from_deg,
         words=one.wind.words(),
-        order=tuple(blinds["id"]),
-        layout=tuple(blinds["layout"]),
-        side=tuple(blinds["wind_side"]),
+        order=tuple(shown["id"]),
+        layout=tuple(shown["layout"]),
+        side=tuple(shown["wind_side"]),
         why=tuple(why({str(k): v for k, v in row.items()}, one.wind) for row in rows),
-        grades=tuple("".join(grade(row[f"c_{c}"])[0] for c in COMPONENTS) for row in rows),
+        grades=tuple("".join(grade(row[f"c_{c}"])[0] for c in names) for row in rows),
         banks=_banks(one),
         calm_strip_m=np.nan_to_num(one.calm_strip_m, nan=0.0),
         lee=one.lee,
@@ -93,11 +157,14 @@ def _ground(plan: Plan, row: pd.Series[Any]) -> Ground:
     return ground_of(plan.survey, row, plan.ranking.given["gear"], season=season)
 
 
-def _spread(plan: Plan, row: pd.Series[Any], grounds: dict[str, Ground]) -> gpd.GeoDataFrame:
+def _spread(plan: Plan, row: pd.Series[Any], grounds: dict[str, Ground]) -> Spread:
     name = str(row["id"])
     if name not in grounds:
         grounds[name] = _ground(plan, row)
-    spread = lay(plan.survey, row, grounds[name])
+    return lay(plan.survey, row, grounds[name])
+
+
+def _features(plan: Plan, row: pd.Series[Any], spread: Spread) -> gpd.GeoDataFrame:
     return spread_features(plan.survey, row, spread, when=plan.ranking.when)
 
 

@@ -194,6 +194,11 @@
       group.addLayer(mark);
     }
     const rank = (ranked, drawn) => {
+      // A lesser blind of a place that another stands for in this wind has no mark.
+      const listed = new Set(ranked.map((blind) => blind.id));
+      for (const [id, { mark }] of marks) {
+        mark.getElement()?.classList.toggle("unlisted", !listed.has(id));
+      }
       for (const { id, kind, rank: place } of ranked) {
         const { mark, figure } = marks.get(id);
         figure.textContent = String(place);

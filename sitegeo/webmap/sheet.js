@@ -131,9 +131,8 @@
   };
 
   const GRADES = { g: "good", f: "fair", p: "poor" };
-  const COMPONENTS = { wind: "wind for its layouts", ripple: "ripple", room: "room to come in", hide: "cover", wading: "wading", access: "way in", setback: "setbacks" };
   const gradeWords = (data, grades) =>
-    [...grades].map((g, i) => `${COMPONENTS[data.turn.components[i]]} ${GRADES[g]}`).join(", ");
+    [...grades].map((g, i) => `${data.turn.components[i]} ${GRADES[g]}`).join(", ");
 
   const blindList = (data, onPick) => {
     const { el } = sitegeo;
@@ -149,21 +148,28 @@
     }
     const order = el("ol", {});
     const title = el("h2", { id: "head-blinds" }, "Blinds for this wind, best first");
-    const rest = Math.max(0, data.blinds.length - sitegeo.FIRST);
-    const more = el("button", { type: "button", class: "more", "aria-expanded": "false" }, `Show ${rest} more`);
-    more.addEventListener("click", () => {
-      const all = document.documentElement.classList.toggle("all-blinds");
+    const more = el("button", { type: "button", class: "more", "aria-expanded": "false" });
+    let rest = 0;
+    const count = () => {
+      const all = document.documentElement.classList.contains("all-blinds");
       more.textContent = all ? "Show fewer" : `Show ${rest} more`;
       more.setAttribute("aria-expanded", String(all));
+      more.hidden = rest <= 0;
+    };
+    more.addEventListener("click", () => {
+      document.documentElement.classList.toggle("all-blinds");
+      count();
     });
     const node = el(
       "section",
       { class: "box blinds", "aria-labelledby": "head-blinds" },
       title,
       entries.size ? order : el("p", {}, "No blind works in this wind."),
-      rest ? more : null,
+      more,
     );
     const show = (state) => {
+      rest = state.ranked.length - sitegeo.FIRST;
+      count();
       order.replaceChildren(
         ...state.ranked.map((blind) => {
           const entry = entries.get(blind.id);
