@@ -40,8 +40,10 @@ def served(root: Path) -> Iterator[str]:
         [sys.executable, script, str(root)], stdout=subprocess.PIPE, text=True
     ) as process:
         assert process.stdout is not None
-        yield f"http://127.0.0.1:{process.stdout.readline().strip()}"
-        process.kill()
+        try:
+            yield f"http://127.0.0.1:{process.stdout.readline().strip()}"
+        finally:
+            process.kill()
 
 
 class Clock:
