@@ -94,6 +94,7 @@ class Place:
     law: LawKeys = field(default_factory=LawKeys)
     zone: str | None = None
     taken: str | None = None
+    stage_m: float | None = None
     fine_photo: FinePhoto | None = None
     credits: tuple[Credit, ...] = ()
     inputs: tuple[Input, ...] = ()
@@ -177,6 +178,7 @@ def read_place(path: str | Path) -> Place:
         law=keys.law,
         zone=keys.place.zone,
         taken=keys.imagery.taken,
+        stage_m=keys.place.stage_m,
         credits=keys.credit,
         inputs=tuple(inputs),
         notes=tuple(notes),

@@ -14,7 +14,6 @@ from typing import Any, Literal
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import shapely
 from pyproj import Transformer
 
 from sitegeo import folders, ranking, store
@@ -23,22 +22,23 @@ from sitegeo.export import geojson, gpx, kml
 from sitegeo.export.gpkg import write_layers
 from sitegeo.export.styles import add_styles, spread_style
 from sitegeo.grid import WGS84
+from sitegeo.hides import Hide, hides_of
 from sitegeo.law.daylight import daylight
 from sitegeo.law.rules import Law
 from sitegeo.laying import LAYER, ground_of, landing_of, lay
-from sitegeo.placefile import Assume
 from sitegeo.plan_crossing import crossing_of, crossing_record, crossing_words
 from sitegeo.plan_features import features_of, waypoints_of
 from sitegeo.plan_fire import fire_of, fire_record, fire_words
 from sitegeo.plan_record import plan_record
 from sitegeo.plan_shift import shift_records
 from sitegeo.ranking import Ranking
-from sitegeo.siting.candidates import candidates
 from sitegeo.siting.second import second_site
+from sitegeo.spreads.decoys import Gear
 from sitegeo.spreads.motion import season_of
 from sitegeo.spreads.remedies import FIELD_TABLE
 from sitegeo.spreads.spread import Spread
 from sitegeo.survey import Survey
+from sitegeo.watertoday import TODAY, words_of
 from sitegeo.wind import Wind
 
 MARKER = "plan.json"
@@ -134,7 +134,7 @@ def plan(
     wind: Wind,
     *,
     blind: str | None = None,
-    hide: tuple[float, float] | None = None,
+    hide: Hide | None = None,
     decoys: int | None = None,
     when: datetime | None = None,
     law: Law | None = None,
@@ -146,7 +146,8 @@ def plan(
     blind
         Its id; by default the best-ranked one.
     hide
-        Latitude and longitude of a hide the person chose instead.
+        Latitude and longitude of a hide the person chose instead, or a GPX file of waypoints, of
+        which the best is planned unless `blind` names one (X001, X002, …).
     decoys
         How many to set; by default the gear recorded in the survey.
     when
@@ -159,11 +160,20 @@ def plan(
     SurveyError
         If there is no such blind, the hide lies off the survey, or every blind is rejected.
     """
-    standing = None if hide is None else _chosen(survey, hide)
+    standing = None if hide is None else hides_of(survey, hide)
     ranked = ranking.rank(
-        survey, wind, when=when, law=law, candidates=standing, decoys=decoys, want=None
+        survey,
+        wind,
+        when=when,
+        law=law,
+        candidates=standing,
+        decoys=decoys,
+        want=None,
+        sure_of=ranking.SURE_OF if hide is None else 0,
     )
-    row = _pick(ranked, "X001" if hide else blind)
+    if hide is not None and blind is None and ranked.blinds.empty:
+        blind = "X001"  # a person's own spot is planned whatever speaks against it
+    row = _pick(ranked, blind)
     gear = ranking.gear_of(survey, decoys)
     lonlat = _lonlat(survey, row)
     season = None if when is None else season_of(when.month, lonlat[1])
@@ -195,15 +205,29 @@ def plan(
         light=light,
         fire=fire_record(fall),
         crossing=crossing_record(way, survey),
-        cautions=(*crossing_words(way), *fire_words(fall), *CAUTIONS),
+        cautions=(*words_of(survey), *crossing_words(way), *fire_words(fall), *CAUTIONS),
     )
     # Kept so that `shift` can lay the spread again for another wind, without its survey.
     record |= {"laying": ground.record(), "shift": shift_records(ground, spread, wind)}
     record |= {
-        "second": None if hide else second_site(ranked.blinds, row),
+        "second": None if hide else _second(survey, ranked, row, gear),
+        "water_today": survey.record.get(TODAY),
         "field": [{"seen": seen, "change": words} for seen, words in FIELD_TABLE.items()],
     }
     return Plan(row, spread, ranked, checked, features, waypoints, layers, record, survey)
+
+
+def _second(
+    survey: Survey, ranked: Ranking, row: pd.Series[Any], gear: Gear
+) -> dict[str, Any] | None:
+    return second_site(
+        ranked.places,
+        row,
+        cover=survey.layers["cover"],
+        depth=survey.layers.get("depth"),
+        roads=survey.layers.get("roads"),
+        wade_m=gear.wade_m,
+    )
 
 
 def _pick(ranked: Ranking, name: str | None) -> pd.Series[Any]:
@@ -215,30 +239,6 @@ def _pick(ranked: Ranking, name: str | None) -> pd.Series[Any]:
             remedy="'sitegeo rank --json' says why; --blind plans a rejected one all the same",
         )
     return ranked.blinds.iloc[0]
-
-
-def _chosen(survey: Survey, hide: tuple[float, float]) -> gpd.GeoDataFrame:
-    """Return the hide a person chose as the only candidate."""
-    lat, lon = hide
-    x, y = Transformer.from_crs(WGS84, survey.crs, always_xy=True).transform(lon, lat)
-    row, col = (np.atleast_1d(v) for v in survey.grid.rowcol(x, y))
-    if not survey.grid.contains(row, col)[0]:
-        raise SurveyError(
-            "this hide lies off the survey",
-            value=f"{lat}, {lon}",
-            remedy="Write latitude, then longitude, in degrees",
-        )
-    columns = {"id": ["X001"], "kind": ["chosen"], "facing_deg": [np.nan]}
-    position = gpd.GeoDataFrame(columns, geometry=[shapely.Point(x, y)], crs=survey.crs)
-    layers = survey.layers
-    optional = ("depth", "public_land", "closed_areas", "access")
-    return candidates(
-        positions=position,
-        stations=layers["stations"],
-        cover=layers["cover"],
-        assume=Assume.model_validate(survey.record["assume"]),
-        **{name: layers[name] for name in optional if name in layers},
-    )
 
 
 def _lonlat(survey: Survey, row: pd.Series[Any]) -> tuple[float, float]:

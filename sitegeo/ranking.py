@@ -297,6 +297,7 @@ def blind_objects(ranking: Ranking, blinds: gpd.GeoDataFrame) -> list[dict[str, 
         objects.append(
             {
                 "id": row["id"],
+                "name": _text(row.get("name")),
                 "kind": row["kind"],
                 "lon": round(lon, 7),
                 "lat": round(lat, 7),

@@ -311,6 +311,7 @@ def _record(place: Place, law: Law, result: steps.Run) -> dict[str, Any]:
         },
         "zone": place.zone,
         "taken": place.taken,
+        "stage_m": place.stage_m,
         "credits": [{**c.model_dump(mode="json"), "words": c.words} for c in place.credits],
         "inputs": [asdict(i) for i in place.inputs],
         "steps": [

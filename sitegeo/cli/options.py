@@ -16,6 +16,7 @@ import click
 
 if TYPE_CHECKING:
     from sitegeo.law.rules import Law
+    from sitegeo.survey import Survey
     from sitegeo.units import LengthUnit
 
 PROGRESS = "@progress"
@@ -43,6 +44,17 @@ class LatLon(click.ParamType[tuple[float, float]]):
         return lat, lon
 
 
+class Hide(LatLon):
+    """LAT,LON in degrees, or a GPX file of waypoints."""
+
+    name = "LAT,LON or FILE.gpx"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if isinstance(value, Path) or str(value).lower().endswith(".gpx"):
+            return Path(value)
+        return super().convert(value, param, ctx)
+
+
 def folder_argument(name: str) -> Callable[[Command], Command]:
     """A results folder, which the command itself checks."""
     return click.argument(name, type=click.Path(path_type=Path))
@@ -68,6 +80,17 @@ law = click.option(
     type=click.Path(path_type=Path),
     metavar="LAW.toml",
     help="Your own law file; by default the one recorded in the survey.",
+)
+hide = click.option(
+    "--hide",
+    type=Hide(),
+    metavar="LAT,LON|FILE.gpx",
+    help="A hide of your own, or the waypoints of a daylight visit.",
+)
+water = click.option(
+    "--water",
+    metavar="LEVEL",
+    help="Water of the day: '-2 ft' or '+0.3 m' against the photo, or its stage, '246.2 m'.",
 )
 overwrite = click.option("--overwrite", is_flag=True, help="Replace earlier results.")
 as_json = click.option("--json", "as_json", is_flag=True, help="Print JSON for machines.")
@@ -147,6 +170,18 @@ def progress(*, quiet: bool) -> Iterator[Callable[[str], None]]:
 
     with Console(stderr=True).status("reading") as status:
         yield status.update
+
+
+def at_water(survey: Survey, level: str | None, *, quiet: bool) -> Survey:
+    """Return a survey at the water of the day, and say what moved."""
+    if level is None:
+        return survey
+    from sitegeo.watertoday import at_water, read_water, words_of
+
+    moved = at_water(survey, read_water(level, survey))
+    for words in words_of(moved):
+        say(f"{words}.", quiet=quiet)
+    return moved
 
 
 def read_law_option(path: Path | None) -> Any:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import click
 
@@ -14,7 +14,8 @@ from sitegeo.cli import options
 @options.folder_argument("survey")
 @options.wind
 @click.option("--blind", metavar="ID", help="Blind to plan; by default the best-ranked one.")
-@click.option("--hide", type=options.LatLon(), metavar="LAT,LON", help="A hide of your own.")
+@options.hide
+@options.water
 @click.option("--decoys", type=click.IntRange(0, 120), help="How many to set.")
 @options.when
 @options.law
@@ -35,7 +36,8 @@ def command(
     survey: Path,
     wind: str,
     blind: str | None,
-    hide: tuple[float, float] | None,
+    hide: Any,
+    water: str | None,
     decoys: int | None,
     when: str | None,
     law: Path | None,
@@ -54,11 +56,11 @@ def command(
     from sitegeo.survey import Survey
     from sitegeo.wind import Wind
 
-    if blind and hide:
+    if blind and isinstance(hide, tuple):
         raise click.UsageError("Give --blind or --hide, not both.")
     blowing = Wind.parse(wind)
     require_free(out.absolute(), MARKER, overwrite=overwrite)
-    opened = Survey.open(survey)
+    opened = options.at_water(Survey.open(survey), water, quiet=True)
     moment = None if when is None else read_when(when, opened.record["zone"])
     with options.progress(quiet=quiet) as show:
         show("laying the spread")

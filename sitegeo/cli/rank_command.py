@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -14,6 +15,8 @@ from sitegeo.cli import options
 @options.wind
 @options.when
 @click.option("--top", type=click.IntRange(1), default=10, show_default=True, help="How many.")
+@options.hide
+@options.water
 @options.answering
 def command(
     *,
@@ -21,19 +24,23 @@ def command(
     wind: str,
     when: str | None,
     top: int,
+    hide: Any,
+    water: str | None,
     how: options.How,
 ) -> None:
     """Rank the blinds of a SURVEY folder for a wind, and say why."""
     from sitegeo.cli.telling import tell_ranking
+    from sitegeo.hides import hides_of
     from sitegeo.law.daylight import read_when
     from sitegeo.ranking import rank, to_json
     from sitegeo.survey import Survey
     from sitegeo.wind import Wind
 
     blowing = Wind.parse(wind)
-    opened = Survey.open(survey)
+    opened = options.at_water(Survey.open(survey), water, quiet=how.quiet)
     moment = None if when is None else read_when(when, opened.record["zone"])
-    ranking = rank(opened, blowing, when=moment, law=how.chosen_law)
+    chosen = None if hide is None else hides_of(opened, hide)
+    ranking = rank(opened, blowing, when=moment, law=how.chosen_law, candidates=chosen)
     if how.as_json:
         options.print_json(to_json(ranking, top=top))
         return

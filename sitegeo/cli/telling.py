@@ -68,7 +68,7 @@ def tell_ranking(
     rows = [
         (
             str(row["rank"]),
-            row["id"],
+            _named(row),
             row["kind"],
             f"{row['facing_deg']:.0f}° {compass_point(row['facing_deg'])}",
             row["layout"],
@@ -83,6 +83,9 @@ def tell_ranking(
     ]
     title = f"{survey.title}: {ranking.wind.words(lengths)}"
     show(columns, rows, title=title)
+    for _, row in ranking.rejected.iterrows():
+        if row["kind"] == "chosen":
+            say(f"{_named(row)} is left out: {row['rejected_by']}.", quiet=quiet)
     out = len(ranking.rejected)
     more = max(0, len(ranking.places) - top)
     same = len(ranking.blinds) - len(ranking.places)
@@ -94,6 +97,11 @@ def tell_ranking(
     tell_law(ranking.law, quiet=quiet)
     for warning in survey.warnings if verbose else ():
         say(f"  {warning}", quiet=quiet)
+
+
+def _named(row: pd.Series[Any]) -> str:
+    name = row.get("name")
+    return f"{row['id']} {name}" if isinstance(name, str) else str(row["id"])
 
 
 def setback_words(verdicts: pd.DataFrame, name: str, units: LengthUnit) -> str:

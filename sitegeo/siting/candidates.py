@@ -250,8 +250,7 @@ def _against(
     """Return the first hard reason against a blind."""
     ground, hunting = row.ground, row.hunting  # type: ignore[attr-defined]
     water: float = row.open_water  # type: ignore[attr-defined]
-    wades = row.kind in _WADES  # type: ignore[attr-defined]
-    stand: float = row.stand_m if wades else 0.0  # type: ignore[attr-defined]
+    stand: float = row.stand_m  # type: ignore[attr-defined]
     too_deep = f"{depth_text(stand)} of water at the hide" if stand > wade_m else ""
     reasons = (
         (not dry, "no ground to stand on"),

@@ -58,6 +58,21 @@ class Terrain:
     water: NDArray[np.bool_]
 
 
+def near(raster: Raster, at: tuple[float, float], reach_m: float) -> Raster:
+    """Return the part of a raster within reach of a point."""
+    grid = raster.grid
+    row, col = (int(v) for v in grid.rowcol(*at))
+    n = int(np.ceil(reach_m / grid.pixel_m))
+    top, left = max(0, row - n), max(0, col - n)
+    rows, cols = slice(top, row + n + 1), slice(left, col + n + 1)
+    values = raster.values[..., rows, cols]
+    west, north = grid.west + left * grid.pixel_m, grid.north - top * grid.pixel_m
+    shape = (values.shape[-2], values.shape[-1])
+    part = Grid(grid.crs, west, north, grid.pixel_m, shape)
+    valid = None if raster.valid is None else raster.valid[rows, cols]
+    return Raster(values, part, valid, raster.bands)
+
+
 def terrain(
     cover: Raster,
     depth: Raster | None,

@@ -22,7 +22,7 @@ FLOORS = (
     {"place", "terrain", "exposure", "export"},
     {"spreads", "law", "siting", "store", "surveysheet", "webmap"},
     {"survey"},
-    {"laying"},
+    {"hides", "laying", "watertoday"},
     {"ranking"},
     {"manywinds", "turning"},
     {"hours"},

@@ -1,0 +1,125 @@
+"""The water of the day: what a higher or lower stage does to shore and depth, as rasters.
+
+The change is laid on the largest water and on every other that stands level with it in the photo;
+a pond perched elsewhere keeps its level. Water rises over ground that it reaches, and falls off
+the bed that the depth layer knows.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from sitegeo.exposure.sweep import nearest_level, water_levels
+from sitegeo.layers import Cover
+
+LEVEL_WITH_M = 0.3
+"""Waters whose levels differ by less than this are taken as one; judgement."""
+
+STANDS_OUT_M = 0.3
+"""Reeds and brush that stand this far out of the water are still cover; judgement."""
+
+_TOUCHING = np.ones((3, 3), int)
+
+Bools = NDArray[np.bool_]
+Plane = NDArray[Any]
+
+
+@dataclass(frozen=True)
+class Stage:
+    """The ground at another level of the water.
+
+    Parameters
+    ----------
+    classes
+        Cover classes: a bed that falls dry is open ground, low ground that floods is water where
+        no plants stand out of it. Flooded trees stay trees.
+    depth_m
+        Depth of water, NaN where there is none or it is not known; None without a depth layer.
+    ground_m
+        Ground, and the surface of the water; None without a ground layer.
+    flooded, dry
+        Where water came, and where it went.
+    """
+
+    classes: NDArray[np.uint8]
+    depth_m: Plane | None
+    ground_m: Plane | None
+    flooded: Bools
+    dry: Bools
+
+
+def at_stage(
+    classes: NDArray[np.uint8],
+    *,
+    change_m: float,
+    canopy_height_m: Plane,
+    depth_m: Plane | None = None,
+    ground_m: Plane | None = None,
+) -> Stage:
+    """Return the ground with the water higher or lower than in the photo.
+
+    Parameters
+    ----------
+    change_m
+        How much higher; negative for lower.
+    canopy_height_m, depth_m, ground_m
+        Heights of plants, depth of water and ground in metres, NaN where not known. Without depth
+        no bed falls dry and without ground no land floods.
+    """
+    water = classes == Cover.WATER
+    moving, level = _moving(water, ground_m)
+    flooded, dry = np.zeros_like(water), np.zeros_like(water)
+    depth = None if depth_m is None else _deeper(depth_m, water & ~moving, change_m)
+    if depth is not None and change_m < 0:
+        dry = moving & (depth <= 0)
+    if ground_m is not None and change_m > 0:
+        low = ~water & (ground_m < level + change_m) & (classes != Cover.NONE)
+        flooded = low & _reached(low | moving, moving)
+        if depth is not None:
+            depth = np.where(flooded, level + change_m - ground_m, depth)
+    if depth is not None:
+        depth = np.where(depth > 0, depth, np.nan)
+    new = classes.copy()
+    new[dry] = Cover.OPEN
+    over = flooded & np.isin(classes, (Cover.OPEN, Cover.LOW))
+    if ground_m is not None:
+        stands_out = canopy_height_m > level + change_m - ground_m + STANDS_OUT_M
+        over &= ~((classes == Cover.LOW) & stands_out)
+    new[over] = Cover.WATER
+    surface = None
+    if ground_m is not None:
+        at_level = dry | (new == Cover.WATER) & (moving | flooded)
+        surface = np.where(at_level, level + change_m, ground_m).astype(np.float32)
+    return Stage(new, depth, surface, flooded, dry)
+
+
+def _moving(water: Bools, ground_m: Plane | None) -> tuple[Bools, Plane]:
+    """Return the water the change is laid on, and the level of the nearest of it, everywhere."""
+    labels, count = ndimage.label(water, structure=_TOUCHING)
+    if count == 0:
+        return water, np.full(water.shape, np.nan, np.float32)
+    if ground_m is None or not np.isfinite(ground_m[water]).any():
+        return water, np.full(water.shape, np.nan, np.float32)
+    levels = water_levels(water, ground_m)
+    largest = int(np.bincount(labels.ravel())[1:].argmax()) + 1
+    main = float(levels[labels == largest][0])
+    moving = water & (np.abs(levels - main) <= LEVEL_WITH_M)
+    return moving, nearest_level(moving, levels)
+
+
+def _deeper(depth_m: Plane, still: Bools, change_m: float) -> Plane:
+    return np.asarray(np.where(still, depth_m, depth_m + change_m), float)
+
+
+def _reached(open_to: Bools, source: Bools) -> Bools:
+    """Return the ground connected with the water that rises."""
+    labels, count = ndimage.label(open_to, structure=_TOUCHING)
+    fed = np.zeros(count + 1, bool)
+    fed[np.unique(labels[source])] = True
+    fed[0] = False
+    return np.asarray(fed[labels], bool)

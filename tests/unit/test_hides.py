@@ -1,0 +1,104 @@
+"""Hides a person chose, as a spot or as the waypoints of a daylight visit."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import gpxpy.gpx
+import pytest
+
+import sitegeo
+from sitegeo.errors import SurveyError
+from sitegeo.grid import WGS84
+from sitegeo.hides import hides_of, read_waypoints
+from sitegeo.ranking import rank, to_json
+
+
+@pytest.fixture(scope="module")
+def survey(demo_survey: Path) -> sitegeo.Survey:
+    return sitegeo.Survey.open(demo_survey)
+
+
+def written(path: Path, spots: list[tuple[str, float, float]]) -> Path:
+    """A GPX file as another program writes it."""
+    gpx = gpxpy.gpx.GPX()
+    gpx.waypoints += [gpxpy.gpx.GPXWaypoint(lat, lon, name=name) for name, lat, lon in spots]
+    path.write_text(gpx.to_xml(), encoding="utf-8")
+    return path
+
+
+@pytest.fixture(scope="module")
+def visited(survey, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    blinds = rank(survey, sitegeo.Wind.parse("NW 12 mph")).blinds
+    held = blinds[blinds["kind"] == "tree line"].head(3)
+    spots = [(f"spot {n}", p.y, p.x) for n, p in enumerate(held.geometry.to_crs(WGS84), 1)]
+    return written(tmp_path_factory.mktemp("gpx") / "visit.gpx", spots)
+
+
+def test_waypoints_become_hides_in_their_order(survey, visited: Path) -> None:
+    found = hides_of(survey, visited)
+    assert found["id"].tolist() == ["X001", "X002", "X003"]
+    assert found["name"].tolist() == ["spot 1", "spot 2", "spot 3"]
+    lonlat = found.geometry.to_crs(WGS84)
+    with visited.open() as file:
+        for point, waypoint in zip(lonlat, gpxpy.parse(file).waypoints, strict=True):
+            assert point.x == pytest.approx(waypoint.longitude, abs=1e-7)
+            assert point.y == pytest.approx(waypoint.latitude, abs=1e-7)
+
+
+def test_they_are_ranked_beside_each_other_and_the_best_is_planned(survey, visited: Path) -> None:
+    wind = sitegeo.Wind.parse("NW 12 mph")
+    ranked = rank(survey, wind, candidates=hides_of(survey, visited))
+    told = to_json(ranked)
+    everyone = [b["id"] for b in told["blinds"]] + [r["id"] for r in told["rejected"]]
+    assert sorted(everyone) == ["X001", "X002", "X003"]
+    assert told["blinds"][0]["name"].startswith("spot")
+    plan = sitegeo.plan(survey, wind, hide=visited)
+    assert plan.blind["id"] == told["blinds"][0]["id"]
+    other = sitegeo.plan(survey, wind, hide=visited, blind="X003")
+    assert other.blind["id"] == "X003"
+    assert other.record["name"] == "spot 3"
+
+
+def test_a_spot_alone_is_a_hide(survey, visited: Path) -> None:
+    first = read_waypoints(visited)[0]
+    found = hides_of(survey, (first.lat, first.lon))
+    assert found["id"].tolist() == ["X001"]
+    assert found["kind"].tolist() == ["chosen"]
+
+
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [
+        ("", "not GPX"),
+        ("{}", "not GPX"),
+        ("<gpx><wpt lat='x' lon='1'/></gpx>", "not GPX"),
+        ('<gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1"/>', "no waypoint"),
+        (
+            '<gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1">'
+            '<wpt lat="95" lon="1"/></gpx>',
+            "95",
+        ),
+    ],
+)
+def test_bad_files_are_told(tmp_path: Path, text: str, word: str) -> None:
+    path = tmp_path / "bad.gpx"
+    path.write_text(text)
+    with pytest.raises(SurveyError, match=word) as caught:
+        read_waypoints(path)
+    assert "bad.gpx" in str(caught.value)
+
+
+def test_a_missing_file_and_one_that_is_no_text(tmp_path: Path) -> None:
+    with pytest.raises(SurveyError, match="cannot be read"):
+        read_waypoints(tmp_path / "none.gpx")
+    (tmp_path / "bytes.gpx").write_bytes(b"\xff\xfe\x00\x81")
+    with pytest.raises(SurveyError, match="not GPX"):
+        read_waypoints(tmp_path / "bytes.gpx")
+
+
+def test_waypoints_off_the_survey_are_named(survey, tmp_path: Path) -> None:
+    path = written(tmp_path / "far.gpx", [("oak", 10.0, 20.0), ("elm", 11.0, 21.0)])
+    with pytest.raises(SurveyError, match="off the survey") as caught:
+        hides_of(survey, path)
+    assert "oak 10.0, 20.0" in str(caught.value)
