@@ -5,6 +5,8 @@ from __future__ import annotations
 import io
 import math
 import re
+import shutil
+import subprocess
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, ClassVar
@@ -13,7 +15,9 @@ import numpy as np
 import pypdf
 import pytest
 import segno
+import zxingcpp
 from helpers_card import hostile, refused, sample_card, undated
+from PIL import Image
 from pypdf.generic import ContentStream
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfgen.canvas import Canvas
@@ -265,3 +269,18 @@ def test_the_drawing_needs_no_land_and_bears_a_whole_ring_of_no_fire() -> None:
     card = replace(sample_card(), no_fire=((0.0, 360.0),))
     assert "crossed: no fire" in words_of(card)
     assert "crossed" not in words_of(replace(card, no_fire=()))
+
+
+@pytest.mark.parametrize("night", [False, True])
+@pytest.mark.parametrize("dpi", [200, 300])
+def test_a_reader_decodes_the_code_as_printed(tmp_path: Path, dpi: int, night: bool) -> None:
+    """By ZXing, an independent reader, from the page as poppler draws it."""
+    draw = shutil.which("pdftoppm")
+    if draw is None:
+        pytest.skip("THE CODE ON THE CARD WAS NOT READ BACK: no pdftoppm (poppler-utils)")
+    (tmp_path / "card.pdf").write_bytes(card_pdf(sample_card(), night=night))
+    command = [draw, "-r", str(dpi), "-png", "-singlefile", "card.pdf", "card"]
+    subprocess.run(command, cwd=tmp_path, check=True)
+    with Image.open(tmp_path / "card.png") as image:
+        read = zxingcpp.read_barcodes(image.convert("L"))
+    assert [code.text for code in read] == ["geo:44.129195,-90.548086"]
