@@ -12,7 +12,6 @@ from contextlib import contextmanager
 from typing import Any
 
 import rasterio
-from rasterio._vsiopener import MultiByteRangeResource
 from rasterio.abc import MultiByteRangeResourceContainer
 from rasterio.errors import RasterioError
 
@@ -118,9 +117,6 @@ class _Handle(io.RawIOBase):
         spans = list(zip(offsets, sizes, strict=True))
         self._file.load(spans)
         return [self._file.read_whole(start, length) for start, length in spans]
-
-
-MultiByteRangeResource.register(_Handle)
 
 
 class _Server(MultiByteRangeResourceContainer):  # type: ignore[misc]
