@@ -32,6 +32,8 @@ def main() -> None:
     if not (folder / "ponds-md").is_dir():
         raise SystemExit("set SITEGEO_PLACES to the folder of open data")
     ponds(folder / "ponds-md")
+    coarse(folder / "ponds-md")
+    reservoir(folder / "reservoir-va")
     lakeshore(folder / "lakeshore-zurich")
 
 
@@ -55,6 +57,42 @@ def ponds(folder: Path) -> None:
                 print(f"| {label} {measure.__name__} | {a:.3f} | {b:.3f} |")
 
 
+def coarse(folder: Path) -> None:
+    """The same photo with its pixels averaged, against the commonest class of its reference."""
+    with rasterio.open(folder / "landcover.tif") as source:
+        truth = source.read(1)
+    print("\n### ponds-md, coarser pixels, without the edge band\n")
+    print("| pixel | water IoU, four bands | water IoU, RGB | tree F1, four bands | tree F1, RGB |")
+    print("|---" * 5 + "|")
+    for finest_m in (1.0, 2.0, 4.0, 10.0):
+        photo, _ = read_imagery(folder / "imagery.tif", bands=FOUR, finest_m=finest_m)
+        rows, cols = photo.grid.shape
+        n = round(finest_m)
+        blocks = truth[: rows * n, : cols * n].reshape(rows, n, cols, n)
+        counts = np.stack([(blocks == c).sum(axis=(1, 3)) for c in range(7)])
+        common = counts.argmax(axis=0)
+        inner = _inner(common) & (common > 0)
+        row = []
+        for member, code, measure in ((Cover.WATER, 1, iou), (Cover.TREE, 2, f1)):
+            for bands in (FOUR, FOUR[:3]):
+                values = np.stack([photo.band(b) for b in bands])
+                seen = Raster(values, photo.grid, photo.valid, bands)
+                found = photo_cover(imagery=seen).band("class")
+                row.append(measure((found == member)[inner], (common == code)[inner]))
+        print(f"| {finest_m:g} m | {' | '.join(f'{v:.3f}' for v in row)} |")
+
+
+def reservoir(folder: Path) -> None:
+    """Area of the one water of reservoir-va, of which 2.0 to 2.2 ha are known."""
+    photo, _ = read_imagery(folder / "imagery.tif", bands=FOUR)
+    print("\n### reservoir-va\n\n| bands | water found, ha |\n|---|---|")
+    for title, bands in (("four", FOUR), ("RGB", FOUR[:3])):
+        values = np.stack([photo.band(b) for b in bands])
+        found = photo_cover(imagery=Raster(values, photo.grid, photo.valid, bands)).band("class")
+        area = (found == Cover.WATER).sum() * photo.grid.pixel_m**2 / 1e4
+        print(f"| {title} | {area:.2f} |")
+
+
 def lakeshore(folder: Path) -> None:
     """RGB against vegetation of 3 m and more from lidar."""
     photo, _ = read_imagery(folder / "ortho_rgb_050cm.tif", bands=FOUR[:3])
@@ -62,14 +100,23 @@ def lakeshore(folder: Path) -> None:
     with rasterio.open(folder / "vegheight_1m.tif") as source:
         reproject(rasterio.band(source, 1), height, dst_transform=photo.grid.transform,
                   dst_crs=photo.grid.crs, resampling=Resampling.nearest)  # fmt: skip
-    found = photo_cover(imagery=photo).band("class") == Cover.TREE
-    truth = np.nan_to_num(height) >= 3.0
+    classes = photo_cover(imagery=photo).band("class")
+    found, truth = classes == Cover.TREE, np.nan_to_num(height) >= 3.0
     inner = _inner(truth.astype(int))
     print("\n### lakeshore-zurich, RGB, trees of 3 m and more by lidar\n")
     print("| | all pixels | without the edge band |\n|---|---|---|")
     for measure in (iou, f1):
         row = measure(found, truth), measure(found[inner], truth[inner])
         print(f"| tree {measure.__name__} | {row[0]:.3f} | {row[1]:.3f} |")
+    with rasterio.open(folder / "dtm_1m.tif") as source:
+        level = np.full(photo.grid.shape, -9999.0, np.float32)
+        reproject(rasterio.band(source, 1), level, dst_transform=photo.grid.transform,
+                  dst_crs=photo.grid.crs, resampling=Resampling.nearest)  # fmt: skip
+    # The lake stands at 405.6 m in the terrain model, which is empty farther out.
+    lake = np.nan_to_num(level, nan=-9999.0) < 405.8
+    inner = _inner(lake.astype(int))
+    wet = classes == Cover.WATER
+    print(f"| water iou | {iou(wet, lake):.3f} | {iou(wet[inner], lake[inner]):.3f} |")
 
 
 def iou(a: Bools, b: Bools) -> float:

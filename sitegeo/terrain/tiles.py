@@ -20,7 +20,7 @@ Made = TypeVar("Made")
 TILE_PX = 1024
 """Rows and columns of a tile."""
 _WORKERS = min(2, os.cpu_count() or 1)
-_SAMPLE_BLOCKS, _BLOCK_PX = 6, 112
+_SAMPLE_BLOCKS, _BLOCK_PX = 5, 100
 _FEW = 40_000
 
 

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from helpers_terrain import centres, classified, ground, iou, paint
+from pyproj import CRS
 from scipy import ndimage
 
-from sitegeo.grid import Raster
+from sitegeo.grid import Grid, Raster
 from sitegeo.layers import Cover
 
 FOUR = ("red", "green", "blue", "nir")
@@ -152,3 +153,52 @@ def test_a_photo_of_nothing_but_water_is_water() -> None:
     sea = paint(np.ones((SIZE, SIZE), int), NAMES)
     found = classified(Raster(sea, ground(SIZE, SIZE), None, FOUR)).band("class")
     assert (found == Cover.WATER).mean() > 0.99
+
+
+@pytest.mark.parametrize("pixel_m", [0.3, 0.5, 2.0, 10.0])
+def test_water_at_pixels_of_all_sizes(pixel_m: float) -> None:
+    """The same picture at another scale: a lake of 18 to 600 m across its half."""
+    values = np.clip(bands(), 1, 255).astype(np.uint8)
+    seen = Raster(values, ground(SIZE, SIZE, pixel_m), None, FOUR)
+    assert iou(classified(seen).band("class") == Cover.WATER, LAKE) > 0.95
+
+
+def test_the_coordinate_system_does_not_matter() -> None:
+    values = np.clip(bands(), 1, 255).astype(np.uint8)
+    here = ground(SIZE, SIZE)
+    found = classified(Raster(values, here, None, FOUR)).values
+    for crs in ("EPSG:2056", "EPSG:25832", "EPSG:32733"):
+        there = Grid(CRS.from_user_input(crs), 5e5, 2e5, 1.0, here.shape)
+        assert np.array_equal(classified(Raster(values, there, None, FOUR)).values, found)
+
+
+@pytest.mark.parametrize("trap", ["haze", "glint", "seam", "shadow on land"])
+def test_traps_without_infrared(trap: str) -> None:
+    photo = bands()
+    if trap == "haze":
+        photo = photo * 0.75 + np.array([38.0, 44.0, 58.0, 18.0])[:, None, None]
+    elif trap == "glint":
+        sparkle = np.random.default_rng(2).random(LAKE.shape) < 0.3
+        photo[:, LAKE & sparkle & (np.hypot(EAST + 75, UP - 75) < 10)] += 70
+    elif trap == "seam":
+        photo[:, EAST > 40] *= np.array([0.9, 0.92, 0.93, 0.85])[:, None]
+    else:
+        shade = (EAST > 20) & (UP < 0) & (UP > -6)
+        photo[:, shade] *= np.array([0.40, 0.43, 0.52, 0.36])[:, None]
+    found = classes(photo[:3], FOUR[:3])
+    assert iou(found == Cover.WATER, LAKE) > 0.85
+
+
+def test_roofs_in_a_canopy_layer_stay_built_and_crowns_stay_trees() -> None:
+    """A height layer of everything that stands up: gabled roofs as well as trees."""
+    rows = [(left < EAST) & (left + 20 > EAST) & (UP < -60) & (UP > -76) for left in (-130, -90)]
+    roofs = np.any(rows, axis=0)
+    photo = painted(roofs, (85, 90, 95, 70), 0.03)
+    crowns = ndimage.gaussian_filter(np.random.default_rng(4).normal(size=LAKE.shape), 1.5)
+    height = np.where(WOOD, 14 + 12 * crowns, 0.0)
+    height[roofs] = 9.0 - 0.5 * np.abs(UP[roofs] + 68)
+    tall = Raster(height.astype(np.float32), ground(SIZE, SIZE))
+    found = classes(photo, canopy=tall)
+    inside = ndimage.binary_erosion(roofs, iterations=2)
+    assert (found[inside] == Cover.BUILT).mean() > 0.9
+    assert (found[ndimage.binary_erosion(WOOD, iterations=2)] == Cover.TREE).mean() > 0.95
