@@ -108,7 +108,7 @@ def sheet(survey: Survey) -> Image.Image:
     text.put((_MARGIN, top - _LINE), "the photo, and the positions found in it")
     text.put((right.left, top - _LINE), "what each part of it was taken for")
     _scale_bar(pen, text, left, size, top + size[1] + 16)
-    _legend(pen, text, survey, top + size[1] + 2 * _LINE + 20)
+    _legend(pen, text, survey, top + size[1] + 2 * _LINE + 20, width=width)
     return image
 
 
@@ -234,7 +234,7 @@ def _round_length(longest_m: float) -> float:
     return float(power * max(k for k in (1, 2, 5) if k * power <= longest_m))
 
 
-def _legend(pen: ImageDraw.ImageDraw, text: _Writer, survey: Survey, y: int) -> None:
+def _legend(pen: ImageDraw.ImageDraw, text: _Writer, survey: Survey, y: int, *, width: int) -> None:
     cover = survey.layers["cover"]
     code, sure = cover.band("class"), cover.band("confidence")
     known = max(int((code != Cover.NONE).sum()), 1)
@@ -255,8 +255,9 @@ def _legend(pen: ImageDraw.ImageDraw, text: _Writer, survey: Survey, y: int) -> 
     if counts.empty:
         text.put((470, y - 3), "no position found")
     words = [*survey.warnings]
+    longest = int((width - 760 - _MARGIN) / 8.5)
     for i, line in enumerate(words[:6]):
-        text.put((760, y + i * _LINE - 3), _shortened(line, 70), size=16)
+        text.put((760, y + i * _LINE - 3), _shortened(line, longest), size=16)
     if len(words) > 6:
         text.put((760, y + 6 * _LINE - 3), f"and {len(words) - 6} more in survey.json", size=16)
 
