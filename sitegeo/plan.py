@@ -121,6 +121,7 @@ class Plan:
             add_styles(new / "plan.gpkg", {"spread": spread_style()})
             kml_text = kml.kml_text(self.features, self.waypoints, title)
             (new / "plan.kml").write_text(kml_text, encoding="utf-8")
+            (new / "plan.kmz").write_bytes(kml.kmz_bytes(kml_text))
             card = card_of(self)
             (new / "card.pdf").write_bytes(card_pdf(card, page=paper))
             (new / "card_night.pdf").write_bytes(card_pdf(card, page=paper, night=True))

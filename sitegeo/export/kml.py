@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import xml.etree.ElementTree as ET
+import zipfile
 from collections.abc import Iterable
 from typing import Any
 
@@ -47,6 +49,15 @@ _FOLDERS = {
 }
 _HIDDEN = frozenset({"decoy", "access", "hide", "motion"})
 """Roles folded away at first: the waypoints show the same, or they are too many."""
+
+
+def kmz_bytes(text: str) -> bytes:
+    """Return a KML document zipped, as an earth viewer on a phone opens it; no clock in it."""
+    file = io.BytesIO()
+    with zipfile.ZipFile(file, "w") as archive:
+        entry = zipfile.ZipInfo("doc.kml", date_time=(1980, 1, 1, 0, 0, 0))
+        archive.writestr(entry, text, zipfile.ZIP_DEFLATED)
+    return file.getvalue()
 
 
 def kml_text(features: gpd.GeoDataFrame, waypoints: gpd.GeoDataFrame, title: str) -> str:

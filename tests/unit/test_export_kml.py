@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import xml.etree.ElementTree as ET
+import zipfile
 
 import geopandas as gpd
 import pytest
@@ -13,7 +14,7 @@ from lxml import etree
 from pyproj import Geod
 
 from sitegeo.errors import CrsError
-from sitegeo.export.kml import NAMESPACE, kml_text
+from sitegeo.export.kml import NAMESPACE, kml_text, kmz_bytes
 
 K = f"{{{NAMESPACE}}}"
 E0, N0 = 500_000.0, 4_886_000.0
@@ -122,3 +123,14 @@ def test_same_bytes_and_a_missing_crs_refused() -> None:
     assert kml_text(frame(), points(), "x") == kml_text(frame(), points(), "x")
     with pytest.raises(CrsError):
         kml_text(frame().set_crs(None, allow_override=True), points(), "x")
+
+
+def test_kmz_holds_the_document_and_is_the_same_twice() -> None:
+    """KML 2.2 (OGC 07-147r2), annex C: the first .kml of the archive is the document."""
+    text = '<?xml version="1.0"?><kml xmlns="http://www.opengis.net/kml/2.2"/>'
+    archive = kmz_bytes(text)
+    assert archive == kmz_bytes(text)
+    with zipfile.ZipFile(io.BytesIO(archive)) as opened:
+        assert opened.testzip() is None
+        assert opened.namelist() == ["doc.kml"]
+        assert opened.read("doc.kml").decode() == text
