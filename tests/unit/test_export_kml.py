@@ -7,6 +7,7 @@ import xml.etree.ElementTree as ET
 import zipfile
 
 import geopandas as gpd
+import pandas as pd
 import pytest
 import shapely
 from fastkml import validator
@@ -38,9 +39,10 @@ def frame() -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(
         {
             "role": [r[0] for r in rows],
-            "name": [r[1] for r in rows],
+            # As objects: Arrow's strings, where it is installed, hold no lone surrogate.
+            "name": pd.Series([r[1] for r in rows], dtype=object),
             "order": range(1, 8),
-            "note": ["", "leave open", HOSTILE, "", "", "", ""],
+            "note": pd.Series(["", "leave open", HOSTILE, "", "", "", ""], dtype=object),
             "count": [r[3] for r in rows],
             "range_yd": [r[4] for r in rows],
             "bearing_true": [90.0] * 7,
