@@ -2,7 +2,7 @@
 # To choose the Python yourself: make PYTHON=/path/to/python3.12 demo
 
 .NOTPARALLEL:
-.PHONY: help demo test bench maps lock clean
+.PHONY: help demo test bench maps lock law-coverage clean
 
 BIN = .venv/bin
 PYTHONS = $(if $(PYTHON),"$(PYTHON)",$(wildcard $(BIN)/python) python3.13 python3.12 python3.11 python3 python)
@@ -24,7 +24,7 @@ exit 1
 endef
 
 help: ## this list (the default)
-	@awk -F ':.*## ' '/^[a-z]+:.*## / { printf "make %-6s %s\n", $$1, $$2 }' Makefile
+	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "make %-12s %s\n", $$1, $$2 }' Makefile
 
 demo: ## set up, then scout the bundled place: ranked blinds, a map and a plan in out/demo
 	$(call set_up)
@@ -45,12 +45,21 @@ maps: ## set up, then make the example outputs in maps/ again
 	$(call set_up,--test)
 	@$(BIN)/python tools/make_examples.py
 
+LAW_TESTS = tests/unit/test_law_*.py tests/unit/test_setback_*.py tests/unit/test_public_ground.py \
+	tests/unit/test_land_verdicts.py tests/published/test_setback_distances.py \
+	tests/published/test_cold.py tests/published/test_shotfall.py tests/published/test_daylight.py \
+	tests/property/test_setbacks_polygons.py tests/property/test_setbacks_verdicts.py
+
 COMPILE = uv pip compile --quiet --universal --python-version 3.11 --generate-hashes \
 	--no-header --no-emit-index-url $(UPGRADE) pyproject.toml --group setup
 
 lock: ## write the locks anew after a change in pyproject.toml (needs uv; UPGRADE=--upgrade)
 	@$(COMPILE) --output-file requirements.lock
 	@$(COMPILE) --extra test --constraints requirements.lock --output-file requirements-test.lock
+
+law-coverage: ## say which branches of the law package its own tests miss
+	@$(BIN)/coverage run --branch --source sitegeo/law -m pytest -q $(LAW_TESTS)
+	@$(BIN)/coverage report --show-missing --fail-under 100
 
 clean: ## remove .venv, builds and caches (never out/, where your plans may be)
 	rm -rf .venv build dist .mypy_cache .pytest_cache .ruff_cache .hypothesis

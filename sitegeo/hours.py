@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from sitegeo.errors import ForecastError, UsageError
 from sitegeo.law.rules import Law
+from sitegeo.law.setbacks import LAYER
 from sitegeo.layers import Cover
 from sitegeo.laying import ground_of, lay
 from sitegeo.manywinds import Field, Floats, ManyWinds, Scores, field_of, leaf_tables, state_of
@@ -375,6 +376,7 @@ def blind_rows(field: Field) -> list[dict[str, Any]]:
             "setbacks": {
                 v["target"]: v["verdict"]
                 for _, v in field.verdicts[field.verdicts["id"] == row["id"]].iterrows()
+                if v["target"] in LAYER
             },
         }
         for _, row in field.blinds.iterrows()

@@ -87,7 +87,7 @@ def field_of(survey: Survey, *, law: Law | None = None) -> Field:
     governing = law or survey.law
     found: gpd.GeoDataFrame = survey.layers["candidates"]
     points = gpd.GeoDataFrame(found[["id"]], geometry=found.geometry, crs=found.crs)
-    checked = verdicts_of(points, governing, survey.layers, survey.record["assume"])
+    checked = verdicts_of(points, governing, survey.layers, survey.record)
     judged = found.assign(
         rejected_by=against(found, checked, governing),
         c_setback=setback_score(found["id"], checked),

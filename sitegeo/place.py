@@ -16,6 +16,7 @@ from typing import Any
 
 import fiona
 import geopandas as gpd
+import numpy as np
 import shapely
 import shapely.geometry
 from fiona.errors import FionaError
@@ -366,7 +367,14 @@ def _require_near(header: _Header, grid: Grid) -> None:
 
 
 def _overlap(a: Bounds, b: Bounds) -> bool:
-    return a[0] <= b[2] and b[0] <= a[2] and a[1] <= b[3] and b[1] <= a[3]
+    return not _beyond(*a, b)
+
+
+def _beyond(west: Any, south: Any, east: Any, north: Any, reach: Bounds) -> Any:
+    """Return whether extents lie off a reach, whose west is above its east over the date line."""
+    off_west, off_east = west > reach[2], east < reach[0]
+    aside = off_west & off_east if reach[0] > reach[2] else off_west | off_east
+    return aside | (south > reach[3]) | (north < reach[1])
 
 
 def _read(header: _Header, reach: Bounds, where: str | None) -> gpd.GeoDataFrame:
@@ -375,14 +383,16 @@ def _read(header: _Header, reach: Bounds, where: str | None) -> gpd.GeoDataFrame
         warnings.simplefilter("ignore")  # of rings it closes; what it cannot mend is counted
         frame = gpd.read_file(header.path, layer=header.name, where=where, on_invalid="fix")
     west, south, east, north = frame.geometry.bounds.to_numpy().T
-    beyond = (west > reach[2]) | (east < reach[0]) | (south > reach[3]) | (north < reach[1])
+    beyond = np.asarray(_beyond(west, south, east, north, reach), bool)
     return frame[~beyond].set_crs(header.crs, allow_override=True)
 
 
 def _stream(header: _Header, reach: Bounds, where: str | None) -> gpd.GeoDataFrame:
     """Read a very large file feature by feature, keeping what lies within reach."""
+    over_date_line = reach[0] > reach[2]
+    box = (-180.0, reach[1], 180.0, reach[3]) if over_date_line else reach
     with fiona.open(header.path, layer=header.name) as source:
-        found = sorted(source.filter(bbox=reach, where=where), key=lambda f: int(f.id))
+        found = sorted(source.filter(bbox=box, where=where), key=lambda f: int(f.id))
         columns = list(source.schema["properties"])
     rows = [dict(f.properties) for f in found]
     shapes = [_shape(f.geometry) for f in found]

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from datetime import date, datetime
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 from pyproj import CRS
 from pyproj.exceptions import ProjError
 
@@ -85,6 +85,19 @@ def _day_or_time(value: object) -> object:
     return value
 
 
+Area = tuple[float, float, float, float]
+
+
+def _west_south_east_north(area: Area) -> Area:
+    west, south, east, north = area
+    if not (-180 <= west < east <= 180 and -90 <= south < north <= 90):
+        raise ValueError("write west, south, east, north in degrees")
+    return area
+
+
+Box = Annotated[Area, AfterValidator(_west_south_east_north)]
+
+
 class Imagery(_Table):
     """How to read the photo: band names in file order, its date, the finest pixel to work at."""
 
@@ -94,14 +107,21 @@ class Imagery(_Table):
 
 
 class Assume(_Table):
-    """What to take for granted where a layer is silent; lengths in metres."""
+    """What to take for granted where a layer is silent; lengths in metres.
+
+    `complete` names layers in which everything has been mapped: true for the whole place, or the
+    area (west, south, east, north in degrees) in which it has. `dwelling_outline` is what the
+    outlines of the dwellings layer follow.
+    """
 
     canopy_height_m: float = Field(default=12.0, ge=0, le=100)
     canopy_height_error_m: float = Field(default=4.0, ge=0)
     leaf_off: bool | None = None
     water_level_m: float | None = None
     position_error_m: dict[Role, Annotated[float, Field(ge=0)]] = Field(default_factory=dict)
-    complete: dict[Role, bool] = Field(default_factory=dict)
+    complete: dict[Role, bool | Box] = Field(default_factory=dict)
+    dwelling_outline: Literal["wall", "grounds", "property line"] = "wall"
+    current_mps: float | None = Field(default=None, ge=0, le=10)
 
 
 class GearKeys(_Table):
@@ -117,14 +137,66 @@ class GearKeys(_Table):
     wade_m: float = Field(default=0.75, ge=0, le=1.5)
     party: int = Field(default=2, ge=1, le=6)
     load: str | None = None
+    boat_wave_m: float | None = Field(default=None, gt=0, le=5)
+
+
+Giver = Literal["occupant", "owner", "landowner"]
+
+
+class Permission(_Table):
+    """A permission someone gave: who, for which building or ground, when, and if in writing.
+
+    `latitude` and `longitude` are at the building of an occupant or owner, or in the middle of the
+    ground a landowner gave leave to stand on, `within_m` around it. `rules` are the ids of the
+    rules it lifts, by default all that this giver may lift.
+    """
+
+    by: Giver
+    name: str = Field(min_length=1)
+    given: date
+    until: date | None = None
+    written: bool = False
+    latitude: float = Field(ge=-90, le=90)
+    longitude: float = Field(ge=-180, le=180)
+    within_m: float | None = Field(default=None, gt=0, le=5000)
+    rules: tuple[str, ...] = ()
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        if (self.by == "landowner") != (self.within_m is not None):
+            raise ValueError(
+                "within_m goes with a landowner's permission, how far the ground reaches, and "
+                "with no other"
+            )
+        if self.until and self.until < self.given:
+            raise ValueError("until comes before given")
+        return self
+
+    def holds_on(self, on: date | None) -> bool:
+        """Return whether it holds on a day; without a day only one with no end does."""
+        if on is None:
+            return self.until is None
+        return self.given <= on <= (self.until or date.max)
+
+
+Bearing = Annotated[float, Field(ge=0, le=360)]
 
 
 class LawKeys(_Table):
-    """The law file, and the day the person confirmed it is theirs; never written by sitegeo."""
+    """The law file, what a person wrote of it, and arcs of fire they keep closed.
+
+    `confirmed` is the day the person confirmed the law is theirs; never written by sitegeo.
+    `no_fire` are arcs, true bearings clockwise, in which nobody will shoot; `other_hides` are
+    latitudes and longitudes of hides that others may sit in.
+    """
 
     file: str | None = None
     confirmed: date | None = None
-    permissions: tuple[str, ...] = ()
+    permissions: tuple[Permission, ...] = ()
+    no_fire: tuple[tuple[Bearing, Bearing], ...] = ()
+    other_hides: tuple[
+        tuple[Annotated[float, Field(ge=-90, le=90)], Annotated[float, Field(ge=-180, le=180)]], ...
+    ] = ()
 
 
 def _known_zone(name: str) -> str:
@@ -144,22 +216,12 @@ def _metric(text: str) -> str:
     return text
 
 
-Area = tuple[float, float, float, float]
-
-
-def _west_south_east_north(area: Area) -> Area:
-    west, south, east, north = area
-    if not (-180 <= west < east <= 180 and -90 <= south < north <= 90):
-        raise ValueError("write west, south, east, north in degrees")
-    return area
-
-
 class PlaceKeys(_Table):
     """Where the place is and how its heights and clock are kept."""
 
     zone: Annotated[str, AfterValidator(_known_zone)] | None = None
     crs: Annotated[str, AfterValidator(_metric)] | None = None
-    area: Annotated[Area, AfterValidator(_west_south_east_north)] | None = None
+    area: Box | None = None
     vertical_datum: str | None = None
     stage_m: float | None = None
 

@@ -17,6 +17,7 @@ import pandas as pd
 from pyproj import Transformer
 
 from sitegeo import folders, ranking, store
+from sitegeo.cautions import contact_caution, morning_cautions, wading_caution
 from sitegeo.errors import SurveyError
 from sitegeo.export import geojson, gpx, kml
 from sitegeo.export.gpkg import write_layers
@@ -43,10 +44,8 @@ from sitegeo.wind import Wind
 
 MARKER = "plan.json"
 
-CAUTIONS = (
-    "This is a proposal: the law in force, the landowner and the managing agency decide",
-    "Cold water kills within minutes: wear a life jacket, tell someone where you go",
-)
+KEPT_LAYERS = ("dwellings", "roads", "public_land", "closed_areas", "access")
+"""Kept with a plan, so that it can be checked again, under another law, without its survey."""
 
 
 @dataclass(frozen=True)
@@ -139,6 +138,7 @@ def plan(
     decoys: int | None = None,
     when: datetime | None = None,
     law: Law | None = None,
+    air_c: float | None = None,
 ) -> Plan:
     """Return the plan for a blind and a wind.
 
@@ -155,6 +155,8 @@ def plan(
         The hour hunted; without it no sun time and no magnetic bearing is given.
     law
         By default the law recorded in the survey.
+    air_c
+        Air temperature, for the wind chill.
 
     Raises
     ------
@@ -194,8 +196,7 @@ def plan(
     }
     layers["blinds"] = _listed(ranked)
     layers[LAYER] = ground.layer(survey.crs)
-    # Kept so that the plan can be checked again, under another law, without its survey.
-    layers |= {n: survey.layers[n] for n in ("dwellings", "roads") if n in survey.layers}
+    layers |= {n: survey.layers[n] for n in KEPT_LAYERS if n in survey.layers}
     record = plan_record(
         survey,
         ranked,
@@ -204,9 +205,16 @@ def plan(
         features=features,
         verdicts=checked,
         light=light,
-        fire=fire_record(fall),
+        fire=fire_record(fall, float(row["facing_deg"])),
         crossing=crossing_record(way, survey),
-        cautions=(*words_of(survey), *crossing_words(way), *fire_words(fall), *CAUTIONS),
+        cautions=(
+            *words_of(survey),
+            *crossing_words(way, survey.record["gear"].get("boat_wave_m")),
+            *fire_words(fall),
+            *morning_cautions(wind, air_c),
+            wading_caution(survey.record, survey.layers.get("depth"), _waded(row, spread)),
+            contact_caution(row.geometry, survey.layers.get("access"), survey.crs),
+        ),
     )
     # Kept so that `shift` can lay the spread again for another wind, without its survey.
     record |= {"laying": ground.record(), "shift": shift_records(ground, spread, wind)}
@@ -242,6 +250,15 @@ def _pick(ranked: Ranking, name: str | None) -> pd.Series[Any]:
     return ranked.blinds.iloc[0]
 
 
+def _waded(row: pd.Series[Any], spread: Spread) -> dict[str, shapely.Point]:
+    """Return where a person wades: to the hide, and to set out what is not thrown."""
+    spots = {"the hide": row.geometry}
+    if not spread.refused:
+        spots["the pocket"] = spread.pocket.centroid
+        spots |= {g.name: g.polygon.centroid for g in spread.groups}
+    return spots
+
+
 def _lonlat(survey: Survey, row: pd.Series[Any]) -> tuple[float, float]:
     to_wgs84 = Transformer.from_crs(survey.crs, WGS84, always_xy=True)
     lon, lat = to_wgs84.transform(row.geometry.x, row.geometry.y)
@@ -263,7 +280,8 @@ def _group_verdicts(
         points.sort_values("id", ignore_index=True),
         ranked.law,
         survey.layers,
-        survey.record["assume"],
+        survey.record,
+        on=None if ranked.when is None else ranked.when.date(),
     )
     both: pd.DataFrame = pd.concat([own, others], ignore_index=True)
     return both

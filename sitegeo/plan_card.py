@@ -17,6 +17,7 @@ from shapely import affinity
 from sitegeo.angles import wrap360
 from sitegeo.export.card_content import CardContent, CardItem, CardLeg
 from sitegeo.export.text import (
+    rule_sentences,
     sentence,
     setback_sentences,
     shift_sentences,
@@ -185,6 +186,7 @@ def _notes(record: Mapping[str, Any]) -> Iterator[tuple[str, tuple[str, ...]]]:
         cautions.insert(0, f"This blind was ruled out: {record['rejected_by']}.")
     yield "Cautions", tuple(cautions)
     likely = [s for s in record["shift"] if isinstance(s, str) or abs(s["turn_deg"]) <= LIKELY_DEG]
+    yield "Rules of the day", tuple(rule_sentences(record))
     yield "If the wind shifts", tuple(shift_sentences(likely))
     yield "About this spread", tuple(sentence(n) for n in record["spread"]["notes"])
     seen = tuple(sentence(f"{row['seen']}: {row['change']}") for row in record["field"])

@@ -16,8 +16,6 @@ from sitegeo.wind import Wind
 
 _SHORT_M = 20.0  # less water than this on the way is waded or stepped over, not crossed
 
-_SWAMPS_M = 0.3  # single waves of 0.5 m come over the side of a duck boat; judgement
-
 
 @dataclass(frozen=True)
 class Way:
@@ -72,14 +70,17 @@ def crossing_record(way: Way | None, survey: Survey) -> dict[str, Any] | None:
     }
 
 
-def crossing_words(way: Way | None) -> tuple[str, ...]:
-    """Return the caution for the boat, in one sentence or two."""
+def crossing_words(way: Way | None, boat_wave_m: float | None = None) -> tuple[str, ...]:
+    """Return the caution for the boat, in one sentence or two.
+
+    `boat_wave_m` is the significant wave from which the person stays ashore in their own boat.
+    """
     if way is None:
         return ("Waves on the way in are not checked: no access layer",)
     found = way.found
     if found.verdict == "no water" or (found.verdict == "checked" and found.water_m < _SHORT_M):
         return ()
-    told = [_main_words(way)]
+    told = [_main_words(way, boat_wave_m)]
     if found.land_m > _SHORT_M:
         land = length_text(found.land_m)
         told.append(
@@ -89,7 +90,7 @@ def crossing_words(way: Way | None) -> tuple[str, ...]:
     return tuple(told)
 
 
-def _main_words(way: Way) -> str:
+def _main_words(way: Way, boat_wave_m: float | None) -> str:
     found = way.found
     gust = speed_text(found.gust_mps)
     kind = f"gusts of {gust}" + ("" if found.gust_given else " (taken, none was given)")
@@ -100,13 +101,25 @@ def _main_words(way: Way) -> str:
         )
     if found.sea_out == "no wind":
         return f"Crossing from {way.name}: no wind to raise waves"
-    swamps = "; enough to swamp a low, loaded boat" if found.height_m >= _SWAMPS_M else ""
     capped = ", held down by the shallow water" if found.depth_capped else ""
     return (
         f"Crossing from {way.name}: waves to {depth_text(found.height_m)}{capped} in {kind}, "
         f"single ones nearly twice that; seas {found.sea_out} going out, {found.sea_back} coming "
-        f"back{swamps}"
+        f"back{_against_boat(found.height_m, boat_wave_m)}"
     )
+
+
+def _against_boat(height_m: float, boat_wave_m: float | None) -> str:
+    """Return how a wave stands to the most the person's boat is to take."""
+    if boat_wave_m is None:
+        return "; write what your boat can take as [gear] boat_wave_m"
+    most = depth_text(boat_wave_m)
+    # Waves are worked out to some 20 %: no comfort is drawn from a near miss.
+    if height_m >= boat_wave_m:
+        return f"; at or over the {most} you set for your boat: do not cross"
+    if height_m >= 0.75 * boat_wave_m:
+        return f"; too near the {most} you set for your boat to call"
+    return f"; under the {most} you set for your boat"
 
 
 def _rounded(value: float | None, digits: int) -> float | None:

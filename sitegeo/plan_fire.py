@@ -1,48 +1,109 @@
-"""The fall of shot in a plan: arcs for the record and the map, and words a person reads."""
+"""The fall of shot about a hide: arcs for the record and the map, and words a person reads."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
+import geopandas as gpd
 import pandas as pd
+import shapely
+from pyproj import CRS, Transformer
 
-from sitegeo.law.setbacks import PositionErrors
-from sitegeo.law.shotfall import ShotFall, read_load, shot_fall
-from sitegeo.placefile import Assume
+from sitegeo.grid import WGS84
+from sitegeo.law.shotfall import (
+    UNKNOWN_GUST_MPS,
+    ShotFall,
+    read_load,
+    shot_fall,
+    side_words,
+)
+from sitegeo.law.terms import Terms, terms_of
 from sitegeo.survey import Survey
 from sitegeo.units import to_yd
 from sitegeo.wind import Wind
 
 TARGETS = ("dwellings", "roads")
 
+WALK_IN_FROM_M = 50.0
+"""The walk-in counts from here on: nearer, whoever comes is at the hide; judgement."""
+
+OTHER_HIDE_M = 15.0
+"""How far people of another hide may stand from where it was written; judgement."""
+
 
 def fire_of(survey: Survey, blind: pd.Series[Any], wind: Wind) -> ShotFall:
-    """Return the circle of fire about a blind, against what the survey has mapped.
+    """Return the circle of fire about a blind of a survey; raises as `fire_about` does."""
+    return fire_about(
+        survey.layers,
+        survey.record,
+        blind.geometry,
+        float(blind["facing_deg"]),
+        crs=survey.crs,
+        wind=wind,
+    )
+
+
+def fire_about(
+    layers: Mapping[str, Any],
+    record: Mapping[str, Any],
+    hide: shapely.Point,
+    facing_deg: float,
+    *,
+    crs: CRS,
+    wind: Wind | None,
+) -> ShotFall:
+    """Return the circle of fire about a hide, against what a survey or a plan has mapped.
+
+    Parameters
+    ----------
+    record
+        Of the survey or plan: its `gear`, and what `terms_of` reads.
+    wind
+        None where no morning is chosen: a strong gust is then taken from behind every shot.
 
     Raises
     ------
     UsageError
         If the load written under [gear] cannot be read or is not nontoxic.
     """
-    assume = Assume.model_validate(survey.record["assume"])
-    errors = PositionErrors.from_layers({str(k): v for k, v in assume.position_error_m.items()})
-    layers = {name: survey.layers.get(name) for name in TARGETS}
-    if survey.layers.get("access") is not None:
-        layers["way in"] = survey.layers["access"]
+    terms = terms_of(record, crs=crs)
     return shot_fall(
-        blind.geometry,
-        float(blind["facing_deg"]),
-        crs=survey.crs,
-        load=read_load(survey.record["gear"].get("load")),
-        wind_from_deg=wind.from_deg,
-        gust_mps=wind.strongest_mps,
-        guns_error_m=max(errors.total_m(name) for name in TARGETS),
-        layers=layers,
-        complete=frozenset(name for name, yes in assume.complete.items() if yes),
+        hide,
+        facing_deg,
+        crs=crs,
+        load=read_load(record.get("gear", {}).get("load")),
+        wind_from_deg=None if wind is None else wind.from_deg,
+        gust_mps=UNKNOWN_GUST_MPS if wind is None else wind.strongest_mps,
+        guns_error_m=max(terms.errors.total_m(name) for name in TARGETS),
+        layers={name: layers.get(name) for name in TARGETS} | _people(layers, terms, hide, crs),
+        complete=terms.complete,
+        covered={name: area for name, area in terms.covered.items() if name in TARGETS},
     )
 
 
-def fire_record(fall: ShotFall) -> dict[str, Any]:
+def _people(
+    layers: Mapping[str, Any], terms: Terms, hide: shapely.Point, crs: CRS
+) -> dict[str, gpd.GeoDataFrame]:
+    """Return the walk-in with where it starts, and other hides, where any are known."""
+    found: dict[str, gpd.GeoDataFrame] = {}
+    access = layers.get("access")
+    if access is not None and not access.empty:
+        own = hide.buffer(WALK_IN_FROM_M)
+        nearest = access.geometry.iloc[int(access.distance(hide).to_numpy().argmin())]
+        walk = shapely.LineString([nearest, hide]).difference(own)
+        shapes = [*access.geometry, *([] if walk.is_empty else [walk])]
+        found["way in"] = gpd.GeoDataFrame(geometry=shapes, crs=crs)
+    if terms.other_hides:
+        to_place = Transformer.from_crs(WGS84, crs, always_xy=True)
+        at = [shapely.Point(to_place.transform(lon, lat)) for lat, lon in terms.other_hides]
+        away = [p.buffer(OTHER_HIDE_M) for p in at if p.distance(hide) > OTHER_HIDE_M]
+        if away:
+            found["other hides"] = gpd.GeoDataFrame(geometry=away, crs=crs)
+    return found
+
+
+def fire_record(fall: ShotFall, facing_deg: float) -> dict[str, Any]:
     """Return the `fire` object of plan.json; true degrees, clockwise."""
     return {
         "load": fall.load.name,
@@ -53,8 +114,10 @@ def fire_record(fall: ShotFall) -> dict[str, Any]:
             for a in fall.closed
         ],
         "not_checked": list(fall.not_checked),
-        "note": "ricochet off water, ice or ground is not modelled; terrain and timber never count "
-        "as a backstop; not an upper bound",
+        "verdict": fall.verdict,
+        "sides": side_words(fall, facing_deg),
+        "note": "ricochet off water, ice or ground is not modelled: shot may carry farther; "
+        "terrain and timber never count as a backstop",
     }
 
 

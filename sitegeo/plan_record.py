@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
 from typing import Any
 
 import geopandas as gpd
@@ -11,9 +12,10 @@ import pandas as pd
 import shapely
 
 from sitegeo.grid import WGS84
-from sitegeo.law.daylight import Daylight, shooting_hours
+from sitegeo.law.calendar import barred, rules_on
+from sitegeo.law.daylight import Daylight, HuntingHours, hours_on
 from sitegeo.law.rules import Law
-from sitegeo.law.setbacks import verdict_words
+from sitegeo.law.words import verdict_words
 from sitegeo.placefile import GearKeys
 from sitegeo.plan_times import morning_times
 from sitegeo.ranking import Ranking, blind_objects
@@ -43,8 +45,11 @@ def plan_record(
     if rejected:
         one["why"], one["cautions"] = f"rejected: {rejected}", [()]
     blind = blind_objects(ranked, one)[0]
+    law, when = ranked.law, ranked.when
+    hours = hours_on(law, light, when) if light and when and law.chosen else None
+    closed = barred(law, when.date()) if when and law.chosen else ()
     declination = features["magnetic_variation_deg"].iloc[0]
-    told, route = _light(light, ranked.law), _route(features)
+    told, route = _light(light, hours), _route(features)
     laid = spread_record(spread, features)
     party = GearKeys.model_validate(survey.record["gear"]).party
     return {
@@ -60,6 +65,9 @@ def plan_record(
         "when": None if ranked.when is None else ranked.when.isoformat(),
         "title": survey.title,
         "assume": survey.record["assume"],
+        "terms": survey.record["terms"],
+        "gear": survey.record["gear"],
+        "inputs": [i for i in survey.record["inputs"] if i["role"] in ("dwellings", "roads")],
         "law": law_record(ranked.law),
         "declination_deg": _number(declination),
         "spread": laid,
@@ -67,11 +75,12 @@ def plan_record(
         "checks": verdict_items(verdicts),
         "light": told,
         "times": None if spread.refused else morning_times(told, laid, route, party=party),
+        "rules": _rules(law, when, light, hours),
         "fire": fire,
         "crossing": crossing,
         "route": route,
         "shift": [],
-        "cautions": [*blind["cautions"], *cautions],
+        "cautions": [*closed, *blind["cautions"], *cautions],
     }
 
 
@@ -125,36 +134,60 @@ def spread_record(spread: Spread, features: gpd.GeoDataFrame) -> dict[str, Any]:
 def verdict_items(verdicts: pd.DataFrame) -> list[dict[str, Any]]:
     """Return rows of a verdict table as JSON objects."""
     numbers = ("distance_m", "limit_m", "margin_m", "error_m", "bearing_deg")
-    words = ("id", "target", "verdict", "feature", "rule", "measured_from")
+    words = ("id", "target", "verdict", "feature", "rule", "measured_from", "note")
     return [
         {**{w: v[w] or None for w in words}, **{n: _number(v[n]) for n in numbers}}
         for _, v in verdicts.iterrows()
     ]
 
 
-def _light(light: Daylight | None, law: Law) -> dict[str, Any] | None:
+def _light(light: Daylight | None, hours: HuntingHours | None) -> dict[str, Any] | None:
     """Return sun times, and shooting hours where a chosen law gives them."""
     if light is None:
         return None
-    hours = law.hours if law.chosen else None
-    opens, closes = (None, None) if hours is None else shooting_hours(light, hours)
     moments = {
         "sunrise": light.sunrise,
         "sunset": light.sunset,
         "civil_dawn": light.civil_dawn,
     }
-    shown = {n: None if m is None else m.isoformat(timespec="minutes") for n, m in moments.items()}
     date = next((m.date().isoformat() for m in moments.values() if m), None)
+    if hours is None:
+        rule = "not checked: look up the shooting hours of your zone and date"
+    elif hours.opens is None:
+        rule = f"none on this day by {hours.citation}: verify"
+    else:
+        rule = f"{hours.citation}: verify for your zone and date"
     return {
         "date": date,
         "zone": light.zone,
-        **shown,
-        "shooting_start": None if opens is None else opens.isoformat(timespec="minutes"),
-        "shooting_end": None if closes is None else closes.isoformat(timespec="minutes"),
-        "rule": "not checked: look up the shooting hours of your zone and date"
-        if hours is None
-        else f"{hours.citation}: verify for your zone and date",
+        **{name: _minute(moment) for name, moment in moments.items()},
+        "shooting_start": _minute(hours.opens if hours else None),
+        "shooting_end": _minute(hours.closes if hours else None),
+        "rule": rule,
     }
+
+
+def _rules(
+    law: Law, when: datetime | None, light: Daylight | None, hours: HuntingHours | None
+) -> list[dict[str, Any]]:
+    """Return the rules of a chosen law that are not distances, as they stand on the day."""
+    if not law.chosen:
+        return []
+    return [
+        {
+            "topic": rule.topic,
+            "words": rule.words,
+            "dates": rule.dates or None,
+            "earliest": _minute(rule.earliest),
+            "latest": _minute(rule.latest),
+            "citation": rule.citation or None,
+        }
+        for rule in rules_on(law, when, light=light, hours=hours)
+    ]
+
+
+def _minute(moment: datetime | None) -> str | None:
+    return None if moment is None else moment.isoformat(timespec="minutes")
 
 
 def _route(features: gpd.GeoDataFrame) -> list[dict[str, Any]]:

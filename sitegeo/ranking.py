@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import ChainMap
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any, cast
 
 import geopandas as gpd
@@ -15,11 +15,15 @@ import shapely
 from numpy.typing import NDArray
 
 from sitegeo import steps
+from sitegeo.cautions import morning_cautions
 from sitegeo.errors import SurveyError
 from sitegeo.exposure.shelter import leaves_are_off
-from sitegeo.grid import WGS84
+from sitegeo.grid import WGS84, require_metric
+from sitegeo.law.land import land_verdicts
 from sitegeo.law.rules import Law
-from sitegeo.law.setbacks import PositionErrors, verdict_words, verdicts
+from sitegeo.law.setbacks import LAYER, verdicts
+from sitegeo.law.terms import terms_of
+from sitegeo.law.words import verdict_words
 from sitegeo.laying import ground_of, lay
 from sitegeo.placefile import Assume, GearKeys
 from sitegeo.siting.places import best_of_each
@@ -54,7 +58,7 @@ class Ranking:
     rejected
         The ones left out, with `rejected_by`.
     verdicts
-        Setback verdicts of both, one row a blind and target.
+        Verdicts of both on setbacks and the ground, one row a blind and target.
     layers
         What the wind added, by name.
     given
@@ -93,7 +97,7 @@ class Ranking:
         return self.rejected[self.rejected["rejected_by"].str.startswith(REFUSED)]
 
     def verdict_sentences(self, name: str, units: LengthUnit = "yd") -> tuple[str, ...]:
-        """Return the setback verdicts of a blind in words."""
+        """Return the verdicts of a blind in words."""
         rows = self.verdicts[self.verdicts["id"] == name]
         return tuple(verdict_words(row, self.law, units) for _, row in rows.iterrows())
 
@@ -145,7 +149,8 @@ def rank(
     result = steps.run(order, have, {})
     scored: gpd.GeoDataFrame = result.layers["blinds"]
     points = gpd.GeoDataFrame(scored[["id"]], geometry=scored.geometry, crs=scored.crs)
-    checked = verdicts_of(points, governing, survey.layers, survey.record["assume"])
+    on = None if when is None else when.date()
+    checked = verdicts_of(points, governing, survey.layers, survey.record, on=on)
     scored = with_component(scored, "setback", setback_score(scored["id"], checked))
     scored = scored.assign(rejected_by=against(scored, checked, governing))
     blinds, rejected = _sorted_out(_laid(survey, scored, gear, sure_of))
@@ -180,25 +185,47 @@ def assumed(survey: Survey, when: datetime | None) -> Assume:
 
 
 def verdicts_of(
-    points: gpd.GeoDataFrame, law: Law, layers: Mapping[str, Any], assumed: Mapping[str, Any]
+    points: gpd.GeoDataFrame,
+    law: Law,
+    layers: Mapping[str, Any],
+    record: Mapping[str, Any],
+    *,
+    on: date | None = None,
 ) -> pd.DataFrame:
-    """Return setback verdicts of points (`id`, geometry) against the mapped layers given.
+    """Return verdicts of points (`id`, geometry) on setbacks and the ground, points in order.
 
-    `assumed` is the [assume] table as recorded: position errors, and which layers are complete.
+    Parameters
+    ----------
+    layers
+        What is mapped, by name.
+    record
+        Of a survey or a plan: what was assumed, permitted, and how far each file reaches.
+    on
+        The day hunted.
     """
-    assume = Assume.model_validate(assumed)
-    return verdicts(
-        points,
-        law,
-        dwellings=layers.get("dwellings"),
-        roads=layers.get("roads"),
-        errors=PositionErrors.from_layers({str(k): v for k, v in assume.position_error_m.items()}),
-        complete=[name for name, yes in assume.complete.items() if yes],
-    )
+    terms = terms_of(record, crs=require_metric(points.crs), on=on)
+    land = layers.get("public_land")
+    tables = [
+        verdicts(
+            points,
+            law,
+            dwellings=layers.get("dwellings"),
+            roads=layers.get("roads"),
+            public_land=land,
+            terms=terms,
+        ),
+        land_verdicts(
+            points, public_land=land, closed_areas=layers.get("closed_areas"), terms=terms
+        ),
+    ]
+    order = {name: n for n, name in enumerate(points["id"])}
+    table = pd.concat(tables, ignore_index=True)
+    return table.sort_values("id", key=lambda ids: ids.map(order), kind="stable", ignore_index=True)
 
 
 def setback_score(ids: pd.Series[str], checked: pd.DataFrame) -> NDArray[np.float64]:
-    """Return 1 where all is clear by a margin, less where it is close, and where not checked."""
+    """Return 1 where setbacks are clear by a margin, less where close, and where not checked."""
+    checked = checked[checked["target"].isin(list(LAYER))]
     verdict = checked["verdict"].map(VERDICT_WORTH).to_numpy(float)
     margin = margin_worth(checked["margin_m"].to_numpy(float))
     each = np.where(checked["verdict"] == "clear", margin, verdict)
@@ -214,8 +241,8 @@ def against(blinds: gpd.GeoDataFrame, checked: pd.DataFrame, law: Law) -> NDArra
     inside = checked[checked["verdict"] == "inside"].drop_duplicates("id")
     example = "" if law.chosen else ", an example rule"
     words = {
-        name: f"inside the {target} setback{example}"
-        for name, target in zip(inside["id"], inside["target"], strict=True)
+        name: f"inside the {target} setback{example}" if target in LAYER else f"{target}: {note}"
+        for name, target, note in inside[["id", "target", "note"]].itertuples(index=False)
     }
     reasons = [
         words.get(name) if pd.isna(old) else old
@@ -264,8 +291,10 @@ def in_order(scored: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     return blinds
 
 
-def to_json(ranking: Ranking, *, top: int | None = None) -> dict[str, Any]:
-    """Return the ranking as the object `sitegeo rank --json` prints."""
+def to_json(
+    ranking: Ranking, *, top: int | None = None, air_c: float | None = None
+) -> dict[str, Any]:
+    """Return the ranking as the object `sitegeo rank --json` prints; `air_c` for the wind chill."""
     blinds = ranking.blinds if top is None else ranking.places.head(top)
     wind = ranking.wind
     return {
@@ -282,6 +311,7 @@ def to_json(ranking: Ranking, *, top: int | None = None) -> dict[str, Any]:
             {"id": i, "rejected_by": r}
             for i, r in zip(ranking.rejected["id"], ranking.rejected["rejected_by"], strict=True)
         ],
+        "cautions": list(morning_cautions(ranking.wind, air_c)),
     }
 
 
@@ -315,8 +345,15 @@ def blind_objects(ranking: Ranking, blinds: gpd.GeoDataFrame) -> list[dict[str, 
                         "distance_m": _number(v["distance_m"]),
                         "limit_m": _number(v["limit_m"]),
                         "rule": v["rule"] or None,
+                        "note": v["note"] or None,
                     }
                     for _, v in checked.iterrows()
+                    if v["target"] in LAYER
+                },
+                "land": {
+                    v["target"]: {"verdict": v["verdict"], "note": v["note"]}
+                    for _, v in checked.iterrows()
+                    if v["target"] not in LAYER
                 },
                 "ground": row["ground"],
                 "same_place_as": _text(row.get("same_place_as")),

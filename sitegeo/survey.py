@@ -22,7 +22,8 @@ from sitegeo.exposure.atlas import SECTORS, Atlas, atlas_key, write_atlas
 from sitegeo.exposure.banks import lake_shelter
 from sitegeo.exposure.obstacles import NOT_TOLD
 from sitegeo.grid import Grid, Raster
-from sitegeo.law.rules import Law, read_law, shipped_laws, strictest
+from sitegeo.law.examples import shipped_laws, strictest
+from sitegeo.law.rules import Law, read_law
 from sitegeo.layers import Cover
 
 if TYPE_CHECKING:
@@ -321,7 +322,8 @@ def _record(place: Place, law: Law, result: steps.Run) -> dict[str, Any]:
         "lake_shelter": lake_shelter(result.layers["water"], result.layers["stations"]),
         "assume": place.assume.model_dump(mode="json"),
         "gear": place.gear.model_dump(mode="json"),
-        "law": {**law_record(law), "permissions": list(place.law.permissions)},
+        "law": law_record(law),
+        "terms": place.law.model_dump(mode="json", exclude={"file", "confirmed"}),
         "assumptions": _assumptions(place, result.layers),
         "water_agreement": None if fit is None else fit.record(),
         "warnings": list(place.notes) + _missing(place) + ([] if fit is None else fit.words()),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import json
 import os
+import re
 import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -55,6 +56,30 @@ class Hide(LatLon):
         return super().convert(value, param, ctx)
 
 
+class Air(click.ParamType[float]):
+    """An air temperature with its unit, as degrees Celsius."""
+
+    name = "TEMP"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        from sitegeo.units import celsius
+
+        if isinstance(value, float):
+            return value
+        match = re.fullmatch(r"\s*([-+]?\d+(?:\.\d+)?)\s*°?\s*([CcFf])\s*", str(value))
+        if match is None:
+            self.fail(
+                f"'{value}' is not a temperature with its unit, such as 28F or -2C", param, ctx
+            )
+        degrees = float(match[1])
+        found = celsius(degrees) if match[2] in "Ff" else degrees
+        if not -70 <= found <= 50:
+            self.fail(f"'{value}' is no temperature of the air", param, ctx)
+        return found
+
+
 def folder_argument(name: str) -> Callable[[Command], Command]:
     """A results folder, which the command itself checks."""
     return click.argument(name, type=click.Path(path_type=Path))
@@ -74,6 +99,13 @@ wind = click.option(
 )
 when = click.option(
     "--when", metavar="TIME", help="Hour hunted, e.g. 2026-12-05T06:40 in the place's zone."
+)
+air = click.option(
+    "--air",
+    "air_c",
+    type=Air(),
+    metavar="TEMP",
+    help="Air temperature for the wind chill: 28F, -2C.",
 )
 law = click.option(
     "--law",

@@ -18,6 +18,7 @@ from sitegeo.cli import options
 @options.water
 @click.option("--decoys", type=click.IntRange(0, 120), help="How many to set.")
 @options.when
+@options.air
 @options.law
 @click.option(
     "--paper",
@@ -40,6 +41,7 @@ def command(
     water: str | None,
     decoys: int | None,
     when: str | None,
+    air_c: float | None,
     law: Path | None,
     paper: Literal["letter", "a4"],
     as_text: bool,
@@ -72,6 +74,7 @@ def command(
             decoys=decoys,
             when=moment,
             law=options.read_law_option(law),
+            air_c=air_c,
         )
         show("writing")
         made.save(out, overwrite=overwrite, paper=paper)

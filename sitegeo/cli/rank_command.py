@@ -14,6 +14,7 @@ from sitegeo.cli import options
 @options.folder_argument("survey")
 @options.wind
 @options.when
+@options.air
 @click.option("--top", type=click.IntRange(1), default=10, show_default=True, help="How many.")
 @options.hide
 @options.water
@@ -23,6 +24,7 @@ def command(
     survey: Path,
     wind: str,
     when: str | None,
+    air_c: float | None,
     top: int,
     hide: Any,
     water: str | None,
@@ -42,6 +44,14 @@ def command(
     chosen = None if hide is None else hides_of(opened, hide)
     ranking = rank(opened, blowing, when=moment, law=how.chosen_law, candidates=chosen)
     if how.as_json:
-        options.print_json(to_json(ranking, top=top))
+        options.print_json(to_json(ranking, top=top, air_c=air_c))
         return
-    tell_ranking(ranking, opened, top=top, units=how.units, verbose=how.verbose, quiet=how.quiet)
+    tell_ranking(
+        ranking,
+        opened,
+        top=top,
+        units=how.units,
+        air_c=air_c,
+        verbose=how.verbose,
+        quiet=how.quiet,
+    )

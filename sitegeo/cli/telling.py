@@ -9,19 +9,24 @@ import click
 import pandas as pd
 
 from sitegeo.angles import compass_point
+from sitegeo.cautions import morning_cautions
 from sitegeo.cli.options import say
 from sitegeo.cli.tables import show
 from sitegeo.law.rules import Law
-from sitegeo.law.setbacks import verdict_words
+from sitegeo.law.setbacks import LAYER, WORST
+from sitegeo.law.shotfall import side_words
+from sitegeo.law.words import verdict_words
 from sitegeo.survey import Survey
-from sitegeo.units import LengthUnit, depth_text, length_text, yd
+from sitegeo.units import ACRE_M2, LengthUnit, depth_text, length_text, yd
 
 if TYPE_CHECKING:
+    import geopandas as gpd
+
     from sitegeo.checking import Check
     from sitegeo.plan import Plan
     from sitegeo.ranking import Ranking
 
-_NEEDED = 2
+_OF_THE_HIDE = 5
 
 
 def tell_survey(folder: Path, *, verbose: bool) -> None:
@@ -41,6 +46,7 @@ def tell_survey(folder: Path, *, verbose: bool) -> None:
     say(f"{survey.title}: {water:.1f} ha of water. Written to {folder}")
     for sentence in _lake_words(survey):
         say(f"  {sentence}")
+    tell_open_ground(survey.layers.get("huntable"))
     for warning in survey.warnings:
         say(f"  {warning}")
     for assumption in survey.record["assumptions"] if verbose else ():
@@ -61,9 +67,16 @@ def _lake_words(survey: Survey) -> tuple[str, ...]:
 
 
 def tell_ranking(
-    ranking: Ranking, survey: Survey, *, top: int, units: str, verbose: bool, quiet: bool
+    ranking: Ranking,
+    survey: Survey,
+    *,
+    top: int,
+    units: str,
+    air_c: float | None = None,
+    verbose: bool,
+    quiet: bool,
 ) -> None:
-    """Print the ranked table."""
+    """Print the ranked table and the cautions of the morning."""
     lengths = cast("LengthUnit", units)
     rows = [
         (
@@ -94,6 +107,8 @@ def tell_ranking(
         f"{out} ruled out (--json says why).",
         quiet=quiet,
     )
+    for caution in morning_cautions(ranking.wind, air_c):
+        say(f"  {caution}.", quiet=quiet)
     tell_law(ranking.law, quiet=quiet)
     for warning in survey.warnings if verbose else ():
         say(f"  {warning}", quiet=quiet)
@@ -107,7 +122,8 @@ def _named(row: pd.Series[Any]) -> str:
 def setback_words(verdicts: pd.DataFrame, name: str, units: LengthUnit) -> str:
     """Return the verdicts of one blind in a few words each."""
     checked = verdicts[verdicts["id"] == name]
-    return "; ".join(_brief(v, units) for _, v in checked.iterrows())
+    shown = checked[checked["target"].isin(list(LAYER)) | (checked["verdict"] != "clear")]
+    return "; ".join(_brief(v, units) for _, v in shown.iterrows())
 
 
 def _brief(verdict: pd.Series[Any], units: LengthUnit) -> str:
@@ -158,7 +174,7 @@ def tell_plan(plan: Plan, folder: Path, *, units: str, quiet: bool) -> None:
         )
     for note in spread.notes:
         say(f"  {note}", quiet=quiet)
-    for sentence in plan.record["verdicts"][:_NEEDED]:
+    for sentence in plan.record["verdicts"][:_OF_THE_HIDE]:
         say(f"  hide {sentence}", quiet=quiet)
     for caution in plan.record["cautions"]:
         say(f"  {caution}.", quiet=quiet)
@@ -168,10 +184,13 @@ def tell_plan(plan: Plan, folder: Path, *, units: str, quiet: bool) -> None:
 
 
 def tell_check(check: Check, *, units: str, verbose: bool, quiet: bool) -> None:
-    """Print verdicts, worst first where not verbose."""
+    """Print verdicts, worst first, where each hide may shoot, and what is left to hunt."""
     lengths = cast("LengthUnit", units)
-    order = {"inside": 0, "close": 1, "not checked": 2, "clear": 3}
-    table = check.table.sort_values("verdict", key=lambda v: v.map(order), kind="stable")
+    table = check.table.sort_values("verdict", key=lambda v: v.map(WORST.index), kind="stable")
+    if len(check.fire) > 1 and not verbose:  # the blinds of a survey: what is clear is counted
+        whole = len(table)
+        table = table[table["verdict"] != "clear"]
+        say(f"{whole - len(table)} of {whole} verdicts are clear (-v lists them).", quiet=quiet)
     show(
         [("", "left"), ("of", "left"), ("verdict", "left"), ("in words", "left")],
         [
@@ -180,7 +199,33 @@ def tell_check(check: Check, *, units: str, verbose: bool, quiet: bool) -> None:
         ],
         title=f"Law: {check.law.title}",
     )
+    show(
+        [("", "left"), *((side, "left") for side in ("front", "overhead", "rear"))],
+        [
+            (name, *side_words(fall, facing).values())
+            for name, (fall, facing) in check.fire.items()
+            if verbose or len(check.fire) == 1 or fall.verdict != "clear"
+        ],
+        title="Fall of shot",
+    )
+    tell_open_ground(check.huntable, quiet=quiet)
+    for caution in check.cautions:
+        say(f"  {caution}.", quiet=quiet)
     say(f"In all: {check.overall}.", quiet=quiet)
     tell_law(check.law, quiet=quiet)
     if verbose:
         say(f"Law read on {check.law.read_on.isoformat()} for {check.law.place}.")
+
+
+def tell_open_ground(ground: gpd.GeoDataFrame | None, *, quiet: bool = False) -> None:
+    """Say how much public ground the map leaves open to hunt, and what that rests on."""
+    if ground is None or ground.empty:
+        say("Open to hunt by the map: none that it says is public and open.", quiet=quiet)
+        return
+    acres = ground["area_m2"].sum() / ACRE_M2
+    rests = ground["unknowns"].iloc[0] or "its setbacks and closed areas taken off"
+    say(
+        f"Open to hunt by the map: {acres:.0f} acres, {rests}. The law, the owner and the agency "
+        "decide.",
+        quiet=quiet,
+    )

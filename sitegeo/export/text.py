@@ -46,6 +46,7 @@ def plan_text(record: Mapping[str, Any]) -> str:
         (f"{sun_heading(record['light'])}", list(sun_lines(record["light"]))),
         ("Times", list(times_sentences(record.get("times")))),
         ("Setbacks", list(setback_sentences(record))),
+        ("Rules of the day", list(rule_sentences(record))),
         ("If the wind shifts", list(shift_sentences(record["shift"]))),
         ("Cautions", [sentence(words) for words in record["cautions"]]),
     ]
@@ -117,6 +118,22 @@ def setback_sentences(record: Mapping[str, Any]) -> Iterator[str]:
     for verdict, names in sorted(others.items()):
         kept = sorted(set(names))
         yield f"Groups {verdict}: {', '.join(kept)}."
+
+
+def rule_sentences(record: Mapping[str, Any]) -> Iterator[str]:
+    """Give the rules of a chosen law that are not distances, with their dates and times."""
+    for rule in record.get("rules", ()):
+        told = f"{rule['topic']}: {rule['words']}".rstrip(".")
+        if rule["dates"]:
+            told += f" ({rule['dates']})"
+        times = [
+            f"{lead} {_clock(rule[key])}"
+            for key, lead in (("earliest", "not before"), ("latest", "not after"))
+            if rule[key]
+        ]
+        if times:
+            told += f"; {' and '.join(times)} this day"
+        yield sentence(told)
 
 
 def shift_sentences(shift: Sequence[Any]) -> Iterator[str]:

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from astral import Observer
 from astral.sun import dawn, dusk, sunrise, sunset
 
 from sitegeo.errors import UsageError
-from sitegeo.law.rules import Hours
+from sitegeo.law.rules import Hours, Law
 
 EVENTS: dict[str, Callable[..., datetime]] = {
     "civil_dawn": dawn,
@@ -35,6 +35,20 @@ class Daylight:
     sunrise: datetime | None
     sunset: datetime | None
     civil_dusk: datetime | None = None
+
+    def event(self, name: str) -> datetime | None:
+        """Return the time of one of `EVENTS`, written with a space or an underscore."""
+        found: datetime | None = getattr(self, name.replace(" ", "_"))
+        return found
+
+
+@dataclass(frozen=True)
+class HuntingHours:
+    """When shooting opens and closes on one day, and by which rule; None where it does not."""
+
+    opens: datetime | None
+    closes: datetime | None
+    citation: str
 
 
 def zone_of(name: str | None) -> tzinfo | None:
@@ -78,6 +92,16 @@ def read_when(text: str, zone: str | None) -> datetime:
     return moment.replace(tzinfo=place_zone)
 
 
+def read_day(text: str) -> date:
+    """Return the local day of a date or time a person wrote; raises `UsageError` for neither."""
+    try:
+        return datetime.fromisoformat(text).date()
+    except ValueError:
+        raise UsageError(
+            "this is not a date", value=text, remedy="Write for example 2026-12-05"
+        ) from None
+
+
 def daylight(lon: float, lat: float, when: datetime) -> Daylight:
     """Return sun times of the local date of `when`, which carries its zone.
 
@@ -94,22 +118,51 @@ def daylight(lon: float, lat: float, when: datetime) -> Daylight:
     return Daylight(str(zone), **times)
 
 
-def shooting_hours(light: Daylight, hours: Hours) -> tuple[datetime | None, datetime | None]:
+def shooting_hours(
+    light: Daylight, hours: Hours, *, on: date | None = None, zone: tzinfo | None = None
+) -> tuple[datetime | None, datetime | None]:
     """Return when shooting opens and closes under a law, each rounded inward to the minute.
 
-    The rule is applied first and the rounding after. None where the sun has no such event.
+    The rule is applied first and the rounding after. None where the sun has no such event. `on`
+    and `zone` are the day and clock that times of the clock are written for.
     """
-    opens, closes = getattr(light, _named(hours.opens)), getattr(light, _named(hours.closes))
+    opens, closes = light.event(hours.opens), light.event(hours.closes)
     if opens is not None:
-        opens = _floor(opens + timedelta(minutes=hours.opens_min) + _ALMOST_A_MINUTE)
+        opens = inward(opens, hours.opens_min, earliest=True)
     if closes is not None:
-        closes = _floor(closes + timedelta(minutes=hours.closes_min))
+        closes = inward(closes, hours.closes_min, earliest=False)
+    if on is not None and opens is not None and hours.not_before is not None:
+        opens = max(opens, at_clock(on, hours.not_before, zone))
+    if on is not None and closes is not None and hours.not_after is not None:
+        closes = min(closes, at_clock(on, hours.not_after, zone))
     return opens, closes
 
 
-def _named(event: str) -> str:
-    return event.replace(" ", "_")
+def hours_on(law: Law, light: Daylight, when: datetime) -> HuntingHours | None:
+    """Return the hours of a law on the day of `when`: the latest opening, the earliest close.
+
+    None where the law has none in force that day. A day without one of its sun's events, or that
+    closes before it opens, has no opening and no close.
+    """
+    on = when.date()
+    held = [h for h in law.hours if h.in_force(on)]
+    if not held:
+        return None
+    spans = [shooting_hours(light, h, on=on, zone=when.tzinfo) for h in held]
+    opens = [start for start, _ in spans if start is not None]
+    closes = [stop for _, stop in spans if stop is not None]
+    citation = "; ".join(dict.fromkeys(h.citation for h in held))
+    if len(opens) < len(held) or len(closes) < len(held) or max(opens) >= min(closes):
+        return HuntingHours(None, None, citation)
+    return HuntingHours(max(opens), min(closes), citation)
 
 
-def _floor(moment: datetime) -> datetime:
-    return moment.replace(second=0, microsecond=0)
+def at_clock(on: date, clock: time, zone: tzinfo | None) -> datetime:
+    """Return a time of the clock on a day, in the zone of the place."""
+    return datetime.combine(on, clock, tzinfo=clock.tzinfo or zone or UTC)
+
+
+def inward(moment: datetime, minutes: float, *, earliest: bool) -> datetime:
+    """Return minutes after a moment, to the whole minute: up for an earliest time, else down."""
+    moved = moment + timedelta(minutes=minutes)
+    return (moved + _ALMOST_A_MINUTE if earliest else moved).replace(second=0, microsecond=0)

@@ -7,6 +7,8 @@ layer says so.
 from __future__ import annotations
 
 import math
+import re
+from datetime import date
 from typing import Any
 
 import geopandas as gpd
@@ -21,7 +23,7 @@ from sitegeo import layers
 from sitegeo.errors import UsageError
 from sitegeo.grid import require_metric, require_same_crs
 from sitegeo.law.nearest import grown, scale_over
-from sitegeo.law.setbacks import POINTS
+from sitegeo.law.position import POINTS
 
 Bools = NDArray[np.bool_]
 
@@ -31,19 +33,19 @@ def ground_of(
     public_land: gpd.GeoDataFrame | None,
     *,
     error_m: float,
-    complete: bool = False,
+    complete: bool | Bools = False,
 ) -> pd.Series[str]:
     """Return `public`, `private` or `unknown` for each point, on the points' index.
 
     Public is inside mapped public land by more than the error. Private is outside it by more
-    than the error, and said only where the layer is declared complete.
+    than the error, and said only where the layer is declared complete, for all points or some.
     """
     layers.check(points, POINTS)
     if public_land is None or points.empty:
         return _series("unknown", points)
     within = _reach(points, public_land, "public_land", error_m)
     inside, near = _inside_and_near(points, public_land.union_all(), within)
-    outside = "private" if complete else "unknown"
+    outside = np.where(complete, "private", "unknown")
     return _series(np.select([near, inside], ["unknown", "public"], outside), points)
 
 
@@ -69,25 +71,74 @@ def hunting_of(
 
 
 def closed_of(
-    points: gpd.GeoDataFrame, closed_areas: gpd.GeoDataFrame | None, *, error_m: float
+    points: gpd.GeoDataFrame,
+    closed_areas: gpd.GeoDataFrame | None,
+    *,
+    error_m: float,
+    on: date | None = None,
+    dated: bool = True,
 ) -> pd.Series[Any]:
     """Return why each point is closed, or None, on the points' index.
 
-    A point within the error of a closed area counts as in it. Dates are told, not weighed: an
-    area closed for part of the year counts as closed. Without a layer nothing is known to be
-    closed; whoever shows the answer must say that closed areas were not checked.
+    A point within the error of a closed area counts as in it. None is no leave to hunt: without
+    a layer nothing was checked, and whoever shows the answer says so.
+
+    Parameters
+    ----------
+    on
+        The day hunted; an area whose dates can be read is closed only between them. Without a
+        day, or with dates that cannot be read, it is closed.
+    dated
+        Whether areas with dates count at all.
     """
     layers.check(points, POINTS)
     reasons: list[str | None] = [None] * len(points)
     if closed_areas is not None and not points.empty:
         within = _reach(points, closed_areas, "closed_areas", error_m)
+        told = closed_areas[["reason", "from", "to"]].to_numpy()
+        shut = [closed_on(a, b, on) and (dated or not _dated(a, b)) for _, a, b in told]
+        words = [_reason(*row) for row in told]
         tree = shapely.STRtree(closed_areas.geometry.to_numpy())
         pairs = tree.query(points.geometry.to_numpy(), predicate="dwithin", distance=within)
-        words = [_reason(*row) for row in closed_areas[["reason", "from", "to"]].to_numpy()]
         for point in np.unique(pairs[0]):
-            hits = {words[area] for area in pairs[1][pairs[0] == point]}
-            reasons[point] = "; ".join(sorted(hits))
+            hits = {words[area] for area in pairs[1][pairs[0] == point] if shut[area]}
+            reasons[point] = "; ".join(sorted(hits)) or None
     return pd.Series(reasons, index=points.index, dtype=object)
+
+
+def closed_on(since: Any, until: Any, on: date | None) -> bool:
+    """Return whether an area is closed on a day by its dates, and where that cannot be told.
+
+    Dates are ``2026-10-01``, or ``10-01`` for every year; the span may run over New Year.
+    """
+    if on is None or not _dated(since, until):
+        return True
+    first, last = _day(since, "0000-01-01"), _day(until, "9999-12-31")
+    if first is None or last is None or len(first) != len(last):
+        return True
+    today = on.isoformat()[-len(first) :]
+    if first <= last:
+        return first <= today <= last
+    return today >= first or today <= last
+
+
+def _dated(since: Any, until: Any) -> bool:
+    return isinstance(since, str) or isinstance(until, str)
+
+
+def _day(text: Any, open_end: str) -> str | None:
+    """Return a date as text that sorts, ``YYYY-MM-DD`` or ``MM-DD``; None if it is neither."""
+    if not isinstance(text, str):
+        return open_end
+    match = re.fullmatch(r"(\d{4}-)?(\d{2}-\d{2})([T ].*)?", text.strip())
+    if match is None:
+        return None
+    day = (match[1] or "") + match[2]
+    try:
+        date.fromisoformat(day if match[1] else f"2000-{day}")
+    except ValueError:
+        return None
+    return day
 
 
 def huntable(

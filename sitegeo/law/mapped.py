@@ -1,11 +1,8 @@
-"""What a mapped building or road is, in the words of the rules, whenever in doubt the stricter.
-
-Width tables are judgement, no source: they stand in where a layer gives no width, and are wide.
-"""
+"""What a mapped building or road is, in the words of the rules, whenever in doubt the stricter."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import geopandas as gpd
@@ -13,7 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sitegeo.law.rules import TARGETS, DistanceRule, Target
+from sitegeo.law.rules import TARGETS, DistanceRule, Law, Target
+from sitegeo.law.widths import VERGE_HIGHWAY_M, WIDEST_M, pavement_m, plain, verge_m
 
 Bools = NDArray[np.bool_]
 Floats = NDArray[np.float64]
@@ -31,6 +29,7 @@ SCHOOLS = frozenset({
 LIVESTOCK = frozenset({
     "barn", "cowshed", "stable", "sty", "livestock", "livestock building", "farm building",
     "farm auxiliary", "dairy", "poultry house", "chicken coop", "feedlot",
+    "corral", "stockade", "paddock",
 })  # fmt: skip
 OUTBUILDINGS = frozenset({
     "outbuilding", "shed", "garage", "garages", "carport", "greenhouse", "silo",
@@ -47,28 +46,6 @@ POINT_HOUSE_M = 20.0
 """Half the diagonal of a large house (32 m by 24 m): how much nearer a point may really be."""
 POINT_LARGE_M = 60.0
 """The same for a school, a barn or another building that is not a house."""
-
-PAVEMENT_M = {
-    "motorway": 30.0, "motorway link": 15.0, "trunk": 30.0, "trunk link": 15.0,
-    "primary": 24.0, "primary link": 12.0, "secondary": 18.0, "secondary link": 12.0,
-    "tertiary": 15.0, "tertiary link": 12.0, "residential": 15.0, "unclassified": 12.0,
-    "living street": 12.0, "service": 10.0, "track": 8.0, "pedestrian": 15.0,
-    "cycleway": 5.0, "bridleway": 5.0, "footway": 4.0, "path": 4.0, "steps": 4.0,
-}  # fmt: skip
-"""Full width of the pavement by class, in metres; the widest where the class is not known."""
-WIDEST_M = max(PAVEMENT_M.values())
-
-VERGE_M = 15.0
-"""Pavement edge to right-of-way line: a 100 ft right-of-way around two lanes leaves 12 m."""
-VERGE_HIGHWAY_M = 45.0
-"""The same for motorways, trunk roads and roads of unknown class."""
-
-
-def plain(value: object) -> str:
-    """Return an attribute's word in lower case with spaces, empty for none."""
-    if not isinstance(value, str):
-        return ""
-    return " ".join(value.lower().replace("_", " ").split())
 
 
 def targets_of(kind: object) -> frozenset[Target]:
@@ -110,26 +87,44 @@ def reached(layer: gpd.GeoDataFrame, rule: DistanceRule) -> Bools:
     if not rule.of_roads:
         wanted = set(rule.target)
         return _each(layer["kind"], lambda kind: bool(targets_of(kind) & wanted)).astype(bool)
-    if rule.applies_on == "paved road":
+    if "paved road" in rule.applies_on:
         return ~_each(layer["surface"], lambda s: plain(s) in UNPAVED).astype(bool)
     return np.ones(len(layer), dtype=bool)
 
 
-def offset_m(layer: gpd.GeoDataFrame, rule: DistanceRule) -> Floats:
+def offset_m(layer: gpd.GeoDataFrame, rule: DistanceRule, law: Law | None = None) -> Floats:
     """Return how much nearer than its mapped geometry each feature must be taken.
 
     Zero for a footprint and for a rule measured from the centreline; for a building known as a
-    point half its diagonal; for a road half the pavement, with the verge where the rule is
-    measured from the right-of-way.
+    point half its diagonal; for a road half the pavement, or of the right-of-way where the rule
+    is measured from that. A law's own widths replace the usual ones of their class; an example's
+    never make a right-of-way narrower.
     """
     if not rule.of_roads:
         return building_extent_m(layer)
     if rule.measured_from == "centreline":
         return np.zeros(len(layer))
-    half = half_pavement_m(layer)
+    half = half_pavement_m(layer, {} if law is None else law.road_width_m)
     if rule.measured_from == "pavement edge":
         return half
-    return half + _each(layer["class"], _verge_m)
+    usual = half + _each(layer["class"], verge_m)
+    if law is None or not law.right_of_way_m:
+        return usual
+    own = by_class(layer["class"], law.right_of_way_m) / 2
+    least = usual if law.example else half
+    return np.where(np.isnan(own), usual, np.fmax(own, least))
+
+
+def most_offset_m(rule: DistanceRule, law: Law) -> float:
+    """Return the largest offset a feature of a rule may have, mapped or not."""
+    if not rule.of_roads:
+        return POINT_LARGE_M
+    if rule.measured_from == "centreline":
+        return 0.0
+    widest = max([WIDEST_M, *law.road_width_m.values()]) / 2
+    if rule.measured_from == "pavement edge":
+        return widest
+    return max([widest + VERGE_HIGHWAY_M, *(w / 2 for w in law.right_of_way_m.values())])
 
 
 def building_extent_m(layer: gpd.GeoDataFrame) -> Floats:
@@ -138,22 +133,23 @@ def building_extent_m(layer: gpd.GeoDataFrame) -> Floats:
     return np.where(point, _each(layer["kind"], _half_diagonal_m), 0.0)
 
 
-def half_pavement_m(layer: gpd.GeoDataFrame) -> Floats:
-    """Return half the pavement of each road, the usual of its class where no width is given."""
-    pavement = layer["width_m"].to_numpy(float, na_value=np.nan)
-    usual = _each(layer["class"], lambda c: PAVEMENT_M.get(plain(c), WIDEST_M))
-    return np.asarray(np.where(np.isnan(pavement), usual, pavement) / 2)
+def half_pavement_m(layer: gpd.GeoDataFrame, own_m: Mapping[str, float] | None = None) -> Floats:
+    """Return half the pavement of each road: its width, else its class's by `own_m` or usual."""
+    width = layer["width_m"].to_numpy(float, na_value=np.nan)
+    own = by_class(layer["class"], own_m or {})
+    usual = np.where(np.isnan(own), _each(layer["class"], pavement_m), own)
+    return np.asarray(np.where(np.isnan(width), usual, width) / 2)
+
+
+def by_class(classes: pd.Series[Any], table: Mapping[str, float]) -> Floats:
+    """Return a table's value for each class, NaN where it has none."""
+    named = {plain(name): value for name, value in table.items()}
+    return _each(classes, lambda c: named.get(plain(c), np.nan))
 
 
 def _half_diagonal_m(kind: object) -> float:
     parts = {plain(part) for part in kind.split(";")} if isinstance(kind, str) else set()
     return POINT_HOUSE_M if parts <= HOUSES | OUTBUILDINGS | UNTOLD else POINT_LARGE_M
-
-
-def _verge_m(road_class: object) -> float:
-    name = plain(road_class)
-    usual = name in PAVEMENT_M and not name.startswith(("motorway", "trunk"))
-    return VERGE_M if usual else VERGE_HIGHWAY_M
 
 
 def _each(values: pd.Series[Any], value_of: Any) -> Floats:

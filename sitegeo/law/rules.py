@@ -1,16 +1,14 @@
-"""Setback rules as data: LAW.toml, the example files that ship, and the strictest of them.
+"""Rules as data: LAW.toml.
 
-Nothing here is legal advice. The shipped files are examples to copy and check; current local
-law, the landowner and the managing agency decide.
+Nothing here is legal advice. Current local law, the landowner and the managing agency decide.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from datetime import date
-from importlib import resources
+from collections.abc import Iterable, Mapping
+from datetime import date, time
 from pathlib import Path
-from typing import Annotated, Literal, Self, get_args
+from typing import Annotated, Any, Literal, Self, get_args
 
 from pydantic import (
     BaseModel,
@@ -24,51 +22,89 @@ from pydantic import (
 )
 
 from sitegeo.errors import LawError
+from sitegeo.placefile import Giver
 from sitegeo.tomlfile import read_toml
 from sitegeo.units import metres
 
 Target = Literal[
     "dwelling", "occupied building", "school", "livestock building", "building", "road"
 ]
-MeasuredFrom = Literal["wall", "pavement edge", "centreline", "right-of-way"]
+MeasuredFrom = Literal[
+    "wall", "grounds", "property line", "pavement edge", "centreline", "right-of-way"
+]
 Weapon = Literal["firearm", "bow", "crossbow"]
+Ground = Literal["any", "paved road", "private land"]
+Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
+SunEvent = Literal["civil dawn", "sunrise", "sunset", "civil dusk"]
+Event = Literal["civil dawn", "sunrise", "sunset", "civil dusk", "shooting start", "shooting end"]
 
 TARGETS: tuple[Target, ...] = get_args(Target)
-_EXAMPLES = resources.files("sitegeo.law") / "rules"
+WEEKDAYS: tuple[Weekday, ...] = get_args(Weekday)
+OF_BUILDINGS: tuple[MeasuredFrom, ...] = ("wall", "grounds", "property line")
+"""Lines a building's rule is measured from, from the inside out."""
+EXAMPLES = Path(__file__).parent / "rules"
 
 
 def _several(value: object) -> object:
-    return (value,) if isinstance(value, str) else value
+    return (value,) if isinstance(value, str | Mapping) else value
+
+
+def _one_or_more(of: Any, *, least: int = 0) -> Any:
+    """Return the type of a value or a list of them, as the JSON Schema has it too."""
+    read = BeforeValidator(_several, json_schema_input_type=of | tuple[of, ...])
+    return Annotated[tuple[of, ...], read, Field(min_length=least)]
 
 
 Words = Annotated[str, Field(min_length=1)]
+Minutes = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+WidthM = Annotated[float, Field(strict=True, gt=0, le=500)]
 
 
 class _Table(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class DistanceRule(_Table):
+class _InForce(_Table):
+    """Days on which something holds: all, unless dates or weekdays are written."""
+
+    effective_from: date | None = None
+    effective_to: date | None = None
+
+    def in_force(self, on: date | None) -> bool:
+        """Return whether it holds on a day; taken to hold where no day is given."""
+        first, last = self.effective_from or date.min, self.effective_to or date.max
+        return on is None or first <= on <= last
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.effective_from and self.effective_to and self.effective_to < self.effective_from:
+            raise ValueError("effective_to comes before effective_from")
+        return self
+
+
+class DistanceRule(_InForce):
     """One ``[[distance]]``: keep this far from that.
 
-    `limit` and `unit` are as the statute writes them. `target` and `weapon` take one word or a
-    list. A limit of 0 says that there is a rule for the target and it asks for no distance.
+    `limit` and `unit` are as the statute writes them. `target`, `weapon`, `applies_on` and
+    `permission_by` take one word or a list. A limit of 0 says that there is a rule for the target
+    and it asks for no distance. `geometry` is a disc; a sector, where only shots toward the target
+    count; or a corridor, the strip on both sides of a road. `permission` is the statute's words,
+    `permission_by` who may give it: occupant or owner of the building, or the owner of the land
+    that the person stands on.
     """
 
     id: Words
     citation: Words
-    target: Annotated[tuple[Target, ...], BeforeValidator(_several), Field(min_length=1)]
+    target: _one_or_more(Target, least=1)  # type: ignore[valid-type]
     limit: Annotated[float, Field(strict=True, ge=0, allow_inf_nan=False)]
     unit: Literal["ft", "yd", "mi", "m", "km"]
     measured_from: MeasuredFrom
     geometry: Literal["disc", "sector", "corridor"] = "disc"
-    weapon: Annotated[tuple[Weapon, ...], BeforeValidator(_several), Field(min_length=1)] = (
-        "firearm",
-    )
-    applies_on: Literal["any", "paved road", "private land"] = "any"
+    weapon: _one_or_more(Weapon, least=1) = ("firearm",)  # type: ignore[valid-type]
+    applies_on: _one_or_more(Ground, least=1) = ("any",)  # type: ignore[valid-type]
     permission: Words = "none"
-    effective_from: date | None = None
-    effective_to: date | None = None
+    permission_by: _one_or_more(Giver) = ()  # type: ignore[valid-type]
+    permission_written: StrictBool = False
     verify: StrictBool = True
 
     @property
@@ -81,36 +117,73 @@ class DistanceRule(_Table):
         """Whether the rule is about roads rather than buildings."""
         return "road" in self.target
 
+    @property
+    def private_land_only(self) -> bool:
+        """Whether the rule is silent on public ground."""
+        return "private land" in self.applies_on
+
     @model_validator(mode="after")
     def _consistent(self) -> Self:
         if self.of_roads and len(self.target) > 1:
             raise ValueError("a rule about roads names no other target: write two rules")
-        if self.of_roads == (self.measured_from == "wall"):
+        if self.of_roads == (self.measured_from in OF_BUILDINGS):
             raise ValueError(
                 f"a {self.target[0]} rule is not measured from '{self.measured_from}': buildings "
-                "from the wall, roads from the pavement edge, centreline or right-of-way"
+                "from the wall, grounds or property line, roads from the pavement edge, "
+                "centreline or right-of-way"
             )
-        if self.effective_from and self.effective_to and self.effective_to < self.effective_from:
-            raise ValueError("effective_to comes before effective_from")
+        if "any" in self.applies_on and len(self.applies_on) > 1:
+            raise ValueError("applies_on is 'any', or what the rule is limited to")
+        if not self.of_roads and "paved road" in self.applies_on:
+            raise ValueError("only a rule about roads can be limited to a 'paved road'")
+        if not self.of_roads and self.geometry == "corridor":
+            raise ValueError("a corridor runs along a road: a building has a disc or a sector")
+        if self.of_roads and set(self.permission_by) - {"landowner"}:
+            raise ValueError("a rule about roads is lifted by the landowner or nobody")
+        if self.permission_by and self.permission == "none":
+            raise ValueError("permission_by needs the statute's words in permission")
+        if self.permission_written and not self.permission_by:
+            raise ValueError("permission_written needs permission_by")
         return self
 
 
-class TextRule(_Table):
-    """One ``[[text]]``: a rule that is not a distance, repeated in words."""
+class Moment(_Table):
+    """A time of the day, in minutes from an event (negative is before)."""
+
+    event: Event
+    minutes: Minutes = 0.0
+
+
+class TextRule(_InForce):
+    """One ``[[text]]``: a rule that is not a distance, repeated in words.
+
+    A `season` or `zone` is open on its effective dates; `closed days` name weekdays. `earliest`
+    and `latest` are a time of the place's clock or an event of the day and minutes from it.
+    """
 
     topic: Words
     words: Words
     dates: str | None = None
+    days: _one_or_more(Weekday) = ()  # type: ignore[valid-type]
+    earliest: Moment | time | None = None
+    latest: Moment | time | None = None
     citation: str | None = None
+    verify: StrictBool = True
 
 
-class Hours(_Table):
-    """``[hours]``: shooting hours, in minutes from an event of the sun (negative is before)."""
+class Hours(_InForce):
+    """``[hours]``: shooting hours, in minutes from an event of the sun (negative is before).
 
-    opens: Literal["sunrise", "civil dawn"] = "sunrise"
-    opens_min: Annotated[float, Field(strict=True, allow_inf_nan=False)]
-    closes: Literal["sunset", "civil dusk"] = "sunset"
-    closes_min: Annotated[float, Field(strict=True, allow_inf_nan=False)]
+    `not_before` and `not_after` are times of the place's clock, for a noon opening and the like.
+    Of several that hold on a day the latest opening and the earliest close count.
+    """
+
+    opens: SunEvent = "sunrise"
+    opens_min: Minutes
+    closes: SunEvent = "sunset"
+    closes_min: Minutes
+    not_before: time | None = None
+    not_after: time | None = None
     citation: Words
     verify: StrictBool = True
 
@@ -118,6 +191,7 @@ class Hours(_Table):
 class Law(_Table):
     """The rules of one place, on the day they were read.
 
+    `road_width_m` and `right_of_way_m` are full widths by road class, where a layer gives none.
     `chosen` is never in the file: a law is chosen by the person, through `as_chosen`.
     """
 
@@ -126,7 +200,9 @@ class Law(_Table):
     read_on: date
     distance: tuple[DistanceRule, ...] = ()
     text: tuple[TextRule, ...] = ()
-    hours: Hours | None = None
+    hours: _one_or_more(Hours) = ()  # type: ignore[valid-type]
+    road_width_m: dict[str, WidthM] = Field(default_factory=dict)
+    right_of_way_m: dict[str, WidthM] = Field(default_factory=dict)
     _chosen: bool = PrivateAttr(default=False)
     _example: bool = PrivateAttr(default=False)
 
@@ -197,84 +273,10 @@ def read_law(path: Path) -> Law:
         Naming every fault of the file, with the nearest known key for an unknown one.
     """
     law = read_toml(path, Law, LawError)
-    shipped = path.resolve().parent == Path(str(_EXAMPLES)).resolve()
-    return law.as_example() if shipped else law
+    return law.as_example() if path.resolve().parent == EXAMPLES.resolve() else law
 
 
-def shipped_laws() -> tuple[Law, ...]:
-    """Return the example laws that travel with sitegeo, in the order of their file names."""
-    files = sorted((f for f in _EXAMPLES.iterdir() if f.name.endswith(".toml")), key=str)
-    laws = []
-    for file in files:
-        with resources.as_file(file) as path:
-            laws.append(read_toml(path, Law, LawError).as_example())
-    return tuple(laws)
-
-
-def strictest(laws: Sequence[Law]) -> Law:
-    """Return, as an example law, the strictest firearm rules of several laws.
-
-    For each target class the rule asking the largest clearance from the target's outer edge,
-    with no permission and on any surface. Roads differ in width, so two road rules measured
-    from different lines are both kept unless one is the stricter at any width. The law's texts
-    say which rule governs each target, and of how many.
-    """
-    reasons: list[TextRule] = []
-    kept: dict[tuple[int, int], DistanceRule] = {}
-    for target in TARGETS:
-        among = {
-            (n, k): rule
-            for n, law in enumerate(laws)
-            for k, rule in enumerate(law.distance)
-            if target in rule.target and "firearm" in rule.weapon
-        }
-        for at, rule in among.items():
-            if any(_outdoes(other, rule, first=key < at) for key, other in among.items()):
-                continue
-            kept[at] = rule
-            reasons.append(
-                TextRule(
-                    topic="strictest",
-                    words=f"{target}: {rule.limit:g} {rule.unit} from the {rule.measured_from} "
-                    f"({laws[at[0]].place}), the largest of {len(among)} example rules",
-                    citation=rule.citation,
-                )
-            )
-    return Law(
-        title="Strictest of the example rules",
-        place="no place in particular",
-        read_on=min((law.read_on for law in laws), default=date.min),
-        distance=_named_apart([kept[at] for at in sorted(kept)]),
-        text=tuple(reasons),
-    ).as_example()
-
-
-# From the same limit, a line further out asks more of the road's outer edge, at any width.
-_OUTWARD: dict[MeasuredFrom, int] = {
-    "centreline": 0,
-    "pavement edge": 1,
-    "right-of-way": 2,
-    "wall": 0,
-}
-
-
-def _outdoes(one: DistanceRule, other: DistanceRule, *, first: bool) -> bool:
-    """Return whether `one` asks as much as `other` at any width, and more or came `first`."""
-    a, b = ((_OUTWARD[r.measured_from], r.limit_m) for r in (one, other))
-    return a[0] >= b[0] and a[1] >= b[1] and (a != b or first)
-
-
-def _named_apart(rules: Sequence[DistanceRule]) -> tuple[DistanceRule, ...]:
-    """Return the rules for any surface and without permission, equal ids numbered."""
-    ids = [rule.id for rule in rules]
-    named = [
-        rule.model_copy(
-            update={
-                "id": rule.id if ids.count(rule.id) == 1 else f"{rule.id} [{n}]",
-                "applies_on": "any",
-                "permission": "none",
-            }
-        )
-        for n, rule in enumerate(rules, start=1)
-    ]
-    return tuple(named)
+def law_schema() -> dict[str, Any]:
+    """Return the JSON Schema (2020-12) of LAW.toml; dates and times as ISO 8601 text."""
+    schema = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
+    return schema | Law.model_json_schema(mode="validation")

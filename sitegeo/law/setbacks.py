@@ -1,16 +1,17 @@
-"""Setback verdicts by geodesic distance, and setbacks drawn on the map.
+"""Setback verdicts by geodesic distance.
 
 A verdict is never wrong in the permissive direction where the data allows a choice: a missing
-layer is not checked, a rule's dates, ground and permission are taken not to help, a sector of
-fire counts as the full disc, and an unknown building counts as everything it might be.
+layer is not checked, nor what lies beyond the edge of one; a rule for private land is silent only
+on ground that is surely public; a permission lifts a rule only for the building it was written
+for; a sector of fire counts as the full disc until a person closes arcs; and an unknown building
+counts as everything it might be.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass, fields
-from typing import Any, Self
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -20,65 +21,28 @@ from numpy.typing import ArrayLike, NDArray
 from pyproj import CRS
 
 from sitegeo import layers
-from sitegeo.errors import UsageError
 from sitegeo.grid import require_metric, require_same_crs
 from sitegeo.law import mapped
-from sitegeo.law.nearest import Floats, grown, nearest, scale_over
-from sitegeo.law.rules import DistanceRule, Law, Target
-from sitegeo.units import LENGTHS_M, LengthUnit
+from sitegeo.law.ground import ground_of
+from sitegeo.law.mapped import Bools, Floats
+from sitegeo.law.nearest import nearest, scale_over
+from sitegeo.law.position import POINTS
+from sitegeo.law.rules import OF_BUILDINGS, DistanceRule, Law, Target
+from sitegeo.law.sector import nearest_in_sector, open_arcs
+from sitegeo.law.terms import Terms, building_of, lifting, stands_on
+from sitegeo.law.widths import plain
 
 COLUMNS = (
     "id", "target", "verdict", "distance_m", "limit_m", "margin_m", "error_m",
-    "bearing_deg", "feature", "rule", "measured_from",
+    "bearing_deg", "feature", "rule", "measured_from", "note",
 )  # fmt: skip
 
-POINTS = layers.Contract("points", layers.POINT, {"id": layers.Column("text")}, has_id=False)
-
-_LAYER = {"dwelling": "dwellings", "road": "roads"}
-_TARGETS: dict[str, tuple[Target, ...]] = {
+LAYER = {"dwelling": "dwellings", "road": "roads"}
+RULED: dict[str, tuple[Target, ...]] = {
     "dwelling": mapped.BUILDING_TARGETS,
     "road": ("road",),
 }
-_WORST = ("inside", "close", "not checked", "clear")
-
-
-@dataclass(frozen=True)
-class PositionErrors:
-    """How far off things may be, in metres; a verdict takes the plain sum.
-
-    Layer errors are those of features traced from aerial photos, the phone's that of one under
-    trees, the hide's how far people shift it on the day, the datum's NAD 83 against WGS 84
-    (1–2 m in North America). All judgement, from memory; a place file overrides the layers'.
-    """
-
-    dwellings_m: float = 5.0
-    roads_m: float = 5.0
-    public_land_m: float = 10.0
-    closed_areas_m: float = 10.0
-    phone_m: float = 10.0
-    hide_m: float = 5.0
-    datum_m: float = 2.0
-
-    def __post_init__(self) -> None:
-        for field in fields(self):
-            value = getattr(self, field.name)
-            if not (math.isfinite(value) and value >= 0):
-                raise UsageError(
-                    f"position error '{field.name}' must be a length in metres, 0 or more",
-                    value=value,
-                )
-
-    @classmethod
-    def from_layers(cls, position_error_m: Mapping[str, float]) -> Self:
-        """Return the defaults with a place's own figures, by layer name, put in."""
-        known = {f.name for f in fields(cls)}
-        given = {f"{name}_m": value for name, value in position_error_m.items()}
-        return cls(**{name: value for name, value in given.items() if name in known})
-
-    def total_m(self, layer: str) -> float:
-        """Return the plain sum that goes with a layer."""
-        own: float = getattr(self, f"{layer}_m")
-        return own + self.phone_m + self.hide_m + self.datum_m
+WORST = ("inside", "close", "not checked", "clear")
 
 
 def verdict_of(distance_m: ArrayLike, limit_m: ArrayLike, error_m: float) -> NDArray[Any]:
@@ -87,37 +51,46 @@ def verdict_of(distance_m: ArrayLike, limit_m: ArrayLike, error_m: float) -> NDA
     return np.select([distance <= limit, distance - error_m > limit], ["inside", "clear"], "close")
 
 
+def overall(table: pd.DataFrame, law: Law) -> str:
+    """Return the worst verdict of a table: `clear` only if a person chose the law and all is.
+
+    The order is inside, close, not checked, clear. Nothing to check is `not checked`.
+    """
+    held = set(table["verdict"])
+    worst = next((v for v in WORST if v in held), "not checked")
+    return "not checked" if worst == "clear" and not law.chosen else worst
+
+
 def verdicts(
     points: gpd.GeoDataFrame,
     law: Law,
     *,
     dwellings: gpd.GeoDataFrame | None,
     roads: gpd.GeoDataFrame | None,
-    errors: PositionErrors,
-    complete: Collection[str] = (),
+    public_land: gpd.GeoDataFrame | None = None,
+    terms: Terms,
 ) -> pd.DataFrame:
     """Return one row per point and target (dwelling, road), by the rule that governs there.
 
     The governing rule is the one with the least margin, distance less limit. `inside` is a
     distance up to the limit, `clear` one beyond it by more than the error, `close` between.
-    `not checked` is a target whose layer is missing, for which the law has no firearm rule (for
-    buildings: none that reaches a house), or of which nothing is mapped, unless `complete`
-    names the layer. Buildings that no rule reaches, such as a shed, are left out.
+    `not checked` is a target whose layer is missing or ends within the limit; for which the law
+    has no firearm rule in force there (for buildings: none that reaches a house); of which
+    nothing is mapped, unless the layer is complete; or whose rule counts from a line the map
+    does not show. Buildings that no rule reaches, such as a shed, are left out.
 
     Parameters
     ----------
     points
         `id` and point geometry, in the projected metric CRS of the layers.
-    dwellings, roads
+    dwellings, roads, public_land
         Layers by their contracts; None where there is none.
-    complete
-        Names of layers in which everything there is has been mapped.
 
     Returns
     -------
     DataFrame
         Columns `COLUMNS`: metres, a true bearing from point to feature, numbers NaN where there
-        is none. Rows keep the order of the points.
+        is none. `note` says what else the verdict rests on. Rows keep the order of the points.
 
     Raises
     ------
@@ -125,15 +98,10 @@ def verdicts(
         If the points or a layer break their contract or differ in CRS.
     """
     layers.check(points, POINTS)
+    error_m = terms.errors.total_m("public_land")
+    public = (ground_of(points, public_land, error_m=error_m) == "public").to_numpy(bool)
     tables = [
-        _verdicts(
-            target,
-            points,
-            law,
-            layer,
-            error_m=errors.total_m(_LAYER[target]),
-            complete=_LAYER[target] in complete,
-        )
+        _verdicts(target, points, law, layer, public=public, terms=terms)
         for target, layer in (("dwelling", dwellings), ("road", roads))
     ]
     # Row n of each table is point n: a stable sort puts a point's rows together.
@@ -147,10 +115,11 @@ def _verdicts(
     law: Law,
     layer: gpd.GeoDataFrame | None,
     *,
-    error_m: float,
-    complete: bool,
+    public: Bools,
+    terms: Terms,
 ) -> pd.DataFrame:
-    rules = law.rules_for(_TARGETS[target])
+    rules = law.rules_for(RULED[target])
+    error_m = terms.errors.total_m(LAYER[target])
     widest = max(rules, key=lambda r: r.limit_m, default=None)
     table = pd.DataFrame(
         {
@@ -165,54 +134,175 @@ def _verdicts(
             "feature": "",
             "rule": "" if widest is None else widest.id,
             "measured_from": "" if widest is None else widest.measured_from,
+            "note": "",
         }
     )
     if layer is None or widest is None:
         return table
-    crs = _checked_crs(layer, target, points.crs)
-    ruled = target == "road" or mapped.covers_houses(rules)
-    asked = list(_asked(rules, layer))
-    if not asked or points.empty:
-        return table.assign(verdict="clear") if complete and ruled else table
-    shapes = layer.geometry.to_numpy()
-    found = [
-        nearest(points.geometry.to_numpy(), shapes[which], offset, crs=crs)
-        for _, which, offset in asked
-    ]
-    limits = np.array([rule.limit_m for rule, _, _ in asked])
-    distance = np.array([n.distance_m for n in found])
-    worst = (distance - limits[:, None]).argmin(axis=0)
+    checked_crs(layer, target, points.crs)
+    if points.empty:
+        return table
+    asked = [_ask(rule, law, layer, points, public=public, terms=terms) for rule in rules]
+    margin = np.array([a.distance_m - a.rule.limit_m for a in asked])
+    worst = margin.argmin(axis=0)
     at = worst, np.arange(len(points))
-    rows = [np.flatnonzero(which)[n.feature] for n, (_, which, _) in zip(found, asked, strict=True)]
-    verdict = verdict_of(distance[at], limits[worst], error_m)
-    return table.assign(
-        verdict=verdict if ruled else np.where(verdict == "clear", "not checked", verdict),
-        distance_m=distance[at],
-        limit_m=limits[worst],
-        margin_m=distance[at] - limits[worst],
-        bearing_deg=np.array([n.bearing_deg for n in found])[at],
-        feature=_names(layer, target)[np.array(rows)[at]],
-        rule=np.array([rule.id for rule, _, _ in asked])[worst],
-        measured_from=np.array([rule.measured_from for rule, _, _ in asked])[worst],
-    )
+    distance = np.array([a.distance_m for a in asked])[at]
+    found = ~np.isposinf(distance)
+    limit = np.array([a.rule.limit_m for a in asked])[worst]
+    verdict = np.where(found, verdict_of(distance, limit, error_m), "clear")
+    sure = _surely_clear(target, asked, layer_complete=LAYER[target] in terms.complete)
+    ends = _ends_near(points, asked, law, terms=terms, target=target)
+    verdict = np.where((verdict == "clear") & (~sure | ends), "not checked", verdict)
+    shown = {
+        "distance_m": distance,
+        "limit_m": limit,
+        "margin_m": margin[at],
+        "bearing_deg": np.array([a.bearing_deg for a in asked])[at],
+        "feature": np.append(_names(layer, target), "")[np.array([a.feature for a in asked])[at]],
+        "rule": np.array([a.rule.id for a in asked])[worst],
+        "measured_from": np.array([a.rule.measured_from for a in asked])[worst],
+    }
+    columns = {name: np.where(found, value, table[name]) for name, value in shown.items()}
+    numbers = ("distance_m", "limit_m", "margin_m", "bearing_deg")
+    columns |= {name: columns[name].astype(float) for name in numbers}
+    complete = ~found & (LAYER[target] in terms.complete)
+    notes = _notes(asked, ends=ends, complete=complete, layer=LAYER[target])
+    return table.assign(verdict=verdict, note=notes, **columns)
 
 
-def _checked_crs(layer: gpd.GeoDataFrame, target: str, crs: CRS | None) -> CRS:
-    layers.check(layer, layers.contract(_LAYER[target]))
-    require_same_crs(crs, layer.crs, where=_LAYER[target])
+@dataclass(frozen=True)
+class _Asked:
+    """What one rule finds: the nearest feature at each point, at infinity where it finds none.
+
+    `speaks` are points where the rule is in force and not silent; `held` whether anything mapped
+    is of the kind it is about; `shown` whether the map shows the line that it counts from.
+    """
+
+    rule: DistanceRule
+    distance_m: Floats
+    bearing_deg: Floats
+    feature: NDArray[np.int64]
+    speaks: Bools
+    held: bool
+    shown: bool
+    notes: tuple[tuple[Bools, str], ...]
+
+
+def _ask(
+    rule: DistanceRule,
+    law: Law,
+    layer: gpd.GeoDataFrame,
+    points: gpd.GeoDataFrame,
+    *,
+    public: Bools,
+    terms: Terms,
+) -> _Asked:
+    everywhere = np.ones(len(points), dtype=bool)
+    speaks, notes = everywhere.copy(), []
+    if not rule.in_force(terms.on):
+        speaks[:] = False
+        notes.append((everywhere, f"{rule.id} is not in force on {terms.on}"))
+    if rule.private_land_only:
+        speaks &= ~public
+        notes.append((public, f"{rule.id} is for private land: silent on public ground"))
+    which = mapped.reached(layer, rule)
+    held = bool(which.any())
+    asking = speaks.copy()
+    for given in lifting(rule, terms):
+        words = f"{rule.id}: permission of {given.name}, {given.given}"
+        building = building_of(given, layer)
+        if given.by == "landowner":
+            stands = stands_on(given, points, error_m=terms.errors.total_m("public_land"))
+            asking &= ~stands
+            notes.append((stands, f"{words}, for this ground"))
+        elif building is None:
+            notes.append((everywhere, f"{words}, is for no building on the map"))
+        else:
+            which[building] = False
+            notes.append((everywhere, f"{words}, for {_names(layer, 'dwelling')[building]}"))
+    n = len(points)
+    distance, bearing = np.full(n, np.inf), np.full(n, np.nan)
+    feature = np.full(n, -1, dtype=np.int64)
+    if which.any() and asking.any():
+        shapes = layer.geometry.to_numpy()[which]
+        offset = mapped.offset_m(layer, rule, law)[which]
+        at = points.geometry.to_numpy()[asking]
+        crs = CRS(layer.crs)
+        if rule.geometry == "sector" and terms.no_fire:
+            error_m = terms.errors.total_m(LAYER["road" if rule.of_roads else "dwelling"])
+            arcs = open_arcs(terms.no_fire)
+            near = nearest_in_sector(at, shapes, offset, arcs=arcs, error_m=error_m, crs=crs)
+            notes.append((everywhere, f"{rule.id} counts where the arcs you left open point"))
+        else:
+            near = nearest(at, shapes, offset, crs=crs)
+        distance[asking], bearing[asking] = near.distance_m, near.bearing_deg
+        feature[asking] = np.flatnonzero(which)[near.feature]
+    outline = OF_BUILDINGS.index(terms.outline)
+    shown = rule.of_roads or outline >= OF_BUILDINGS.index(rule.measured_from)
+    if not shown:
+        words = f"{rule.id} counts from the {rule.measured_from}; the map shows the {terms.outline}"
+        notes.append((speaks, words))
+    return _Asked(rule, distance, bearing, feature, speaks, held, shown, tuple(notes))
+
+
+def _surely_clear(target: str, asked: list[_Asked], *, layer_complete: bool) -> Bools:
+    """Return where the rules that speak are enough for a clear verdict."""
+    speaks = np.array([a.speaks for a in asked])
+    houses = np.array([target == "road" or mapped.covers_houses([a.rule]) for a in asked])
+    held = np.array([a.held for a in asked])
+    shown = np.array([a.shown for a in asked])
+    ruled = (speaks & houses[:, None]).any(axis=0)
+    something = (speaks & held[:, None]).any(axis=0) | layer_complete
+    unseen = (speaks & ~shown[:, None]).any(axis=0)
+    return np.asarray(ruled & ~unseen & something)
+
+
+def _ends_near(
+    points: gpd.GeoDataFrame, asked: list[_Asked], law: Law, *, terms: Terms, target: str
+) -> Bools:
+    """Return where the mapped area ends before every rule that speaks is surely kept."""
+    area = terms.covered.get(LAYER[target])
+    if area is None:
+        return np.zeros(len(points), dtype=bool)
+    at = points.geometry.to_numpy()
+    if area.is_empty:
+        return np.ones(len(points), dtype=bool)
+    scale = scale_over(CRS(points.crs), at)
+    inside = shapely.covers(area, at)
+    reach_m = np.where(inside, shapely.distance(area.boundary, at), 0.0) / scale.most
+    asks = [a.rule.limit_m + mapped.most_offset_m(a.rule, law) for a in asked]
+    needed = np.where([a.speaks for a in asked], np.array(asks)[:, None], 0.0).max(axis=0)
+    return np.asarray(reach_m < needed + terms.errors.total_m(LAYER[target]))
+
+
+def _notes(asked: list[_Asked], *, ends: Bools, complete: Bools, layer: str) -> NDArray[np.object_]:
+    """Return what each point's verdict rests on beside the distance."""
+    said = [note for a in asked for note in a.notes]
+    silent: Bools = np.all([~a.speaks for a in asked], axis=0)
+    said.append((silent, f"no rule for {layer} is left here"))
+    said.append((complete, f"the {layer} are declared complete"))
+    said.append((ends, f"the map of {layer} ends before the limit does"))
+    told = ["; ".join(words for where, words in said if where[n]) for n in range(len(ends))]
+    return np.array(told, dtype=object)
+
+
+def checked_crs(layer: gpd.GeoDataFrame, target: str, crs: CRS | None) -> CRS:
+    """Return the CRS of a target's layer; raises if the layer breaks its contract."""
+    layers.check(layer, layers.contract(LAYER[target]))
+    require_same_crs(crs, layer.crs, where=LAYER[target])
     return require_metric(layer.crs)
 
 
-def _asked(
-    rules: Collection[DistanceRule], layer: gpd.GeoDataFrame
-) -> Iterator[tuple[DistanceRule, mapped.Bools, Floats]]:
+def asked_of(
+    law: Law, layer: gpd.GeoDataFrame, target: str
+) -> Iterator[tuple[DistanceRule, Bools, Floats]]:
     """Yield each rule that reaches anything, with what it reaches and the offsets there.
 
-    Of rules that reach the same features in the same way only the largest limit is asked.
+    Of rules that reach the same features in the same way only the largest limit is given.
     """
-    largest: dict[tuple[bytes, bytes], tuple[DistanceRule, mapped.Bools, Floats]] = {}
-    for rule in sorted(rules, key=lambda r: -r.limit_m):
-        which, offset = mapped.reached(layer, rule), mapped.offset_m(layer, rule)
+    largest: dict[tuple[bytes, bytes], tuple[DistanceRule, Bools, Floats]] = {}
+    for rule in sorted(law.rules_for(RULED[target]), key=lambda r: -r.limit_m):
+        which, offset = mapped.reached(layer, rule), mapped.offset_m(layer, rule, law)
         if which.any():
             largest.setdefault((which.tobytes(), offset.tobytes()), (rule, which, offset[which]))
     yield from largest.values()
@@ -224,84 +314,6 @@ def _names(layer: gpd.GeoDataFrame, target: str) -> NDArray[Any]:
     tried = [layer[c] for c in ("name", kind) if c in layer.columns]
     names = pd.Series(target, index=layer.index, dtype=object)
     for column in reversed(tried):
-        told = column.map(mapped.plain).map(lambda word: word not in mapped.UNTOLD)
+        told = column.map(plain).map(lambda word: word not in mapped.UNTOLD)
         names = names.where(~told, column)
     return np.array([f"{name} #{index}" for index, name in names.items()], dtype=object)
-
-
-def setback_polygons(
-    law: Law,
-    *,
-    dwellings: gpd.GeoDataFrame | None,
-    roads: gpd.GeoDataFrame | None,
-    crs: CRS,
-) -> gpd.GeoDataFrame:
-    """Return the ground within each rule's limit, by the `setbacks` contract, never too small.
-
-    One row per rule that reaches anything. The radius allows for chords and the grid's scale;
-    it holds no position error. For maps: verdicts are decided by `verdicts`.
-    """
-    rows: list[dict[str, Any]] = []
-    for target, layer in (("dwelling", dwellings), ("road", roads)):
-        if layer is None:
-            continue
-        _checked_crs(layer, target, crs)
-        for rule, which, offset in _asked(law.rules_for(_TARGETS[target]), layer):
-            shapes = layer.geometry.to_numpy()[which]
-            radius = rule.limit_m + offset
-            row = {
-                "id": f"S{len(rows) + 1:03d}",
-                "target": target,
-                "distance_m": rule.limit_m,
-                "rule": rule.id,
-                "verify": rule.verify,
-                "geometry": shapely.union_all(grown(shapes, radius, scale_over(crs, shapes))),
-            }
-            rows.append(row)
-    columns = ["id", "target", "distance_m", "rule", "verify", "geometry"]
-    return gpd.GeoDataFrame(pd.DataFrame(rows, columns=columns), geometry="geometry", crs=crs)
-
-
-def overall(table: pd.DataFrame, law: Law) -> str:
-    """Return the worst verdict of a table: `clear` only if a person chose the law and all is.
-
-    The order is inside, close, not checked, clear. Nothing to check is `not checked`.
-    """
-    held = set(table["verdict"])
-    worst = next((v for v in _WORST if v in held), "not checked")
-    return "not checked" if worst == "clear" and not law.chosen else worst
-
-
-def verdict_words(
-    row: Mapping[str, Any] | pd.Series[Any], law: Law, units: LengthUnit = "yd"
-) -> str:
-    """Return a row of `verdicts` as a sentence; clearances are rounded down, limits up."""
-    what = f"mapped {_LAYER[row['target']]}"
-    under = f"under {row['rule']}" + ("" if law.chosen else " (an example, not your law)")
-    if not row["rule"]:
-        return f"{_LAYER[row['target']]} not checked: '{law.title}' has no rule for them"
-    limit = _text(row["limit_m"], units, math.ceil)
-    if row["verdict"] == "not checked":
-        return (
-            f"{_LAYER[row['target']]} not checked: the map has too little to tell; keep {limit} "
-            f"from any {under}"
-        )
-    if not row["feature"]:
-        return f"clear of the {what}: none here, by a layer declared complete, {under}"
-    if row["verdict"] == "clear":
-        return f"clear of the {what} by {_text(row['margin_m'], units, math.floor)} {under}"
-    where = f"{row['feature']} is {_text(row['distance_m'], units, math.floor)} off"
-    if not math.isnan(row["bearing_deg"]):
-        where += f", bearing {round(row['bearing_deg']) % 360:03d}° true"
-    if row["verdict"] == "inside":
-        return f"inside the setback of the {what}: {where}; the limit is {limit} {under}"
-    error = _text(row["error_m"], units, math.ceil)
-    return (
-        f"too close to the setback of the {what} to call: {where}; the limit is {limit}, "
-        f"positions may be {error} off, {under}"
-    )
-
-
-def _text(value_m: float, units: LengthUnit, whole: Any) -> str:
-    # A length that is whole in its unit must not be pushed off it by binary fractions.
-    return f"{whole(round(value_m / LENGTHS_M[units], 6))} {units}"

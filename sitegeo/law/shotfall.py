@@ -3,13 +3,14 @@
 Shots start at the guns, birds flare and pass overhead, so every direction counts, not only the
 front. The range is Journée's rule for lead, 2200 yards per inch of pellet diameter (second-hand,
 from a reprinted gun-club safety article), raised for shot denser than lead and never lowered for
-lighter shot, with a margin for a tail wind. It is not an upper bound: ricochet off water, ice or
+lighter shot, with a margin for a tail wind. Shot may carry farther: ricochet off water, ice or
 ground is not modelled, and terrain and timber are never counted as a backstop.
 """
 
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -17,12 +18,14 @@ import geopandas as gpd
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
 from sitegeo.angles import signed_diff_deg, unit_from_bearing
 from sitegeo.errors import UsageError
 from sitegeo.grid import convergence_deg, require_metric, require_same_crs
-from sitegeo.law.mapped import building_extent_m, half_pavement_m
-from sitegeo.law.nearest import scale_over
+from sitegeo.law.mapped import POINT_LARGE_M, building_extent_m, half_pavement_m
+from sitegeo.law.nearest import Scale, Shapes, grown, scale_over
+from sitegeo.law.widths import plain
 from sitegeo.units import yd
 
 LEAD_G_CM3 = 11.34
@@ -35,6 +38,17 @@ DEFAULT_LOAD = "steel BB"
 
 TAIL_WIND_SHARE = 0.15 / (16 / 3.6)
 """Added range per m/s of tail wind: 15 % at 16 km/h (a magazine's answer; weak)."""
+
+UNKNOWN_GUST_MPS = 13.8
+"""The gust taken where no wind is given: the most of a strong breeze, Beaufort 6."""
+
+PUBLIC_WAYS = frozenset({
+    "footway", "path", "bridleway", "cycleway", "steps", "track", "pedestrian",
+})  # fmt: skip
+"""Classes of roads layer that people walk or ride on."""
+
+FRONT_DEG, REAR_DEG = 60.0, 120.0
+"""To the front is within this of the facing, to the rear beyond that; judgement."""
 
 STEP_DEG = 1.0
 SCATTER_DEG = 6.0
@@ -79,6 +93,13 @@ class ShotFall:
     open_arcs: tuple[tuple[float, float], ...]
     not_checked: tuple[str, ...]
 
+    @property
+    def verdict(self) -> str:
+        """`not checked` where a layer is missing, `inside` with no arc left, else `clear`."""
+        if self.not_checked:
+            return "not checked"
+        return "clear" if self.open_arcs else "inside"
+
 
 def read_load(text: str | None) -> Load:
     """Return a load written as material and size, such as ``"steel 2"`` or ``"bismuth BB"``.
@@ -105,10 +126,16 @@ def read_load(text: str | None) -> Load:
 
 
 def fall_range_m(
-    load: Load, shot_deg: NDArray[np.float64], *, wind_from_deg: float, gust_mps: float
+    load: Load, shot_deg: NDArray[np.float64], *, wind_from_deg: float | None, gust_mps: float
 ) -> NDArray[np.float64]:
-    """Return how far a load may fall in true directions, longer with the wind, never shorter."""
-    tail = np.cos(np.deg2rad(signed_diff_deg(shot_deg, wind_from_deg + 180.0)))
+    """Return how far a load may fall in true directions, longer with the wind, never shorter.
+
+    Without a direction the wind is taken to blow from behind every shot.
+    """
+    if wind_from_deg is None:
+        tail = np.ones_like(shot_deg)
+    else:
+        tail = np.cos(np.deg2rad(signed_diff_deg(shot_deg, wind_from_deg + 180.0)))
     return np.asarray(load.range_m * (1 + TAIL_WIND_SHARE * gust_mps * np.clip(tail, 0.0, 1.0)))
 
 
@@ -118,11 +145,12 @@ def shot_fall(
     *,
     crs: object,
     load: Load,
-    wind_from_deg: float,
+    wind_from_deg: float | None,
     gust_mps: float,
     guns_error_m: float,
-    layers: dict[str, gpd.GeoDataFrame | None],
+    layers: Mapping[str, gpd.GeoDataFrame | None],
     complete: frozenset[str] = frozenset(),
+    covered: Mapping[str, BaseGeometry] | None = None,
 ) -> ShotFall:
     """Return the arcs of fire about a hide that what is mapped closes.
 
@@ -131,12 +159,14 @@ def shot_fall(
     hide, facing_deg
         Where the guns are, in the projected metric `crs`, and the true bearing they face.
     wind_from_deg, gust_mps
-        The wind at its strongest.
+        The wind at its strongest; without a direction, from behind every shot.
     guns_error_m
         How far off the guns and the mapped features may be.
     layers
         What must not be under the fall of shot, by name; None where a layer is missing. One that
         is empty counts as missing unless `complete` names it.
+    covered
+        Where each layer has anything to say; shots that may fall beyond are closed.
 
     Raises
     ------
@@ -153,24 +183,41 @@ def shot_fall(
     scale = scale_over(metric, np.array([hide.buffer(float(ranges.max()))]))
     wedges = _wedges(hide, shots - turn, ranges * scale.most, guns_error_m * scale.most)
     reasons: dict[int, set[str]] = {}
-    for name, layer in layers.items():
-        if layer is None or layer.empty:
+    # Past the chords, and past what a building may reach beyond its point or a road its line.
+    far = 1.02 * float(ranges.max()) * scale.most + guns_error_m + 2 * POINT_LARGE_M
+    for name, whole in layers.items():
+        if whole is None or whole.empty:
             continue
-        require_same_crs(metric, layer.crs, where=name)
-        for shot in np.unique(_at_full_size(layer).sindex.query(wedges, predicate="intersects")[0]):
-            reasons.setdefault(int(shot), set()).add(name)
+        require_same_crs(metric, whole.crs, where=name)
+        layer = whole[shapely.dwithin(whole.geometry.to_numpy(), hide, far)]
+        names = _names(layer, name)
+        pairs = shapely.STRtree(_at_full_size(layer, scale)).query(wedges, predicate="intersects")
+        for shot, feature in pairs.T:
+            reasons.setdefault(int(shot), set()).add(names[feature])
+    for name, area in (covered or {}).items():
+        if name in layers:
+            for shot in np.flatnonzero(~shapely.covers(area, wedges)):
+                reasons.setdefault(int(shot), set()).add(f"beyond the map of {name}")
     closed = _arcs(reasons, facing_deg)
     open_arcs = () if missing else _between(closed)
     return ShotFall(load, float(ranges.max()), closed, open_arcs, missing)
 
 
-def _at_full_size(layer: gpd.GeoDataFrame) -> gpd.GeoSeries:
+def _at_full_size(layer: gpd.GeoDataFrame, scale: Scale) -> Shapes:
     """Return what is mapped, grown to the size it may really have."""
-    if "kind" in layer.columns and "class" not in layer.columns:
-        return layer.geometry.buffer(building_extent_m(layer))
+    shapes = layer.geometry.to_numpy()
     if "class" in layer.columns:
-        return layer.geometry.buffer(half_pavement_m(layer))
-    return layer.geometry
+        return np.asarray(grown(shapes, half_pavement_m(layer), scale))
+    if "kind" in layer.columns:
+        return np.asarray(grown(shapes, building_extent_m(layer), scale))
+    return shapes
+
+
+def _names(layer: gpd.GeoDataFrame, name: str) -> list[str]:
+    """Return what to call each feature: its layer, or a public way for what people walk on."""
+    if "class" not in layer.columns:
+        return [name] * len(layer)
+    return ["public ways" if plain(c) in PUBLIC_WAYS else name for c in layer["class"]]
 
 
 def _wedges(
@@ -201,7 +248,7 @@ def _arcs(reasons: dict[int, set[str]], facing_deg: float) -> tuple[ClosedArc, .
     count = round(360 / STEP_DEG)
     if not reasons:
         return ()
-    if len(reasons) == count:
+    if len(reasons) >= count - 1:  # widened outward, the rest meets
         words = ", ".join(sorted(set().union(*reasons.values())))
         return (ClosedArc(0.0, 360.0, words, "all round"),)
     starts = [i for i in sorted(reasons) if (i - 1) % count not in reasons]
@@ -220,19 +267,45 @@ def _arcs(reasons: dict[int, set[str]], facing_deg: float) -> tuple[ClosedArc, .
 def _side(start: int, stop: int, facing_deg: float) -> str:
     """Return whether an arc is met by shots to the front, to the side or to the rear."""
     turns = np.abs(signed_diff_deg(np.arange(start, stop + 1) * STEP_DEG, facing_deg))
-    sides = (("front", turns <= 60), ("side", (turns > 60) & (turns < 120)), ("rear", turns >= 120))
+    ahead, behind = turns <= FRONT_DEG, turns >= REAR_DEG
+    sides = (("front", ahead), ("side", ~ahead & ~behind), ("rear", behind))
     return ", ".join(name for name, held in sides if held.any())
+
+
+def side_words(fall: ShotFall, facing_deg: float) -> dict[str, str]:
+    """Return what is closed to shots in front, overhead and to the rear, in words.
+
+    Birds flare and cross over, so a shot overhead may go toward any bearing.
+    """
+    bearings = np.arange(0.0, 360.0, STEP_DEG)
+    turns = np.abs(signed_diff_deg(bearings, facing_deg))
+    sides = {
+        "front": turns <= FRONT_DEG,
+        "overhead": np.ones(bearings.size, dtype=bool),
+        "rear": turns >= REAR_DEG,
+    }
+    shut = np.zeros(bearings.size, dtype=bool)
+    for arc in fall.closed:
+        width = 360.0 if arc.to_deg == 360.0 else (arc.to_deg - arc.from_deg) % 360
+        shut |= (bearings - arc.from_deg) % 360 <= width
+    return {name: _side_words(shut[held], fall) for name, held in sides.items()}
+
+
+def _side_words(shut: NDArray[np.bool_], fall: ShotFall) -> str:
+    if fall.not_checked:
+        return "not checked"
+    if shut.all():
+        return "no fire"
+    return f"no fire in {shut.mean():.0%} of it" if shut.any() else "nothing mapped in reach"
 
 
 def _between(closed: tuple[ClosedArc, ...]) -> tuple[tuple[float, float], ...]:
     if not closed:
         return ((0.0, 360.0),)
-    if closed[0].to_deg == 360.0:
-        return ()
     around = (*closed, closed[0])
     gaps = [(a.to_deg, b.from_deg) for a, b in pairwise(around)]
     # Arcs widened outward may meet: no gap is left between them then.
-    return tuple(g for g in gaps if (g[1] - g[0]) % 360 > 0 or len(closed) == 1)
+    return tuple(g for g in gaps if (g[1] - g[0]) % 360 > 0)
 
 
 def sectors(

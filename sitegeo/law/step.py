@@ -5,9 +5,10 @@ from __future__ import annotations
 import geopandas as gpd
 
 from sitegeo.grid import Raster
+from sitegeo.law.drawn import setback_polygons
 from sitegeo.law.ground import huntable as _huntable
+from sitegeo.law.position import PositionErrors
 from sitegeo.law.rules import Law
-from sitegeo.law.setbacks import PositionErrors, setback_polygons
 from sitegeo.placefile import Assume
 from sitegeo.steps import step
 

@@ -15,6 +15,7 @@ from scipy.spatial import cKDTree
 
 from sitegeo.grid import Raster
 from sitegeo.law.ground import closed_of, ground_of, hunting_of
+from sitegeo.law.position import PositionErrors
 from sitegeo.layers import Cover
 from sitegeo.placefile import Assume
 from sitegeo.siting.around import Floats, disc, fan, sample, turned
@@ -54,15 +55,12 @@ class CandidateParams:
     wade_m
         Deepest water a person stands in, in a clump or among flooded trees, and wades on the way,
         where the place does not say.
-    position_error_m
-        Error of public-land and closed-area edges where PLACE.toml is silent.
     """
 
     spots: SpotParams = field(default_factory=SpotParams)
     cover_radius_m: float = 6.0
     least_water: float = 0.5
     wade_m: float = 0.75
-    position_error_m: float = 10.0
 
 
 @step("candidates")
@@ -126,13 +124,14 @@ def judged(
         access_m=_access(access, at),
         **_ways(cover, depth, access, at, wade_m=wade),
     )
-    edge_m = assume.position_error_m.get("public_land", params.position_error_m)
-    closed_m = assume.position_error_m.get("closed_areas", params.position_error_m)
-    complete = assume.complete.get("public_land", False)
+    errors = PositionErrors.from_layers({str(k): v for k, v in assume.position_error_m.items()})
+    edge_m, closed_m = errors.total_m("public_land"), errors.total_m("closed_areas")
+    complete = assume.complete.get("public_land") is True
     points = gpd.GeoDataFrame(out[["id"]], geometry=out.geometry, crs=out.crs)
     out["ground"] = ground_of(points, public_land, error_m=edge_m, complete=complete).to_numpy()
     out["hunting"] = hunting_of(points, public_land, error_m=edge_m).to_numpy()
-    closed = closed_of(points, closed_areas, error_m=closed_m).to_numpy()
+    # Areas closed on some days are left to the ranking, which knows the day.
+    closed = closed_of(points, closed_areas, error_m=closed_m, dated=False).to_numpy()
     on_land = _class_at(cover, at) != Cover.WATER
     out["rejected_by"] = [
         _against(row, bool(dry), reason, params, wade)

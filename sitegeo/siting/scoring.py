@@ -145,7 +145,7 @@ def blinds(
         from_grid_deg=None if wind.calm else float(cover.grid.to_grid_bearing(wind.from_deg)),
         public_land=public_land,
         error_m=assume.position_error_m.get("public_land", EDGE_ERROR_M),
-        complete=assume.complete.get("public_land", False),
+        complete=assume.complete.get("public_land") is True,
     )
     parts = {
         "wind": np.where(still, UNKNOWN, wind_fit(theta, kinds)),

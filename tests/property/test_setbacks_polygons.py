@@ -11,9 +11,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import CRS, Transformer
 
+from sitegeo.law.drawn import setback_polygons
 from sitegeo.law.ground import closed_of, ground_of, huntable, hunting_of
+from sitegeo.law.position import PositionErrors
 from sitegeo.law.rules import DistanceRule, Law
-from sitegeo.law.setbacks import PositionErrors, setback_polygons, verdicts
+from sitegeo.law.setbacks import verdicts
+from sitegeo.law.terms import Terms
 
 GRIDS = {26918: (400e3, 4300e3), 32633: (820e3, 5400e3), 3857: (8e5, 6e6), 3035: (46e5, 28e5)}
 checked = settings(max_examples=40, deadline=None, derandomize=True)
@@ -141,7 +144,7 @@ def test_huntable_ground_is_clear_open_public_and_not_closed(
     )
     told = PositionErrors(error_m, error_m, 0, 0, 0, 0, 0)
     table = verdicts(
-        points, law, dwellings=dwellings, roads=None, errors=told, complete=("dwellings",)
+        points, law, dwellings=dwellings, roads=None, terms=Terms(told, frozenset({"dwellings"}))
     )
     assert set(table.loc[table["target"] == "dwelling", "verdict"]) <= {"clear"}
     # A hair less than the error: the drawn edge itself lies on it.

@@ -14,9 +14,12 @@ from hypothesis import strategies as st
 from pyproj import CRS, Transformer
 
 from sitegeo.law import mapped
+from sitegeo.law.examples import shipped_laws, strictest
 from sitegeo.law.nearest import nearest
-from sitegeo.law.rules import TARGETS, DistanceRule, Law, shipped_laws, strictest
-from sitegeo.law.setbacks import PositionErrors, verdicts
+from sitegeo.law.position import PositionErrors
+from sitegeo.law.rules import TARGETS, DistanceRule, Law
+from sitegeo.law.setbacks import verdicts
+from sitegeo.law.terms import Terms
 
 # The middle and the edge of a UTM zone, two grids that are not conformal, one in the south.
 GRIDS = {26918: (400e3, 4300e3), 32633: (790e3, 5400e3), 3857: (8e5, 6e6), 3035: (46e5, 28e5),
@@ -68,11 +71,14 @@ def laws(draw):
     rules = []
     for n in range(draw(st.integers(1, 4))):
         target = draw(st.sampled_from(TARGETS))
-        lines = ["centreline", "pavement edge", "right-of-way"] if target == "road" else ["wall"]
+        road = target == "road"
+        lines = ["centreline", "pavement edge", "right-of-way"] if road else ["wall", "grounds"]
+        ground = ["any", "private land", "paved road"][: 3 if road else 2]
         given_ = {
             "id": f"r{n}", "citation": "Code", "target": target, "limit": draw(limits),
             "unit": "m", "measured_from": draw(st.sampled_from(lines)),
-            "applies_on": draw(st.sampled_from(["any", "paved road", "private land"])),
+            "applies_on": draw(st.sampled_from(ground)),
+            "geometry": draw(st.sampled_from(["disc", "sector"])),
             "weapon": draw(st.sampled_from(["firearm", "bow"])),
         }  # fmt: skip
         rules.append(DistanceRule.model_validate(given_))
@@ -96,7 +102,9 @@ def placed(data, shapes, epsg):
 def judge(scene, law, error=None, complete=()):
     points, dwellings, ways = scene
     told = PositionErrors() if error is None else PositionErrors(error, error, 0, 0, 0, 0, 0)
-    return verdicts(points, law, dwellings=dwellings, roads=ways, errors=told, complete=complete)
+    return verdicts(
+        points, law, dwellings=dwellings, roads=ways, terms=Terms(told, frozenset(complete))
+    )
 
 
 def ranks(table):

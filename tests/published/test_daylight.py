@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from sitegeo.errors import UsageError
 from sitegeo.law.daylight import daylight, read_when, shooting_hours
 from sitegeo.law.rules import Hours
 
@@ -106,3 +107,23 @@ def test_when_without_an_offset_is_in_the_places_zone() -> None:
     moment = read_when("2026-12-05T06:40", "America/Chicago")
     assert moment.isoformat() == "2026-12-05T06:40:00-06:00"
     assert read_when("2026-07-05T06:40", "America/Chicago").utcoffset() == timedelta(hours=-5)
+
+
+@pytest.mark.parametrize(
+    ("text", "zone", "words"),
+    [
+        ("Saturday dawn", "America/Chicago", "not a date and time"),
+        ("2026-12-05T06:40", None, "no offset"),
+        ("2026-12-05T06:40", "Mars/Olympus", "zone is not known"),
+        ("2026-12-05T06:40", "/etc", "zone is not known"),
+    ],
+)
+def test_a_time_that_cannot_be_told_is_refused(text, zone, words) -> None:
+    with pytest.raises(UsageError, match=words):
+        read_when(text, zone)
+
+
+def test_a_time_with_its_offset_is_told_by_the_places_clock() -> None:
+    moment = read_when("2026-12-05T12:40+00:00", "America/Chicago")
+    assert moment.isoformat() == "2026-12-05T06:40:00-06:00"
+    assert read_when("2026-12-05T12:40+00:00", None).utcoffset() == timedelta()

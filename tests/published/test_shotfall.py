@@ -12,7 +12,15 @@ from pyproj import CRS, Geod, Transformer
 
 from sitegeo.angles import signed_diff_deg
 from sitegeo.errors import UsageError
-from sitegeo.law.shotfall import ClosedArc, Load, fall_range_m, read_load, sectors, shot_fall
+from sitegeo.law.shotfall import (
+    ClosedArc,
+    Load,
+    fall_range_m,
+    read_load,
+    sectors,
+    shot_fall,
+    side_words,
+)
 
 UTM = CRS.from_epsg(32617)
 HIDE = shapely.Point(690_000.0, 4_200_000.0)
@@ -116,6 +124,14 @@ def test_a_road_has_a_width() -> None:
     assert fall({"roads": road.assign(width_m=4.0)}).closed == ()
 
 
+def test_what_lies_just_in_reach_is_not_passed_over() -> None:
+    """Features far off are left aside; never one whose full size comes into reach."""
+    reach = read_load("steel 2").range_m
+    barn = gpd.GeoDataFrame({"kind": ["barn"]}, geometry=[away(reach + 55, 90)], crs=UTM)
+    assert fall({"dwellings": barn}, error=10.0).closed
+    assert fall({"dwellings": houses(away(reach + 29, 90))}, error=10.0).closed
+
+
 def test_beyond_the_fall_nothing_is_closed() -> None:
     found = fall({"dwellings": houses(away(700, 120)), "roads": houses(away(800, 10))})
     assert found.closed == ()
@@ -133,6 +149,103 @@ def test_empty_layer_known_to_be_complete_is_checked() -> None:
     found = fall({"dwellings": houses()}, complete=frozenset({"dwellings"}))
     assert found.not_checked == ()
     assert found.open_arcs == ((0.0, 360.0),)
+
+
+def test_only_one_direction_left_between_widened_arcs_is_none():
+    """Open toward one degree alone, which the widening on both hands takes away."""
+    for middle in (0.0, 1.0, 180.0, 359.0):
+        around = [away(60, b).buffer(0.5) for b in np.arange(middle + 7.0, middle + 353.2, 0.2)]
+        found = fall({"dwellings": houses(*around)})
+        width = sum((b - a) % 360 or 360 for a, b in found.open_arcs)
+        assert width <= 1.0
+        assert found.verdict == ("clear" if found.open_arcs else "inside")
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.tuples(st.floats(0, 359.9), st.floats(20, 300)), min_size=1, max_size=60))
+def test_open_and_closed_arcs_make_the_circle(spots) -> None:
+    found = fall({"dwellings": houses(*(away(d, b).buffer(8) for b, d in spots))})
+    closed = np.zeros(3600, dtype=bool)
+    for arc in found.closed:
+        width = 360.0 if arc.to_deg == 360.0 else (arc.to_deg - arc.from_deg) % 360
+        closed |= (np.arange(3600) / 10 - arc.from_deg) % 360 <= width
+    opened = np.zeros(3600, dtype=bool)
+    for start, stop in found.open_arcs:
+        opened |= (np.arange(3600) / 10 - start) % 360 <= ((stop - start) % 360 or 360.0)
+    assert (closed | opened).all()
+    for bearing, _ in spots:
+        assert closed[round(bearing * 10) % 3600]
+        assert not opened[round(bearing * 10) % 3600]
+
+
+def test_verdict_and_sides_of_a_house_behind() -> None:
+    roads = {"roads": houses(away(2000, 0))}
+    found = fall({"dwellings": houses(away(250, 180).buffer(6)), **roads}, facing=0.0)
+    told = side_words(found, 0.0)
+    assert found.verdict == "clear"
+    assert told["front"] == "nothing mapped in reach"
+    assert told["overhead"].startswith("no fire in ")
+    assert told["rear"].startswith("no fire in ")
+    assert int(told["rear"].split()[3][:-1]) > int(told["overhead"].split()[3][:-1])
+    shut = fall({"dwellings": houses(HIDE.buffer(3)), **roads})
+    assert shut.verdict == "inside"
+    assert set(side_words(shut, 0.0).values()) == {"no fire"}
+    missing = fall({"dwellings": None, **roads})
+    assert missing.verdict == "not checked"
+    assert set(side_words(missing, 0.0).values()) == {"not checked"}
+    wide = fall({"dwellings": houses(*(away(200, b).buffer(30) for b in range(-50, 51, 10)))})
+    assert side_words(wide, 0.0)["front"] == "no fire"
+    assert side_words(wide, 180.0)["rear"] == "no fire"
+
+
+@pytest.mark.parametrize(
+    ("bearing", "side"),
+    [(0, "front"), (45, "front"), (90, "side"), (135, "rear"), (180, "rear"), (-90, "side")],
+)
+def test_which_side_an_arc_is_on(bearing, side) -> None:
+    (arc,) = fall({"dwellings": houses(away(250, bearing + 20).buffer(0.1))}, facing=20.0).closed
+    assert arc.side == side
+
+
+def test_without_a_wind_a_gust_blows_from_behind_every_shot() -> None:
+    load = read_load("steel 2")
+    shots = np.arange(0.0, 360.0, 30.0)
+    every = fall_range_m(load, shots, wind_from_deg=None, gust_mps=16 / 3.6)
+    np.testing.assert_allclose(every / load.range_m, 1.15)
+    for wind in (0.0, 77.0, 200.0):
+        known = fall_range_m(load, shots, wind_from_deg=wind, gust_mps=16 / 3.6)
+        assert (known <= every + 1e-9).all()
+
+
+def test_what_people_walk_on_is_a_public_way() -> None:
+    def named(kind):
+        at = away(200, 90)
+        line = shapely.LineString([(at.x, at.y - 5), (at.x, at.y + 5)])
+        data = {"class": [kind], "width_m": [np.nan]}
+        (arc,) = fall({"roads": gpd.GeoDataFrame(data, geometry=[line], crs=UTM)}).closed
+        return arc.reason
+
+    assert named("Footway") == named("track") == "public ways"
+    assert named("primary") == named(None) == "roads"
+
+
+def test_a_layer_without_kind_or_class_is_taken_as_it_is_drawn() -> None:
+    reach = read_load("steel 2").range_m
+    for gap, shut in ((-1.0, True), (4.0, False)):
+        way = gpd.GeoDataFrame(geometry=[away(reach + gap, 90)], crs=UTM)
+        assert bool(fall({"way in": way}).closed) == shut
+
+
+def test_shots_that_may_fall_beyond_the_map_are_closed() -> None:
+    roads, far = {"roads": houses(away(2000, 0))}, {"dwellings": houses(away(2000, 0))}
+    edge = shapely.box(HIDE.x - 5000, HIDE.y - 5000, HIDE.x + 150, HIDE.y + 5000)
+    found = fall({**far, **roads}, covered={"dwellings": edge, "closed_areas": shapely.Point(0, 0)})
+    (arc,) = found.closed
+    assert arc.reason == "beyond the map of dwellings"
+    assert within(arc, 90)
+    assert not within(arc, 270)
+    nowhere = fall({**far, **roads}, covered={"roads": shapely.Polygon()})
+    assert nowhere.verdict == "inside"
 
 
 def test_arc_across_north() -> None:

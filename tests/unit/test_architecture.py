@@ -21,7 +21,7 @@ FLOORS = (
     {"steps", "rasterfile", "photofile", "imagery", "vectors", "weather"},
     {"place", "terrain", "exposure", "export"},
     {"spreads", "law", "siting", "store", "surveysheet", "webmap"},
-    {"survey"},
+    {"survey", "cautions"},
     {"hides", "laying", "watertoday"},
     {"ranking"},
     {"manywinds", "turning"},

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import json
+import tomllib
 from datetime import date
 from pathlib import Path
 
+import jsonschema
 import pytest
 
 from sitegeo.errors import LawError
 from sitegeo.law import rules
-from sitegeo.law.rules import DistanceRule, Law, read_law, shipped_laws, strictest
+from sitegeo.law.examples import shipped_laws, strictest
+from sitegeo.law.rules import DistanceRule, Law, law_schema, read_law
 
+SCHEMA = Path(__file__).resolve().parents[2] / "docs" / "law.schema.json"
 HEAD = 'title = "A law"\nplace = "Somewhere"\nread_on = 2026-01-02\n'
 HOUSE = """
 [[distance]]
@@ -21,6 +25,15 @@ target = "dwelling"
 limit = 150
 unit = "yd"
 measured_from = "wall"
+"""
+ROAD = """
+[[distance]]
+id = "road"
+citation = "Code 2"
+target = "road"
+limit = 50
+unit = "ft"
+measured_from = "centreline"
 """
 
 
@@ -66,7 +79,7 @@ citation = "Code 2"
     assert held.verify
     assert held.effective_to == date(2027, 1, 31)
     assert law.text[0].topic == "blinds"
-    assert (law.hours.opens, law.hours.opens_min) == ("sunrise", -30)
+    assert [(h.opens, h.opens_min) for h in law.hours] == [("sunrise", -30)]
     assert not law.chosen
     assert not law.example
 
@@ -91,6 +104,17 @@ citation = "Code 2"
         (HEAD + HOUSE.replace('"dwelling"', '"road"'), ["a road rule is not measured from"]),
         (HEAD + HOUSE.replace('"dwelling"', '["road", "school"]'), ["write two rules"]),
         (HEAD + HOUSE + HOUSE, ["used twice: house"]),
+        (HEAD + HOUSE + 'applies_on = ["any", "private land"]\n', ["applies_on is 'any'"]),
+        (HEAD + HOUSE + 'applies_on = "paved road"\n', ["only a rule about roads"]),
+        (HEAD + HOUSE + 'geometry = "corridor"\n', ["a corridor runs along a road"]),
+        (HEAD + HOUSE + 'permission_by = "owner"\n', ["needs the statute's words"]),
+        (HEAD + HOUSE + "permission_written = true\n", ["needs permission_by"]),
+        (
+            HEAD + ROAD + 'permission = "x"\npermission_by = "owner"\n',
+            ["lifted by the landowner or nobody"],
+        ),
+        (HEAD + ROAD.replace('"centreline"', '"grounds"'), ["is not measured from 'grounds'"]),
+        (HEAD + "[road_width_m]\nlane = -3.0\n", ["road_width_m.lane"]),
         (
             HEAD + HOUSE + "effective_from = 2026-02-01\neffective_to = 2026-01-31\n",
             ["effective_to comes before"],
@@ -193,7 +217,9 @@ def test_strictest_takes_the_largest_for_each_target():
     assert law.rule_for("dwelling").id == "ia-481a.123"
     assert law.distance_for("school") == pytest.approx(152.4)
     assert law.rule_for("road").id == "ma-131-58-highway"
-    assert {r.applies_on for r in law.distance} == {"any"}
+    assert {r.applies_on for r in law.distance} == {("any",)}
+    assert {r.permission_by for r in law.distance} == {()}
+    assert {r.geometry for r in law.distance} <= {"disc", "corridor"}
     assert {r.permission for r in law.distance} == {"none"}
     told = {t.words.split(":")[0]: t for t in law.text}
     assert "Iowa" in told["dwelling"].words
@@ -238,6 +264,132 @@ def test_strictest_keeps_the_first_of_equals():
     assert [r.id for r in strictest([two, one]).distance] == ["y"]
 
 
-def test_the_model_describes_itself_as_json_schema():
-    schema = json.loads(json.dumps(Law.model_json_schema()))
-    assert set(schema["properties"]) == {"title", "place", "read_on", "distance", "text", "hours"}
+def test_the_schema_is_the_published_one_and_every_shipped_file_keeps_it():
+    schema = law_schema()
+    assert schema == json.loads(SCHEMA.read_text())
+    jsonschema.Draft202012Validator.check_schema(schema)
+    held = jsonschema.Draft202012Validator(schema)
+    for path in sorted((Path(rules.__file__).parent / "rules").glob("*.toml")):
+        # JSON has no dates: they are text in it.
+        held.validate(json.loads(json.dumps(tomllib.loads(path.read_text()), default=str)))
+    with pytest.raises(jsonschema.ValidationError):
+        held.validate({"title": "t", "place": "p", "read_on": "2026-01-01", "chosen": True})
+
+
+# Each kind of rule that the statutes behind the shipped files know, in one law.
+EVERY_KIND = """
+[[distance]]
+id = "pennsylvania"
+citation = "34 Pa.C.S. 2505"
+target = ["dwelling", "occupied building"]
+limit = 50
+unit = "yd"
+measured_from = "wall"
+weapon = ["bow", "crossbow"]
+permission = "specific advance permission of the occupant"
+permission_by = "occupant"
+[[distance]]
+id = "new york"
+citation = "ECL 11-0931"
+target = "dwelling"
+limit = 500
+unit = "ft"
+measured_from = "wall"
+geometry = "sector"
+[[distance]]
+id = "iowa"
+citation = "481A.123, as proposed in SF 2025"
+target = "livestock building"
+limit = 200
+unit = "yd"
+measured_from = "grounds"
+[[distance]]
+id = "minnesota"
+citation = "97B.001 subd. 7"
+target = "dwelling"
+limit = 500
+unit = "ft"
+measured_from = "property line"
+applies_on = "private land"
+permission = "written permission of the owner"
+permission_by = ["owner", "occupant", "landowner"]
+permission_written = true
+[[distance]]
+id = "maine"
+citation = "12 section 11208"
+target = "road"
+limit = 10
+unit = "ft"
+measured_from = "pavement edge"
+geometry = "corridor"
+applies_on = ["paved road", "private land"]
+effective_from = 2026-01-01
+[[distance]]
+id = "wisconsin"
+citation = "167.31(2)(d)"
+target = "road"
+limit = 50
+unit = "ft"
+measured_from = "centreline"
+[[text]]
+topic = "shot"
+words = "No lead within 100 m of wetlands."
+citation = "EU Regulation 2021/57"
+effective_from = 2023-02-15
+[[text]]
+topic = "powered decoys"
+words = "One at most."
+days = ["saturday", "sunday"]
+[[text]]
+topic = "blinds"
+words = "Home each day."
+earliest = { event = "shooting start", minutes = -60 }
+latest = 21:00:00
+[[hours]]
+opens_min = -30
+closes_min = 0
+citation = "50 CFR 20.23"
+[[hours]]
+opens_min = -30
+closes_min = -60
+not_before = 12:00:00
+citation = "63 Stat. (1949)"
+[road_width_m]
+residential = 9.5
+[right_of_way_m]
+residential = 20.0
+"""
+
+
+def test_one_law_holds_every_kind_of_rule_and_keeps_the_schema(tmp_path):
+    law = read_law(write(tmp_path, HEAD + EVERY_KIND))
+    held = {r.id: r for r in law.distance}
+    assert held["minnesota"].private_land_only
+    assert not held["iowa"].private_land_only
+    assert held["maine"].applies_on == ("paved road", "private land")
+    assert len(law.hours) == 2
+    # What is kept with a survey reads back the same.
+    assert Law.model_validate(law.model_dump(mode="json")) == law
+    raw = tomllib.loads(HEAD + EVERY_KIND)
+    schema = jsonschema.Draft202012Validator(law_schema())
+    schema.validate(json.loads(json.dumps(raw, default=str)))
+    for wrong in ({"limit": "far"}, {"geometry": "cone"}, {"permission_by": "nobody"}):
+        faulty = {**raw, "distance": [{**raw["distance"][0], **wrong}]}
+        with pytest.raises(jsonschema.ValidationError):
+            schema.validate(json.loads(json.dumps(faulty, default=str)))
+
+
+def test_strictest_takes_the_widest_of_widths_and_no_way_out():
+    lifted = {"permission": "x", "permission_by": "owner", "permission_written": True}
+    one = law_of(rule("s", "dwelling", 50, geometry="sector", effective_to="2026-01-01", **lifted))
+    one = one.model_copy(update={"road_width_m": {"residential": 40.0, "track": 3.0}})
+    two = law_of().model_copy(update={"right_of_way_m": {"track": 1.0, "motorway": 500.0}})
+    law = strictest([one, two])
+    assert law.road_width_m == {"residential": 40.0, "track": 8.0}
+    assert law.right_of_way_m == {"motorway": 500.0, "track": 8.0 + 2 * 15.0}
+    (rule_,) = law.distance
+    assert (rule_.geometry, rule_.effective_to, rule_.permission_by) == ("disc", None, ())
+    assert not rule_.permission_written
+    # Grounds lie outside the wall: from the same limit they ask more.
+    wall, grounds = rule("w", "dwelling", 50), rule("g", "dwelling", 50, measured_from="grounds")
+    assert [r.id for r in strictest([law_of(wall), law_of(grounds)]).distance] == ["g"]

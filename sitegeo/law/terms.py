@@ -1,0 +1,137 @@
+"""What a verdict rests on beside the law and the map: the day, permissions, arcs, coverage."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from types import MappingProxyType
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from pyproj import CRS, Transformer
+from shapely.geometry.base import BaseGeometry
+
+from sitegeo.law.nearest import geod_of
+from sitegeo.law.position import PositionErrors
+from sitegeo.law.rules import DistanceRule, MeasuredFrom
+from sitegeo.placefile import Assume, LawKeys, Permission
+
+Bools = NDArray[np.bool_]
+
+MATCH_M = 15.0
+"""A permission is for the building it was written on, or the only one this close."""
+
+
+@dataclass(frozen=True)
+class Terms:
+    """What a verdict rests on beside the law and the map.
+
+    Parameters
+    ----------
+    complete
+        Names of layers in which everything has been mapped, all over or within `covered`.
+    covered
+        Where each layer has anything to say, in the layers' CRS; a layer without an entry
+        everywhere.
+    outline
+        What the outlines of the dwellings layer follow.
+    on
+        The day hunted; None where it is not known.
+    permissions
+        What people wrote down.
+    no_fire
+        Arcs in which nobody will shoot, true degrees clockwise.
+    other_hides
+        Latitude and longitude of hides that others may sit in.
+    """
+
+    errors: PositionErrors = field(default_factory=PositionErrors)
+    complete: frozenset[str] = frozenset()
+    covered: Mapping[str, BaseGeometry] = field(default_factory=lambda: MappingProxyType({}))
+    outline: MeasuredFrom = "wall"
+    on: date | None = None
+    permissions: tuple[Permission, ...] = ()
+    no_fire: tuple[tuple[float, float], ...] = ()
+    other_hides: tuple[tuple[float, float], ...] = ()
+
+
+def terms_of(record: Mapping[str, Any], *, crs: CRS, on: date | None = None) -> Terms:
+    """Return the terms recorded with a survey or a plan, for a day.
+
+    A layer covers the area declared complete; roads and dwellings of which nothing is declared
+    cover the extent of their file, since what lies beyond may simply not have been mapped.
+    """
+    assume = Assume.model_validate(record.get("assume", {}))
+    keys = LawKeys.model_validate(record.get("terms", {}))
+    extents = {i["role"]: (i["crs"], i["extent"]) for i in record.get("inputs", ())}
+    covered = {}
+    for name in ("dwellings", "roads", "public_land", "closed_areas"):
+        declared = assume.complete.get(name)
+        if isinstance(declared, tuple):
+            covered[name] = _box(declared, "EPSG:4326", crs)
+        elif not declared and name in extents and name in ("dwellings", "roads"):
+            covered[name] = _box(extents[name][1], extents[name][0], crs)
+    return Terms(
+        errors=PositionErrors.from_layers({str(k): v for k, v in assume.position_error_m.items()}),
+        complete=frozenset(str(name) for name, said in assume.complete.items() if said),
+        covered=MappingProxyType(covered),
+        outline=assume.dwelling_outline,
+        on=on,
+        permissions=keys.permissions,
+        no_fire=keys.no_fire,
+        other_hides=keys.other_hides,
+    )
+
+
+def _box(bounds: Any, own: str, crs: CRS) -> BaseGeometry:
+    """Return a box of another CRS in the place's; empty where it has no shape there."""
+    west, south, east, north = bounds
+    if not (west < east and south < north):
+        return shapely.Polygon()
+    share = np.linspace(0.0, 1.0, 21)[:-1]
+    along, up = west + share * (east - west), south + share * (north - south)
+    x = np.concatenate([along, np.full(20, east), along[::-1] + along[1] - west, np.full(20, west)])
+    y = np.concatenate([np.full(20, south), up, np.full(20, north), up[::-1] + up[1] - south])
+    ring = np.column_stack(Transformer.from_crs(own, crs, always_xy=True).transform(x, y))
+    box = shapely.Polygon(ring) if np.isfinite(ring).all() else shapely.Polygon()
+    return box if box.is_valid else shapely.Polygon()
+
+
+def lifting(rule: DistanceRule, terms: Terms) -> tuple[Permission, ...]:
+    """Return the written permissions that lift a rule on the day."""
+    return tuple(
+        p
+        for p in terms.permissions
+        if p.by in rule.permission_by
+        and (p.written or not rule.permission_written)
+        and (not p.rules or rule.id in p.rules)
+        and p.holds_on(terms.on)
+    )
+
+
+def building_of(permission: Permission, layer: gpd.GeoDataFrame) -> int | None:
+    """Return the position of the one building a permission can be for; None where in doubt."""
+    at = _place(permission, CRS(layer.crs))
+    distance = shapely.distance(layer.geometry.to_numpy(), at)
+    on, near = np.flatnonzero(distance == 0), np.flatnonzero(distance <= MATCH_M)
+    sure = on if on.size else near
+    return int(sure[0]) if sure.size == 1 else None
+
+
+def stands_on(permission: Permission, points: gpd.GeoDataFrame, *, error_m: float) -> Bools:
+    """Return which points a landowner's permission covers, surely."""
+    crs = CRS(points.crs)
+    to_degrees = Transformer.from_crs(crs, crs.geodetic_crs, always_xy=True)
+    lon, lat = to_degrees.transform(points.geometry.x.to_numpy(), points.geometry.y.to_numpy())
+    own = np.full_like(lon, permission.longitude), np.full_like(lat, permission.latitude)
+    _, _, distance = geod_of(crs).inv(*own, lon, lat)
+    return np.asarray(distance + error_m <= (permission.within_m or 0.0))
+
+
+def _place(permission: Permission, crs: CRS) -> shapely.Point:
+    to_place = Transformer.from_crs("EPSG:4326", crs, always_xy=True)
+    return shapely.Point(to_place.transform(permission.longitude, permission.latitude))
