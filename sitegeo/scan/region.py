@@ -16,7 +16,8 @@ from pyproj import CRS, Transformer
 from sitegeo import __version__, imagery, onestep, steps
 from sitegeo.errors import PlaceError
 from sitegeo.grid import WGS84, Grid, Raster
-from sitegeo.law.rules import Law, read_law, shipped_laws, strictest
+from sitegeo.law.examples import shipped_laws, strictest
+from sitegeo.law.rules import Law, read_law
 from sitegeo.placefile import RASTER_ROLES, VECTOR_ROLES
 from sitegeo.rasterfile import require_proj
 from sitegeo.scan import nearby, sources

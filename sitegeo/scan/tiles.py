@@ -351,7 +351,7 @@ def _ranked(
     """Return the blinds, rejected ones among them, with scores where a wind is asked."""
     if mine.empty or asked.wind is None:
         points = gpd.GeoDataFrame(mine[["id"]], geometry=mine.geometry, crs=mine.crs)
-        checked = verdicts_of(points, made.law, made.layers, made.record["assume"])
+        checked = verdicts_of(points, made.law, made.layers, made.record)
         return mine, checked
     ranking = rank(made, asked.wind, when=asked.when, candidates=mine)
     frames = [f for f in (ranking.blinds, ranking.rejected) if len(f)]
