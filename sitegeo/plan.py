@@ -14,6 +14,7 @@ from typing import Any, Literal
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 from pyproj import Transformer
 
 from sitegeo import folders, ranking, store
