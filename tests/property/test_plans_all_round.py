@@ -72,10 +72,10 @@ def test_decoys_float_clear_of_guns_and_pocket(plans) -> None:
         assert len(spread.decoys) + spread.left == 36, key
 
 
-def test_each_layout_occurs_among_the_three_best_and_can_be_set(plans) -> None:
+def test_each_layout_occurs_among_the_places_named_and_can_be_set(plans) -> None:
     first: dict[str, tuple[sitegeo.Plan, str]] = {}
     for plan in plans.values():
-        best = plan.ranking.blinds.head(3)
+        best = plan.ranking.places.head(10)
         for layout, name in zip(best["layout"], best["id"], strict=True):
             first.setdefault(layout, (plan, name))
     assert set(first) >= {"bank-along", "open-cross", "point", "timber"}
