@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -235,7 +236,7 @@ def _record(found: Scan, size_m: float) -> dict[str, Any]:
         "tile_m": round(size_m, 3),
         "halo_m": region.file.tiles.halo_m,
         "law": {"name": region.law.title, "chosen": region.law.chosen},
-        "counts": {k: v for k, v in found.counts().items() if k != "kept"},
+        "counts": dict(sorted(Counter(t.state for t in found.tiles).items())),
         "tiles": [
             {"name": t.name, "state": t.state, "survey": t.survey, "reason": t.reason}
             for t in found.tiles

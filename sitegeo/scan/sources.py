@@ -17,6 +17,7 @@ import numpy as np
 import rasterio
 from numpy.typing import NDArray
 from pyproj import CRS, Transformer
+from rasterio._err import CPLE_BaseError
 from rasterio.enums import ColorInterp, Resampling
 from rasterio.errors import CRSError, RasterioError
 from rasterio.vrt import WarpedVRT
@@ -140,7 +141,7 @@ def _open(path: str) -> Iterator[Any]:
                     remedy="Assign the right one, e.g. with gdal_edit.py; sitegeo never guesses",
                 )
             yield source
-    except (RasterioError, CRSError) as error:
+    except (RasterioError, CRSError, CPLE_BaseError) as error:
         raise RasterError(
             f"cannot be read as a raster, or is cut short: {error}",
             where=path,
@@ -323,7 +324,7 @@ def _on(
         width=grid.shape[1],
         resampling=Resampling.nearest if categories else Resampling.bilinear,
         add_alpha=not has_mask,
-        tolerance=0.0,  # an approximate transform would differ from window to window
+        tolerance=0.001,  # a rougher, approximate transform would differ from window to window
     ) as warped:
         whole = Window(0, 0, warped.width, warped.height)
         return warped.read(bands), mask_of(warped, bands, whole, grid.shape)

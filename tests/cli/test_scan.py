@@ -1,0 +1,243 @@
+"""A region scanned in tiles: one answer, whatever the tiles and whatever goes wrong."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pyarrow.parquet as pq
+import pytest
+import rasterio
+from helpers_region import NW, SIDE_M, in_process, make_region, run
+from rasterio.warp import Resampling, calculate_default_transform, reproject
+
+import sitegeo
+from sitegeo.cli import main
+from sitegeo.scan import cluster, tiling
+from sitegeo.scan.scanning import Scan
+
+# Stated in docs/scale.md.
+SCORE_TOLERANCE, FETCH_TOLERANCE_M = 0.05, 120.0
+
+
+@pytest.fixture(scope="module")
+def small_plates() -> Iterator[None]:
+    """Several plates in a small region; of a size that no tiling shares."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(tiling, "PLATE_PX", 250)
+        patch.setattr(tiling, "PLATE_MARGIN_PX", 50)
+        yield
+
+
+@pytest.fixture(scope="module")
+def client() -> Iterator[Any]:
+    with in_process() as held:
+        yield held
+
+
+@pytest.fixture(scope="module")
+def region(demo_place: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return make_region(tmp_path_factory.mktemp("region") / "county", demo_place)
+
+
+@pytest.fixture(scope="module")
+def scans(
+    region: Path, client: Any, small_plates: None, tmp_path_factory: pytest.TempPathFactory
+) -> dict[int, tuple[Scan, Path]]:
+    """The region in 1, 4, 9 and 16 tiles."""
+    folder = tmp_path_factory.mktemp("scans")
+    found = {}
+    for ways in (1, 2, 3, 4):
+        out = folder / str(ways)
+        if ways > 1:
+            shutil.copytree(folder / "1" / ".work" / "plates", out / ".work" / "plates")
+        size = 3 * np.ceil(SIDE_M / 3 / ways)
+        found[ways**2] = (run(region, out, client, size_m=float(size)), out)
+    return found
+
+
+@pytest.mark.parametrize("tiles", [4, 9, 16])
+def test_the_same_blinds_however_it_is_tiled(
+    scans: dict[int, tuple[Scan, Path]], tiles: int
+) -> None:
+    whole, cut = (scans[n][0].found.blinds.set_index("id").sort_index() for n in (1, tiles))
+    assert len(scans[tiles][0].tiles) == tiles
+    assert len(whole) > 50
+    assert list(cut.index) == list(whole.index)
+    assert cut.geometry.distance(whole.geometry).max() < 0.01
+    turned = (cut["facing_deg"] - whole["facing_deg"] + 180) % 360 - 180
+    assert turned.abs().max() < 0.1
+    # A ranking tries to lay a spread on its best blinds alone: in small tiles those are more.
+    out = [f["rejected_by"].where(~f["rejected_by"].str.startswith("no spread", na=False))
+           for f in (whole, cut)]  # fmt: skip
+    assert out[0].isna().tolist() == out[1].isna().tolist()
+    assert (cut["score"] - whole["score"]).abs().max() <= SCORE_TOLERANCE
+    assert (cut["fetch_m"] - whole["fetch_m"]).abs().max() <= FETCH_TOLERANCE_M
+
+
+def test_waters_and_verdicts_are_the_regions(scans: dict[int, tuple[Scan, Path]]) -> None:
+    one, many = scans[1][0].found, scans[16][0].found
+    assert many.waters["id"].tolist() == one.waters["id"].tolist()
+    assert np.allclose(many.waters["area_m2"], one.waters["area_m2"])
+    assert set(many.blinds["water"]) <= set(many.waters["id"])
+    keys = ["id", "target"]
+    a, b = (f.verdicts.sort_values(keys, ignore_index=True) for f in (one, many))
+    assert a["verdict"].tolist() == b["verdict"].tolist()
+
+
+def test_the_files_open_elsewhere_and_a_blind_can_be_planned(
+    scans: dict[int, tuple[Scan, Path]],
+) -> None:
+    found, out = scans[4]
+    blinds = gpd.read_parquet(out / "blinds")
+    assert len(blinds) == len(found.found.blinds)
+    part = next((out / "blinds").rglob("*.parquet"))
+    assert "bbox" in pq.read_schema(part).names
+    assert len(gpd.read_file(out / "blinds.gpkg", layer="waters")) == len(found.found.waters)
+    assert (out / "overview.png").stat().st_size > 10_000
+    best = found.found.blinds.iloc[0]
+    survey = sitegeo.Survey.open(out / best["survey"])
+    assert sitegeo.plan(survey, NW, blind=best["id"]).blind["id"] == best["id"]
+
+
+def test_run_again_it_does_only_what_is_missing(
+    scans: dict[int, tuple[Scan, Path]], region: Path, client: Any, tmp_path: Path
+) -> None:
+    found, done = scans[4]
+    out = tmp_path / "again"
+    shutil.copytree(done, out)
+    before = json.loads((out / "scan.json").read_text())
+    shutil.rmtree(out / "tiles" / found.tiles[2].name)
+    again = run(region, out, client, size_m=600)
+    assert again.counts() == found.counts() | {"surveyed": 1, "kept": 3}
+    assert json.loads((out / "scan.json").read_text()) == before
+    other = run(region, out, client, size_m=600)
+    assert other.counts()["kept"] == 4
+
+
+def broken_region(folder: Path, place: Path) -> Path:
+    """A region whose second photo is cut short, third of one colour, fourth in another CRS."""
+    path = make_region(folder, place)
+    photos = folder / "photos"
+    cut_short = photos / "1.tif"
+    cut_short.write_bytes(cut_short.read_bytes()[: cut_short.stat().st_size // 2])
+    with rasterio.open(photos / "2.tif", "r+") as empty:
+        empty.write(np.full((empty.count, *empty.shape), 7, empty.dtypes[0]))
+    with rasterio.open(photos / "3.tif") as source:
+        transform, width, height = calculate_default_transform(
+            source.crs, "EPSG:32616", source.width, source.height, *source.bounds
+        )
+        profile = source.profile | {
+            "crs": "EPSG:32616",
+            "transform": transform,
+            "width": width,
+            "height": height,
+            "nodata": 0,
+        }
+        with rasterio.open(photos / "3-elsewhere.tif", "w", **profile) as target:
+            for band in range(1, source.count + 1):
+                reproject(
+                    rasterio.band(source, band),
+                    rasterio.band(target, band),
+                    resampling=Resampling.nearest,
+                )
+    (photos / "3.tif").unlink()
+    return path
+
+
+def test_a_photo_cut_short_an_empty_one_and_one_in_another_crs(
+    scans: dict[int, tuple[Scan, Path]], demo_place: Path, client: Any, tmp_path: Path
+) -> None:
+    path = broken_region(tmp_path / "county", demo_place)
+    found = run(path, tmp_path / "out", client, size_m=600)
+    by_name = {t.name: t for t in found.tiles}
+    assert by_name["tile-r000c000"].state == "surveyed"
+    unreadable = by_name["tile-r000c001"]
+    assert unreadable.state == "unreadable"
+    assert "1.tif" in str(unreadable.reason)
+    assert by_name["tile-r001c001"].state == "surveyed"
+    blinds = found.found.blinds
+    assert not blinds["tile"].isin(["tile-r000c001", "tile-r001c000"]).any()
+    assert (blinds["tile"] == "tile-r001c001").any()
+    record = json.loads((tmp_path / "out" / "scan.json").read_text())
+    assert record["counts"]["unreadable"] == 1
+
+
+def test_workers_started_apart_are_joined_by_address_and_one_may_die(
+    scans: dict[int, tuple[Scan, Path]], region: Path, tmp_path: Path
+) -> None:
+    whole, done = scans[4]
+    out = tmp_path / "joined"
+    shutil.copytree(done / ".work" / "plates", out / ".work" / "plates")
+    address = tmp_path / "scheduler.json"
+    code = (
+        "from sitegeo.scan import tiling; tiling.PLATE_PX, tiling.PLATE_MARGIN_PX = 250, 50;"
+        "import sys; from distributed.cli.{0} import main; main(sys.argv[1:])"
+    )
+    env = {**os.environ, "SITEGEO_THREADS": "1"}
+
+    def start(what: str, *words: str) -> subprocess.Popen[bytes]:
+        command = [sys.executable, "-c", code.format(f"dask_{what}"), *words]
+        quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+        return subprocess.Popen([*command, "--scheduler-file", str(address)], env=env, **quiet)
+
+    started = [start("scheduler", "--port", "0", "--no-dashboard", "--host", "127.0.0.1")]
+    try:
+        started += [start("worker", "--no-nanny", "--nthreads", "1", "--no-dashboard")
+                    for _ in range(2)]  # fmt: skip
+        until = time.monotonic() + 60
+        while not address.exists() and time.monotonic() < until:
+            time.sleep(0.1)
+        at = json.loads(address.read_text())["address"]
+        killed = []
+
+        def kill_one(what: str, finished: int, _of: int) -> None:
+            if what == "tiles" and finished == 1 and not killed:
+                killed.append(started[1].pid)
+                os.kill(started[1].pid, signal.SIGKILL)
+
+        from distributed import Client
+
+        with Client(at, timeout=60) as waiting:
+            waiting.wait_for_workers(2, timeout=90)
+        with cluster.client_of(address=at, workers=None, memory_bytes=None) as client:
+            found = run(region, out, client, size_m=600, progress=kill_one)
+    finally:
+        for process in started:
+            process.kill()
+            process.wait()
+    assert killed
+    assert found.counts() == whole.counts()
+    assert found.found.blinds["id"].tolist() == whole.found.blinds["id"].tolist()
+    assert np.allclose(found.found.blinds["score"], whole.found.blinds["score"], equal_nan=True)
+
+
+def test_unknown_keys_are_refused_with_the_nearest(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "region.toml"
+    path.write_text('title = "x"\n[imagery]\nsauce = "a.tif"\n[tiles]\nsize_m = 10\n')
+    with pytest.raises(SystemExit) as ended:
+        main(["scan", str(path), "--out", str(tmp_path / "out")])
+    assert ended.value.code == 1
+    told = capsys.readouterr().err
+    assert "unknown key 'imagery.sauce' (the nearest known one is 'source')" in told
+    assert "at least 200 m" in told
+
+
+def test_nobody_at_the_address(tmp_path: Path, region: Path) -> None:
+    with (
+        pytest.raises(sitegeo.SitegeoError, match="--scheduler: no scheduler answers"),
+        cluster.client_of(address="tcp://127.0.0.1:9", workers=None, memory_bytes=None),
+    ):
+        pass

@@ -1,0 +1,156 @@
+"""The parts of a scan one by one: tiles, seams, sources, vectors."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from helpers_places import COLS, NORTH, ROWS, UTM17, WEST, write_photo
+from mgrs import MGRS
+from pyproj import CRS, Transformer
+
+from sitegeo.errors import UsageError
+from sitegeo.grid import Grid
+from sitegeo.placefile import LayerSource
+from sitegeo.scan import nearby, sources
+from sitegeo.scan.seams import SEAM_M, keep, region_ids
+from sitegeo.scan.tiling import fitting_size_m, overlap, plates, tiles
+
+UTM = CRS.from_user_input(UTM17)
+GRID = Grid(UTM, WEST, NORTH, 1.0, (1000, 1700))
+
+
+@pytest.mark.parametrize("size_m", [1000.0, 333.0, 250.0])
+def test_every_point_lies_in_one_core(size_m: float) -> None:
+    pieces = tiles(GRID, size_m=size_m, halo_m=300)
+    rng = np.random.default_rng(5)
+    x = WEST + rng.uniform(0, 1700, 300)
+    y = NORTH - rng.uniform(0, 1000, 300)
+    edge = [WEST + size_m, WEST + 1, WEST], [NORTH - 1, NORTH - size_m + 1e-9, NORTH]
+    for px, py in zip([*x, *edge[0]], [*y, *edge[1]], strict=True):
+        assert sum(p.owns(px, py) for p in pieces) == 1
+
+
+def test_a_tile_sees_its_halo_and_no_farther_than_the_region() -> None:
+    first, *_ = tiles(GRID, size_m=400, halo_m=300)
+    assert first.seen.shape == (700, 700)
+    middle = next(t for t in tiles(GRID, size_m=400, halo_m=300) if t.name == "tile-r001c001")
+    assert middle.seen.shape == (900, 1000)
+    assert middle.seen.bounds == (WEST + 100, NORTH - 1000, WEST + 1100, NORTH - 100)
+
+
+def test_plates_do_not_depend_on_tiles_and_cover_the_region_once() -> None:
+    seen = np.zeros(GRID.shape, int)
+    for plate in plates(GRID):
+        shared = overlap(GRID, plate.core)
+        assert shared is not None
+        seen[shared[0]] += 1
+    assert (seen == 1).all()
+
+
+def test_tiles_are_cut_to_the_memory_or_refused() -> None:
+    given = {"pixel_m": 1.0, "halo_m": 600.0}
+    small = fitting_size_m(None, memory_bytes=2.5e9, **given)
+    large = fitting_size_m(None, memory_bytes=4e9, **given)
+    assert small < large
+    assert fitting_size_m(500.0, memory_bytes=4e9, **given) == 500.0
+    with pytest.raises(UsageError, match="Give --memory more"):
+        fitting_size_m(None, memory_bytes=0.6e9, **given)
+
+
+def sighting(
+    name: str, x: float, *, owns: bool, tile: str, kind: str = "point"
+) -> dict[str, object]:
+    return {"id": name, "kind": kind, "x": x, "y": 0.0, "owns": owns, "tile": tile}
+
+
+def test_a_position_on_a_seam_stands_once() -> None:
+    found = pd.DataFrame(
+        [
+            sighting("both", 0.5, owns=True, tile="a"),  # each tile owns its own sighting
+            sighting("both-b", 1.5, owns=True, tile="b"),
+            sighting("none", 200.0, owns=False, tile="a"),  # each places it in the other's core
+            sighting("none-b", 203.0, owns=False, tile="b"),
+            sighting("plain", 400.0, owns=True, tile="b"),
+            sighting("plain-a", 400.0, owns=False, tile="a"),
+            sighting("alone", 600.0, owns=False, tile="a"),  # its owner did not see it
+            sighting("x", 800.0, owns=True, tile="a"),  # two positions near one another
+            sighting("x-b", 800.0, owns=False, tile="b"),
+            sighting("y", 800.0 + SEAM_M / 2, owns=True, tile="b"),
+            sighting("y-a", 800.0 + SEAM_M / 2, owns=False, tile="a"),
+        ]
+    )
+    assert found["id"][keep(found)].tolist() == ["both", "none", "plain", "x", "y"]
+    backwards = found.iloc[::-1].reset_index(drop=True)
+    assert set(backwards["id"][keep(backwards)]) == {"both", "none", "plain", "x", "y"}
+
+
+def test_an_id_is_a_grid_reference() -> None:
+    positions = gpd.GeoDataFrame(
+        {"id": ["P001", "P002", "T001"], "kind": ["point", "point", "tree line"]},
+        geometry=[
+            shapely.Point(500_000, 4_400_000),
+            shapely.Point(500_001, 4_400_001),
+            shapely.LineString([(499_900, 4_400_000), (500_100, 4_400_000)]),
+        ],
+        crs="EPSG:32617",
+    )
+    lon, lat = Transformer.from_crs(32617, 4326, always_xy=True).transform(500_000, 4_400_000)
+    reference = MGRS().toMGRS(lat, lon, MGRSPrecision=4)[-10:]
+    names = region_ids(positions)
+    assert names["P001"] == f"P-{reference}"
+    assert names["P002"] == f"P-{reference}.2"
+    assert names["T001"][:2] == "T-"
+
+
+def test_a_window_over_two_photos_is_the_photo_itself(tmp_path: Path) -> None:
+    path = write_photo(tmp_path / "a.tif")
+    crs, pixel_m, found, faults = sources.described([str(path)], crs=None, finest_m=0.5)
+    assert (crs, pixel_m, faults) == (UTM, 1.0, [])
+    grid = Grid(UTM, WEST + 3, NORTH - 5, 1.0, (20, 30))
+    photo, _ = sources.read_photo(found, grid, bands=None)
+    whole, _ = sources.read_photo(found, Grid(UTM, WEST, NORTH, 1.0, (ROWS, COLS)), bands=None)
+    assert photo is not None
+    assert whole is not None
+    assert np.array_equal(photo.values, whole.values[:, 5:25, 3:33])
+
+
+def test_a_static_catalogue_is_walked(tmp_path: Path) -> None:
+    pystac = pytest.importorskip("pystac")
+    write_photo(tmp_path / "photo.tif")
+    item = {
+        "type": "Feature", "stac_version": "1.0.0", "id": "one", "geometry": None,
+        "properties": {"datetime": "2025-01-01T00:00:00Z"}, "links": [],
+        "assets": {"image": {"href": "./photo.tif", "roles": ["data"]},
+                   "thumbnail": {"href": "./small.png", "roles": ["thumbnail"]}},
+    }  # fmt: skip
+    (tmp_path / "item.json").write_text(json.dumps(item))
+    catalogue = pystac.Catalog(id="all", description="photos").to_dict()
+    catalogue["links"] = [{"rel": "item", "href": "./item.json"}]
+    (tmp_path / "catalogue.json").write_text(json.dumps(catalogue))
+    (found,) = sources.listed(["catalogue.json"], tmp_path)
+    assert Path(found).resolve() == (tmp_path / "photo.tif").resolve()
+
+
+@pytest.mark.parametrize("name", ["houses.gpkg", "houses.parquet"])
+def test_layers_near_a_window_and_none_beyond_their_reach(tmp_path: Path, name: str) -> None:
+    at = [shapely.Point(WEST + 100, NORTH - 100), shapely.Point(WEST + 9000, NORTH - 100)]
+    houses = gpd.GeoDataFrame({"kind": ["house", "barn"]}, geometry=at, crs=UTM).to_crs(4326)
+    path = tmp_path / name
+    if path.suffix == ".parquet":
+        houses.to_parquet(path, write_covering_bbox=True)
+    else:
+        houses.to_file(path)
+    described = nearby.described("dwellings", LayerSource(path=name), tmp_path)
+    assert described is not None
+    near, _ = nearby.read_near(described, Grid(UTM, WEST, NORTH, 1.0, (200, 200)))
+    assert near is not None
+    assert near["kind"].tolist() == ["house"]
+    away, told = nearby.read_near(described, Grid(UTM, WEST + 20_000, NORTH, 1.0, (200, 200)))
+    assert away is None
+    assert "does not reach here" in told[0]
