@@ -166,7 +166,13 @@ def write_law(path: Path, yards: int) -> Path:
 
 
 def test_check_under_a_chosen_law(planned: Path, tmp_path: Path) -> None:
-    mild = sitegeo("check", planned, "--law", write_law(tmp_path / "mild.toml", 50), "--json")
+    law = write_law(tmp_path / "mild.toml", 50)
+    found = json.loads(sitegeo("check", planned, "--law", law, "--json").stdout)
+    # The straight way in comes within the position error of the public land's edge.
+    assert {i["id"] for i in found["items"] if i["verdict"] != "clear"} <= {"WAY IN"}
+    plan = json.loads((planned / "plan.json").read_text())
+    at = f"{plan['lat']},{plan['lon']}"
+    mild = sitegeo("check", planned, "--at", at, "--law", law, "--json")
     assert mild.returncode == 0, mild.stdout
     assert json.loads(mild.stdout)["verdict"] == "clear"
     harsh = sitegeo("check", planned, "--law", write_law(tmp_path / "harsh.toml", 2000), "--json")
