@@ -13,7 +13,7 @@ from shapely.geometry.base import BaseGeometry
 from sitegeo.siting.flooding import flooded_trees
 from sitegeo.siting.landing import touchdown
 from sitegeo.spreads import layouts
-from sitegeo.spreads.decoys import Gear
+from sitegeo.spreads.decoys import DEEPEST_M, Gear
 from sitegeo.spreads.fitting import Depths
 from sitegeo.spreads.frame import Frame
 from sitegeo.spreads.motion import Season
@@ -25,8 +25,6 @@ from sitegeo.wind import Wind
 
 NEAR_M = 150.0
 LAYER = "near_water"
-DEEPEST_M = 4.0
-"""Deepest water to set decoys in: longer lines are seldom carried; judgement."""
 
 _REACH_M = 250.0
 

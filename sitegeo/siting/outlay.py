@@ -15,8 +15,9 @@ from shapely.geometry.base import BaseGeometry
 
 from sitegeo.grid import Raster
 from sitegeo.layers import Cover
-from sitegeo.siting.around import Floats, classes, turned
+from sitegeo.siting.around import Floats, classes, sample, turned
 from sitegeo.siting.candidates import POCKET_M
+from sitegeo.spreads.decoys import DEEPEST_M
 from sitegeo.spreads.layouts import LAYOUTS
 from sitegeo.spreads.sketches import STACK_IN_YD, Wind
 from sitegeo.spreads.timber import FARTHEST_M, FROM_GUNS_M
@@ -35,8 +36,11 @@ def on_water(
     layouts: NDArray[np.object_],
     *,
     decoys: int,
+    depth: Raster | None = None,
 ) -> tuple[Floats, Floats]:
-    """Return the shares of each blind's pocket and of its body that would lie on water.
+    """Return the shares of each blind's pocket and of its body that would lie on fit water.
+
+    Fit for the body is water no deeper than lines reach, where the depth is known.
 
     In timber, where the body stands among the trees, it counts as whole unless the guns sit at the
     downwind end or the water runs on too far.
@@ -47,6 +51,8 @@ def on_water(
         (blinds,) wind against the facing.
     layouts
         (blinds,) names of `spreads.layouts`.
+    depth
+        Metres of water, where known.
     """
     pockets = np.empty((len(at), _SPOTS, 2))
     bodies = np.empty((len(at), _SPOTS, 2))
@@ -57,7 +63,10 @@ def on_water(
     moved = pockets[:, None] + _NUDGES_M[:, None]
     shares = _wet(cover, at, facing_grid, moved.reshape(len(at), -1, 2))
     pocket_share = shares.reshape(len(at), len(_NUDGES_M), _SPOTS).mean(axis=2).max(axis=1)
-    body_share = _wet(cover, at, facing_grid, bodies).mean(axis=1)
+    afloat = _wet(cover, at, facing_grid, bodies)
+    if depth is not None:
+        afloat &= ~(sample(depth, at, turned(bodies, facing_grid)) > DEEPEST_M)
+    body_share = afloat.mean(axis=1)
     timber = layouts == "timber"
     if timber.any():
         body_share[timber] = _stack(cover, at[timber], facing_grid[timber], phi_deg[timber])

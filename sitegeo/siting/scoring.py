@@ -137,7 +137,7 @@ def blinds(
     room = _room(cover, at, facing_grid, wind=wind, params=params)
     room = room * smoothstep(landing, 0.5, 0.9)  # no way in helps where the pocket is land
     hidden = hiding(cover, at, facing_grid, alone=kinds == "cover clump", leaf_off=assume.leaf_off)
-    pocket, body = on_water(cover, at, facing_grid, phi, layouts, decoys=gear.decoys)
+    pocket, body = on_water(cover, at, facing_grid, phi, layouts, decoys=gear.decoys, depth=depth)
     fallen = drift(
         cover,
         at,

@@ -18,6 +18,9 @@ from sitegeo.spreads.sketches import Area
 DecoyKind = Literal["dark", "white", "goose", "small"]
 KINDS: tuple[DecoyKind, ...] = ("dark", "white", "goose", "small")
 
+DEEPEST_M = 4.0
+"""Deepest water to set decoys in: longer lines are seldom carried; judgement."""
+
 
 @dataclass(frozen=True)
 class Gear:
@@ -129,7 +132,8 @@ def thin(spots: Floats, count: int, area: Area) -> Floats:
     total = crowd.sum(axis=0)
     alive = np.ones(len(spots), dtype=bool)
     for _ in range(len(spots) - count):
-        worst = int(np.argmax(total))
+        # Two spots crowd each other alike: rounded, so that the first goes on either hand.
+        worst = int(np.argmax(np.round(total, 9)))
         alive[worst] = False
         total -= crowd[worst]
         total[worst] = -np.inf
