@@ -42,7 +42,7 @@ SURE_OF = 10
 
 REFUSED = "no spread can be laid in this wind: "
 
-VERDICT_WORTH = {"clear": 1.0, "not checked": UNKNOWN, "close": 0.5, "inside": 0.0}
+VERDICT_WORTH = {"clear": 1.0, "not checked": UNKNOWN, "close": 0.2, "inside": 0.0}
 """What a setback verdict counts as a component of the score, clear by its margin; judgement."""
 
 
