@@ -8,6 +8,12 @@ from pathlib import Path
 
 import pytest
 from helpers_packages import environment, install
+from hypothesis import settings
+
+# No deadline: a first call compiles. In CI the examples are fixed: a red run is the change's.
+settings.register_profile("here", deadline=None)
+settings.register_profile("ci", deadline=None, derandomize=True)
+settings.load_profile("ci" if os.environ.get("CI") else "here")
 
 REPO = Path(__file__).resolve().parents[1]
 

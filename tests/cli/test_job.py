@@ -217,7 +217,8 @@ def test_example_law_is_refused_as_a_chosen_one(demo_survey: Path) -> None:
 def test_steps_lists_what_is_installed() -> None:
     rows = json.loads(sitegeo("steps", "--json").stdout)
     by_name = {row["name"]: row for row in rows}
-    assert by_name["cover"]["needs"] == ["imagery"]
+    assert by_name["cover"]["needs"] == ["photo_cover"]
+    assert by_name["photo_cover"]["needs"] == ["imagery"]
     assert by_name["shoreline"]["makes"] == ["water", "land", "stations"]
     assert "wind" in by_name["exposure"]["needs"]
 
