@@ -198,7 +198,7 @@ CONTRACTS = _contracts(
     Contract(
         "setbacks",
         POLYGON,
-        {"target": _TEXT, "distance_m": _M, "rule": _TEXT, "verify": Column("flag")},
+        {"target": _TEXT, "distance_m": _M, "rule": _TEXT, "verify": Column("flag"), "note": _TEXT},
     ),
     Contract("huntable", POLYGON, {"area_m2": _M2, "unknowns": _TEXT}),
     # What a wind adds; kept in the plan.

@@ -72,7 +72,8 @@ def features_of(
     setbacks = survey.layers["setbacks"]
     for _, near in setbacks[setbacks.dwithin(hide, NEAR_M)].iterrows():
         shape = near.geometry.intersection(hide.buffer(2 * NEAR_M))
-        rows.append(_row("setback", str(near["target"]), shape, note=str(near["rule"])))
+        note = "; ".join(filter(None, (str(near["rule"]), near.get("note"))))
+        rows.append(_row("setback", str(near["target"]), shape, note=note))
     return _framed(rows, survey, hide, when)
 
 

@@ -22,9 +22,11 @@ from sitegeo.exposure.atlas import SECTORS, Atlas, atlas_key, write_atlas
 from sitegeo.exposure.banks import lake_shelter
 from sitegeo.exposure.obstacles import NOT_TOLD
 from sitegeo.grid import Grid, Raster
+from sitegeo.law.drawn import drawn_short
 from sitegeo.law.examples import shipped_laws, strictest
 from sitegeo.law.rules import Law, read_law
 from sitegeo.layers import Cover
+from sitegeo.tomlfile import from_record
 
 if TYPE_CHECKING:
     from sitegeo.place import Place
@@ -223,8 +225,8 @@ def law_record(law: Law) -> dict[str, Any]:
 
 
 def recorded_law(held: Mapping[str, Any]) -> Law:
-    """Return the law of a `law_record`."""
-    law = Law.model_validate(held["rules"])
+    """Return the law of a `law_record`; raises `SurveyError` if it cannot be read."""
+    law = from_record(held["rules"], Law)
     if held["example"]:
         return law.as_example()
     return law.as_chosen() if held["chosen"] else law
@@ -326,7 +328,12 @@ def _record(place: Place, law: Law, result: steps.Run) -> dict[str, Any]:
         "terms": place.law.model_dump(mode="json", exclude={"file", "confirmed"}),
         "assumptions": _assumptions(place, result.layers),
         "water_agreement": None if fit is None else fit.record(),
-        "warnings": list(place.notes) + _missing(place) + ([] if fit is None else fit.words()),
+        "warnings": [
+            *place.notes,
+            *_missing(place),
+            *drawn_short(result.layers["setbacks"]),
+            *([] if fit is None else fit.words()),
+        ],
     }
 
 

@@ -1,15 +1,16 @@
-"""TOML files checked against pydantic models, every fault told at once in plain words."""
+"""TOML files and what was saved of them, checked against pydantic models in plain words."""
 
 from __future__ import annotations
 
 import difflib
 import tomllib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from sitegeo.errors import InputError
+from sitegeo.errors import InputError, SurveyError
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -29,8 +30,25 @@ def read_toml(path: Path, model: type[Model], error: type[InputError]) -> Model:
     try:
         return model.model_validate(raw)
     except ValidationError as problem:
-        faults = "; ".join(dict.fromkeys(_fault(e, model) for e in problem.errors()))
-        raise error(faults, where=path, remedy="Correct the file and run again") from None
+        raise error(
+            _faults(problem, model), where=path, remedy="Correct the file and run again"
+        ) from None
+
+
+def from_record(held: Mapping[str, Any], model: type[Model]) -> Model:
+    """Return what a survey or plan recorded of a file; `SurveyError` if it fits no longer."""
+    try:
+        return model.model_validate(held)
+    except ValidationError as problem:
+        raise SurveyError(
+            "the survey or plan was written by another version of sitegeo: "
+            f"{_faults(problem, model)}",
+            remedy="Run 'sitegeo survey' again with --overwrite",
+        ) from None
+
+
+def _faults(problem: ValidationError, model: type[BaseModel]) -> str:
+    return "; ".join(dict.fromkeys(_fault(e, model) for e in problem.errors()))
 
 
 def _fault(problem: Any, model: type[BaseModel]) -> str:

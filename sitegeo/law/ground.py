@@ -196,7 +196,9 @@ def _unknowns(
     closed_areas: gpd.GeoDataFrame | None,
 ) -> str:
     checked = set() if setbacks is None else set(setbacks["target"])
+    short = set() if setbacks is None else set(setbacks.loc[setbacks["note"] != "", "target"])
     unknown = [f"setbacks from {t}s" for t in ("dwelling", "road") if t not in checked]
+    unknown += [f"setbacks from {t}s in full (drawn too small)" for t in sorted(short)]
     if closed_areas is None:
         unknown.append("closed areas")
     if public_land is not None and (public_land["hunting"] == "unknown").any():

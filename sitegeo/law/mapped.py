@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from sitegeo.law.rules import TARGETS, DistanceRule, Law, Target
+from sitegeo.law.rules import OF_BUILDINGS, TARGETS, DistanceRule, Law, MeasuredFrom, Target
 from sitegeo.law.widths import VERGE_HIGHWAY_M, WIDEST_M, pavement_m, plain, verge_m
 
 Bools = NDArray[np.bool_]
@@ -90,6 +90,11 @@ def reached(layer: gpd.GeoDataFrame, rule: DistanceRule) -> Bools:
     if "paved road" in rule.applies_on:
         return ~_each(layer["surface"], lambda s: plain(s) in UNPAVED).astype(bool)
     return np.ones(len(layer), dtype=bool)
+
+
+def shows(outline: MeasuredFrom, rule: DistanceRule) -> bool:
+    """Return whether outlines of buildings hold the line that a rule counts from."""
+    return rule.of_roads or OF_BUILDINGS.index(outline) >= OF_BUILDINGS.index(rule.measured_from)
 
 
 def offset_m(layer: gpd.GeoDataFrame, rule: DistanceRule, law: Law | None = None) -> Floats:

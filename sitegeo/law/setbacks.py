@@ -27,7 +27,7 @@ from sitegeo.law.ground import ground_of
 from sitegeo.law.mapped import Bools, Floats
 from sitegeo.law.nearest import nearest, scale_over
 from sitegeo.law.position import POINTS
-from sitegeo.law.rules import OF_BUILDINGS, DistanceRule, Law, Target
+from sitegeo.law.rules import DistanceRule, Law, Target
 from sitegeo.law.sector import nearest_in_sector, open_arcs
 from sitegeo.law.terms import Terms, building_of, lifting, stands_on
 from sitegeo.law.widths import plain
@@ -237,8 +237,7 @@ def _ask(
             near = nearest(at, shapes, offset, crs=crs)
         distance[asking], bearing[asking] = near.distance_m, near.bearing_deg
         feature[asking] = np.flatnonzero(which)[near.feature]
-    outline = OF_BUILDINGS.index(terms.outline)
-    shown = rule.of_roads or outline >= OF_BUILDINGS.index(rule.measured_from)
+    shown = mapped.shows(terms.outline, rule)
     if not shown:
         words = f"{rule.id} counts from the {rule.measured_from}; the map shows the {terms.outline}"
         notes.append((speaks, words))
@@ -298,13 +297,14 @@ def asked_of(
 ) -> Iterator[tuple[DistanceRule, Bools, Floats]]:
     """Yield each rule that reaches anything, with what it reaches and the offsets there.
 
-    Of rules that reach the same features in the same way only the largest limit is given.
+    Of rules that reach the same features from the same line only the largest limit is given.
     """
-    largest: dict[tuple[bytes, bytes], tuple[DistanceRule, Bools, Floats]] = {}
+    largest: dict[tuple[bytes, bytes, str], tuple[DistanceRule, Bools, Floats]] = {}
     for rule in sorted(law.rules_for(RULED[target]), key=lambda r: -r.limit_m):
         which, offset = mapped.reached(layer, rule), mapped.offset_m(layer, rule, law)
         if which.any():
-            largest.setdefault((which.tobytes(), offset.tobytes()), (rule, which, offset[which]))
+            alike = which.tobytes(), offset.tobytes(), rule.measured_from
+            largest.setdefault(alike, (rule, which, offset[which]))
     yield from largest.values()
 
 

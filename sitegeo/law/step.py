@@ -20,11 +20,18 @@ def setbacks(
     *,
     law: Law,
     imagery: Raster,
+    assume: Assume,
     dwellings: gpd.GeoDataFrame | None = None,
     roads: gpd.GeoDataFrame | None = None,
 ) -> gpd.GeoDataFrame:
-    """Ground within each rule's distance, drawn never too small; verdicts do not use it."""
-    return setback_polygons(law, dwellings=dwellings, roads=roads, crs=imagery.grid.crs)
+    """Ground within each rule's distance, as `setback_polygons`; verdicts do not use it."""
+    return setback_polygons(
+        law,
+        dwellings=dwellings,
+        roads=roads,
+        crs=imagery.grid.crs,
+        outline=assume.dwelling_outline,
+    )
 
 
 @step("huntable")

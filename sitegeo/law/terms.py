@@ -19,6 +19,7 @@ from sitegeo.law.nearest import geod_of
 from sitegeo.law.position import PositionErrors
 from sitegeo.law.rules import DistanceRule, MeasuredFrom
 from sitegeo.placefile import Assume, LawKeys, Permission
+from sitegeo.tomlfile import from_record
 
 Bools = NDArray[np.bool_]
 
@@ -63,10 +64,11 @@ def terms_of(record: Mapping[str, Any], *, crs: CRS, on: date | None = None) -> 
     """Return the terms recorded with a survey or a plan, for a day.
 
     A layer covers the area declared complete; roads and dwellings of which nothing is declared
-    cover the extent of their file, since what lies beyond may simply not have been mapped.
+    cover the extent of their file, since what lies beyond may simply not have been mapped. Raises
+    `SurveyError` if the record cannot be read.
     """
-    assume = Assume.model_validate(record.get("assume", {}))
-    keys = LawKeys.model_validate(record.get("terms", {}))
+    assume = from_record(record.get("assume", {}), Assume)
+    keys = from_record(record.get("terms", {}), LawKeys)
     extents = {i["role"]: (i["crs"], i["extent"]) for i in record.get("inputs", ())}
     covered = {}
     for name in ("dwellings", "roads", "public_land", "closed_areas"):

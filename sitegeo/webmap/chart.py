@@ -217,6 +217,7 @@ def _layer(name: str, frame: gpd.GeoDataFrame | None, degrees: Degrees) -> dict[
         "name": name,
         "state": "mapped" if len(rows) else "none mapped",
         "verify": bool("verify" in rows.columns and rows["verify"].astype(bool).any()),
+        "short": bool(name == "setbacks" and "note" in rows.columns and (rows["note"] != "").any()),
         "shapes": [
             {"kind": kind, "words": words, "shape": shape}
             for (kind, words), shape in zip(

@@ -268,6 +268,7 @@
       }
       let words = LAYER_WORDS[layer.name];
       if (layer.name === "setbacks" && layer.verify) words += " under an example rule — verify";
+      if (layer.short) words += ", in part drawn too small";
       const fill = HATCHED.has(layer.name) ? hatch(layer.name) : "none";
       const look = { roads: "line cased", positions: "line kind-tree-line", bank_exposure: "line", beaten_bank: "line" };
       const mark = { dwellings: "M12,5 h9 v9 h-9 z", stations: "M13,9 H21 M17,5 V13" }[layer.name];

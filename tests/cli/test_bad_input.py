@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -129,6 +130,17 @@ def test_damaged_survey(demo_survey: Path, tmp_path: Path) -> None:
     done = sitegeo("rank", out, "--wind", "N 5 mph")
     assert done.returncode == 1
     assert_one_paragraph(done.stderr, "survey.gpkg", "--overwrite")
+
+
+def test_a_survey_under_another_model_of_the_law(demo_survey: Path, tmp_path: Path) -> None:
+    out = tmp_path / "survey"
+    shutil.copytree(demo_survey, out)
+    record = json.loads((out / "survey.json").read_text())
+    record["law"]["rules"]["hours"] = None
+    (out / "survey.json").write_text(json.dumps(record))
+    done = sitegeo("check", out)
+    assert done.returncode == 1
+    assert_one_paragraph(done.stderr, "'hours'", "another version", "Run 'sitegeo survey' again")
 
 
 def test_unknown_blind_and_hide_off_the_map(demo_survey: Path, tmp_path: Path) -> None:

@@ -75,6 +75,16 @@ def test_drawn_limits_are_never_smaller_than_the_limit(name):
     assert back.difference(unary_union(list(frame.geometry)).buffer(2.5)).is_empty
 
 
+@pytest.mark.parametrize(("note", "short"), [("", False), ("drawn too small", True)])
+def test_a_setback_drawn_too_small_is_told_in_the_legend(note, short):
+    frames = map_sample.layers()
+    frames["setbacks"] = frames["setbacks"].assign(note=note)
+    content = dataclasses.replace(map_sample.content(), layers=frames)
+    told = {x["name"]: x.get("short", False) for x in page_data(content)["layers"]}
+    assert told.pop("setbacks") is short
+    assert not any(told.values())
+
+
 def test_shapes_lie_where_they_were():
     data = page_data(map_sample.content())
     mass = next(i for i in data["plan"] if i["name"] == "MASS")
