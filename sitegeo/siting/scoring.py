@@ -53,9 +53,9 @@ NEAR_M = yd(10.0)
 CALM_PHI_DEG = 180.0
 """Without a wind the spread is laid even on both hands with the lane in front open; judgement."""
 
-TIMBER_RIPPLE = 0.75
+TIMBER_RIPPLE = UNKNOWN
 """In timber people make the ripple, with a jerk line and their feet (common practice, no source);
-its worth is judgement."""
+it earns no credit beside ripple the wind makes (judgement)."""
 
 TIMBER_CALM_MPS = metres_per_second(4.0, "mph")
 """Below this over the canopy no direction is claimed in timber; judgement."""
