@@ -92,8 +92,9 @@ def test_every_kind_can_be_planned(survey, kind) -> None:
 def test_timber_makes_its_own_ripple_and_wants_the_wind_behind() -> None:
     """Common practice, no source."""
     kinds = np.array(["timber opening", "tree line"])
-    assert ripple_at(np.zeros(2), kinds, ScoreParams())[0] > 0.5
-    assert ripple_at(np.zeros(2), kinds, ScoreParams())[1] == 0
+    timber, bank = ripple_at(np.zeros(2), kinds, ScoreParams())
+    assert timber > bank == 0
+    assert timber == ripple_at(np.full(2, 9.0), kinds, ScoreParams())[0]
     fits = [wind_fit(np.array([t]), kinds[:1])[0] for t in (0.0, 90.0, 150.0)]
     assert fits == sorted(fits)
     assert fits[0] < 0.1
