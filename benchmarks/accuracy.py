@@ -34,6 +34,7 @@ def main() -> None:
     ponds(folder / "ponds-md")
     coarse(folder / "ponds-md")
     reservoir(folder / "reservoir-va")
+    prairie(folder / "potholes-nd")
     lakeshore(folder / "lakeshore-zurich")
 
 
@@ -91,6 +92,22 @@ def reservoir(folder: Path) -> None:
         found = photo_cover(imagery=Raster(values, photo.grid, photo.valid, bands)).band("class")
         area = (found == Cover.WATER).sum() * photo.grid.pixel_m**2 / 1e4
         print(f"| {title} | {area:.2f} |")
+
+
+def prairie(folder: Path) -> None:
+    """RGB of potholes-nd against its four bands, since no reference comes with it."""
+    photo, _ = read_imagery(folder / "imagery_20140720.tif", bands=FOUR)
+    four, colour = (
+        photo_cover(
+            imagery=Raster(np.stack([photo.band(b) for b in bands]), photo.grid, photo.valid, bands)
+        ).band("class")
+        == Cover.WATER
+        for bands in (FOUR, FOUR[:3])
+    )
+    hectares = photo.grid.pixel_m**2 / 1e4
+    print("\n### potholes-nd, 5 m\n\n| water, four bands | RGB | IoU of the two |\n|---|---|---|")
+    print(f"| {four.sum() * hectares:.0f} ha | {colour.sum() * hectares:.0f} ha "
+          f"| {iou(four, colour):.3f} |")  # fmt: skip
 
 
 def lakeshore(folder: Path) -> None:

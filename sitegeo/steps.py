@@ -36,18 +36,9 @@ GROUP = "sitegeo.steps"
 # What a caller may bring beside the layers that steps make.
 PLACE_INPUTS = frozenset(
     {
-        *(
-            "imagery",
-            "fine_photo",
-            "mapped_water",
-            "landcover",
-            "canopy",
-            "ground",
-            "surface",
-            "depth",
-        ),
-        *("roads", "dwellings", "public_land", "closed_areas", "access", "observations"),
-        *("assume", "law", "taken", "wade_m", "landcover_evergreen", "fine_photo"),
+        *("imagery", "fine_photo", "landcover", "landcover_evergreen", "canopy", "surface"),
+        *("ground", "depth", "mapped_water", "roads", "dwellings", "public_land"),
+        *("closed_areas", "access", "observations", "assume", "law", "taken", "wade_m"),
     }
 )
 MORNING_INPUTS = frozenset({"wind", "gear", "when"})

@@ -26,11 +26,11 @@ from sitegeo.law.drawn import drawn_short
 from sitegeo.law.examples import shipped_laws, strictest
 from sitegeo.law.rules import Law, read_law
 from sitegeo.layers import Cover
+from sitegeo.terrain.agreement import Agreement, agreement
 from sitegeo.tomlfile import from_record
 
 if TYPE_CHECKING:
     from sitegeo.place import Place
-from sitegeo.terrain.agreement import Agreement, agreement
 
 MARKER = "survey.json"
 SCHEMA = "sitegeo/survey/1"
@@ -47,6 +47,9 @@ KEPT_INPUTS = (
     "depth",
     "ground",
 )
+
+CROWNS_M = 2.5
+"""Pixels of a photo above which no single crown shows."""
 
 _NEEDED_FOR = {
     "mapped_water": "water is taken from the photo alone",
@@ -331,6 +334,7 @@ def _record(place: Place, law: Law, result: steps.Run) -> dict[str, Any]:
         "warnings": [
             *place.notes,
             *_missing(place),
+            *([] if "landcover" in place.rasters else caveats(place.imagery)),
             *drawn_short(result.layers["setbacks"]),
             *([] if fit is None else fit.words()),
         ],
@@ -362,6 +366,23 @@ def _water_agreement(result: steps.Run) -> Agreement | None:
     if photo is None or mapped is None or mapped.empty:
         return None
     return agreement(photo, mapped)
+
+
+def caveats(photo: Raster) -> list[str]:
+    """Return in words what a photo of these bands and pixels shows poorly (docs/accuracy.md)."""
+    coarse = photo.grid.pixel_m > CROWNS_M
+    told = []
+    if "nir" not in photo.bands:
+        told.append(
+            "the photo has no near-infrared: cover is read from colour and smoothness, worse than "
+            "with it" + ("; ponds of a few acres are missed" if coarse else "")
+        )
+    if coarse:
+        told.append(
+            f"pixels of {photo.grid.pixel_m:g} m show no single crowns: only broad stands count "
+            "as trees"
+        )
+    return told
 
 
 def _missing(place: Place) -> list[str]:

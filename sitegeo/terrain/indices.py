@@ -35,6 +35,15 @@ def ndvi(red: NDArray[Any], nir: NDArray[Any]) -> Floats:
     return normalised_difference(nir, red)
 
 
+def excess_green(red: NDArray[Any], green: NDArray[Any], blue: NDArray[Any]) -> NDArray[Any]:
+    """Return 2g - r - b of the shares each colour has in the sum, 0 where all are 0.
+
+    Source: Woebbecke et al. 1995, Transactions of the ASAE 38(1), 259-269.
+    """
+    total = np.maximum(red + green + blue, _TINY)
+    return np.asarray((2 * green - red - blue) / total)
+
+
 def otsu(values: NDArray[Any]) -> float:
     """Return the threshold that best parts values into two classes.
 

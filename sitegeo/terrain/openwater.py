@@ -30,7 +30,7 @@ from sitegeo.terrain.filters import (
     texture,
     weighted,
 )
-from sitegeo.terrain.indices import ndwi, otsu, radius_of
+from sitegeo.terrain.indices import excess_green, ndwi, otsu, radius_of
 
 Doubles = NDArray[np.float64]
 Planes = dict[str, Floats]
@@ -40,6 +40,13 @@ Planes = dict[str, Floats]
 _GREY = (0.08, 0.2)
 _PLAIN_WATER = 0.3
 _APART = 1.5
+
+# Excess green (Woebbecke et al. 1995) between which an object turns as green as a crop, and the
+# blue to green beyond which the green is that of clear or glacial water.
+_CROP_GREEN = (0.22, 0.3)
+_CLEAR = (0.8, 0.95)
+# Logarithm of roughness against the land's: calm as water, and as rough as a close crop.
+_CALM = (-0.9, -0.7)
 
 
 @dataclass(frozen=True)
@@ -264,7 +271,9 @@ class Colour:
 
     @property
     def radius(self) -> int:
-        return radius_of(self.params.texture_m, self.pixel_m)
+        # Nine pixels say little of a texture: five across are taken where that is still small.
+        window_m = max(self.params.texture_m, min(5 * self.pixel_m, 2 * self.params.texture_m))
+        return radius_of(window_m, self.pixel_m)
 
     @property
     def margin(self) -> int:
@@ -334,11 +343,18 @@ class Colour:
         red, green, blue, rough = objects.mean
         area_m2 = objects.pixels * self.pixel_m**2
         width_m = objects.half_width * self.pixel_m
-        smooth = 1 - smoothstep(rough - self.land_rough, -0.9, -0.4)
+        grain = rough - self.land_rough
+        smooth = 1 - smoothstep(grain, -0.9, -0.4)
         compact = smoothstep(width_m / np.sqrt(np.maximum(area_m2, 1e-6) / np.pi), 0.15, 0.6)
         cool = smoothstep(_blueness(red, green, blue) - self.land_blue, -0.05, 0.1)
         dark = 1 - smoothstep(red / max(self.red_cut, 1e-6), 0.4, 1.0)
         score = (2 * smooth + compact + _roomy(width_m) + cool + dark) / 6
+        # What is hardly smoother than the land is not water for being dark and wide.
+        score *= 0.5 + 0.5 * np.minimum(4 * smooth, 1)
+        # A close green crop is dark in red, wide and even; green water is calmer still.
+        crop = smoothstep(excess_green(red, green, blue), *_CROP_GREEN)
+        crop *= 1 - smoothstep(blue / np.maximum(green, 1e-6), *_CLEAR)
+        score *= 1 - 0.5 * crop * smoothstep(grain, *_CALM)
         score[area_m2 < self.params.min_area_m2 / 4] = 0
         good = score >= self.params.accept
         refused = ~good & (area_m2 >= self.params.min_area_m2 / 2)

@@ -12,7 +12,7 @@ from skimage import data
 
 from sitegeo.grid import Raster
 from sitegeo.layers import Cover
-from sitegeo.terrain.indices import ndvi, ndwi, otsu
+from sitegeo.terrain.indices import excess_green, ndvi, ndwi, otsu
 
 FOUR = ("red", "green", "blue", "nir")
 
@@ -39,6 +39,8 @@ def test_otsu_of_one_value_is_that_value() -> None:
 def test_water_index_is_green_less_infrared_over_their_sum() -> None:
     # McFeeters 1996, equation 1; by hand: (60 - 20) / 80 and (50 - 150) / 200.
     assert ndwi(np.array([60, 50]), np.array([20, 150])) == pytest.approx([0.5, -0.5])
+    # Woebbecke et al. 1995: 2g - r - b of chromatic coordinates, by hand (200 - 40 - 60) / 200.
+    assert excess_green(np.array([40.0]), np.array([100.0]), np.array([60.0])) == pytest.approx(0.5)
 
 
 def test_vegetation_index_is_infrared_less_red_over_their_sum() -> None:

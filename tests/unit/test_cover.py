@@ -12,6 +12,7 @@ from sitegeo import layers
 from sitegeo.errors import CrsError, RasterError
 from sitegeo.grid import Raster
 from sitegeo.layers import Cover
+from sitegeo.survey import caveats
 
 FOUR = ("red", "green", "blue", "nir")
 NAMES = ("meadow", "water", "forest", "road", "roof", "soil")
@@ -91,6 +92,18 @@ def test_without_infrared_the_lake_is_found_with_less_confidence(
     lake = truth == 1
     full = classified(photo)
     assert found.band("confidence")[lake].mean() < full.band("confidence")[lake].mean()
+
+
+def test_a_survey_says_what_its_photo_shows_poorly(photo: Raster) -> None:
+    assert caveats(photo) == []
+    colours = Raster(photo.values[:3], photo.grid, None, FOUR[:3])
+    (told,) = caveats(colours)
+    assert "no near-infrared" in told
+    assert "ponds" not in told
+    coarse = ground(SIZE, SIZE, 5.0)
+    told, crowns = caveats(Raster(photo.values[:3], coarse, None, FOUR[:3]))
+    assert "ponds of a few acres are missed" in told
+    assert "5 m" in crowns
 
 
 def test_colour_infrared_reads_as_well_as_four_bands(

@@ -111,6 +111,17 @@ def test_dark_conifers_are_trees_not_water() -> None:
     assert (found[firs] == Cover.TREE).mean() > 0.85
 
 
+CROP = (EAST > 20) & (UP < -20)
+
+
+def test_a_close_green_crop_is_not_water_without_infrared() -> None:
+    """Dark in red, wide and even: only its green and its grain tell it from green water."""
+    crop = painted(CROP, (56, 92, 65, 160), 0.035)
+    assert (classes(crop[:3], FOUR[:3]) == Cover.WATER)[CROP].mean() < 0.01
+    pond = painted(CROP, (56, 92, 65, 30), 0.02)
+    assert (classes(pond[:3], FOUR[:3]) == Cover.WATER)[CROP].mean() > 0.9
+
+
 def test_a_wet_ploughed_field_is_bare_not_water() -> None:
     field = (EAST < -20) & (UP < -40)
     found = classes(painted(field, (74, 62, 50, 72), 0.05))
