@@ -83,8 +83,13 @@ def length_text(value_m: float, units: LengthUnit = "yd") -> str:
 
 
 def depth_text(value_m: float) -> str:
-    """Return a depth or a line length both ways, e.g. ``"3 ft (0.9 m)"``, to the half foot."""
-    return f"{round(2 * value_m / FOOT_M) / 2:g} ft ({value_m:.1f} m)"
+    """Return a depth or a line length both ways, e.g. ``"3 ft (0.9 m)"``, to the half foot.
+
+    Less than that is told in inches, so that a ripple is not a wave of 0 ft.
+    """
+    feet = round(2 * value_m / FOOT_M) / 2
+    told = f"{feet:g} ft" if feet or not value_m else f"{12 * value_m / FOOT_M:.0f} in"
+    return f"{told} ({value_m:.1f} m)"
 
 
 def speed_text(value_mps: float, units: LengthUnit = "yd") -> str:

@@ -33,6 +33,9 @@ def test_there_and_back() -> None:
 def test_as_a_person_reads_it() -> None:
     assert units.length_text(193.9) == "212 yd"
     assert units.length_text(193.9, "m") == "194 m"
+    assert units.depth_text(0.914) == "3 ft (0.9 m)"
+    assert units.depth_text(0.07) == "3 in (0.1 m)"
+    assert units.depth_text(0) == "0 ft (0.0 m)"
     assert units.speed_text(units.metres_per_second(12, "mph")) == "12 mph"
     assert units.speed_text(5.36, "m") == "5.4 m/s"
 
