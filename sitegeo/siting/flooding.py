@@ -36,4 +36,6 @@ def flooded_trees(
     corner = grid.west + left * grid.pixel_m, grid.north - top * grid.pixel_m
     transform = from_origin(*corner, grid.pixel_m, grid.pixel_m)
     found = shapes(wooded.astype(np.uint8), mask=wooded, transform=transform)
-    return polygons_of(shapely.union_all([shape(geometry) for geometry, _ in found]))
+    trees = shapely.union_all([shape(geometry) for geometry, _ in found])
+    # No plan shows the steps of the pixels.
+    return polygons_of(trees.simplify(0.75 * grid.pixel_m))

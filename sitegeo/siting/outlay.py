@@ -17,6 +17,8 @@ from sitegeo.grid import Raster
 from sitegeo.layers import Cover
 from sitegeo.siting.around import Floats, classes, sample, turned
 from sitegeo.siting.candidates import POCKET_M
+from sitegeo.siting.flooding import WET_M
+from sitegeo.siting.worth import UNKNOWN
 from sitegeo.spreads.decoys import DEEPEST_M
 from sitegeo.spreads.layouts import LAYOUTS
 from sitegeo.spreads.sketches import STACK_IN_YD, Wind
@@ -42,8 +44,9 @@ def on_water(
 
     Fit for the body is water no deeper than lines reach, where the depth is known.
 
-    In timber, where the body stands among the trees, it counts as whole unless the guns sit at the
-    downwind end or the water runs on too far.
+    In timber the body stands among the trees: it counts as whole where they stand in water, as
+    `UNKNOWN` where no depth tells, and as none where they stand dry, the guns sit at the downwind
+    end or the water runs on too far.
 
     Parameters
     ----------
@@ -69,7 +72,7 @@ def on_water(
     body_share = afloat.mean(axis=1)
     timber = layouts == "timber"
     if timber.any():
-        body_share[timber] = _stack(cover, at[timber], facing_grid[timber], phi_deg[timber])
+        body_share[timber] = _stack(cover, depth, at[timber], facing_grid[timber], phi_deg[timber])
     return pocket_share, body_share
 
 
@@ -93,8 +96,10 @@ def _spots(area: BaseGeometry) -> Floats:
     return np.column_stack([x[held], y[held]])
 
 
-def _stack(cover: Raster, at: Floats, facing_grid: Floats, phi_deg: Floats) -> Floats:
-    """Return 1 where a timber stack has its place downwind, 0 where it would lie on the guns."""
+def _stack(
+    cover: Raster, depth: Raster | None, at: Floats, facing_grid: Floats, phi_deg: Floats
+) -> Floats:
+    """Return how much of a timber stack has its place in the trees downwind."""
     rad = np.deg2rad(phi_deg)
     downwind = -np.column_stack([np.sin(rad), np.cos(rad)])
     steps = np.arange(1.0, FARTHEST_M + 1.0)
@@ -102,7 +107,10 @@ def _stack(cover: Raster, at: Floats, facing_grid: Floats, phi_deg: Floats) -> F
     afloat = np.logical_and.accumulate(_wet(cover, at, facing_grid, ray), axis=1).sum(axis=1)
     centre = np.array([0.0, POCKET_M]) + (afloat + yd(STACK_IN_YD))[:, None] * downwind
     fits = (np.hypot(*centre.T) >= FROM_GUNS_M) & (afloat < len(steps))
-    return np.asarray(fits, float)
+    if depth is None:
+        return np.where(fits, UNKNOWN, 0.0)
+    water_m = sample(depth, at, turned(centre[:, None], facing_grid))[:, 0]
+    return np.where(fits, np.where(np.isnan(water_m), UNKNOWN, water_m >= WET_M), 0.0)
 
 
 def _wet(cover: Raster, at: Floats, facing_grid: Floats, local: Floats) -> NDArray[np.bool_]:

@@ -118,7 +118,11 @@ def cautions(
 def _depth(row: Mapping[str, Any], gear: Gear) -> list[str]:
     setting = row.get("setting_m", np.nan)
     if not np.isfinite(row["depth_m"]):
-        return ["Water depth is not known: probe before you wade"]
+        told = ["Water depth is not known: probe before you wade"]
+        if row.get("layout") == "timber":
+            told.append("Whether the trees downwind stand in water is not known: dry, they hold "
+                        "no decoys")  # fmt: skip
+        return told
     if row["depth_m"] > gear.wade_m:
         depth = depth_text(row["depth_m"])
         return [f"About {depth} of water in the pocket: too deep to wade"]

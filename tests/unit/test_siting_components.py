@@ -323,6 +323,24 @@ def test_a_spread_is_whole_on_open_water_and_none_on_land() -> None:
     assert spread_score(*dry)[0] == 0.0
 
 
+def test_a_stack_wants_trees_known_to_stand_in_water() -> None:
+    """A pond in a dry wood is no flooded timber; where no depth tells, that is half known."""
+    cover = half_lake(Cover.TREE)
+    at, away = ON_BANK + [0.0, 20.0], FACING_NORTH + 180.0
+    layouts = np.array(["timber"], dtype=object)
+
+    def body(depth: Raster | None) -> float:
+        wind_behind = np.array([180.0])
+        return on_water(cover, at, away, wind_behind, layouts, decoys=24, depth=depth)[1][0]
+
+    def water(metres: float) -> Raster:
+        return Raster(np.full(cover.grid.shape, metres, np.float32), cover.grid, None)
+
+    assert body(water(0.5)) == 1.0
+    assert body(water(0.0)) == 0.0
+    assert body(None) == body(water(np.nan)) == UNKNOWN
+
+
 def test_one_best_blind_a_place() -> None:
     """An opening or a clump is one place; on a bank, spots within 60 m."""
     blinds = gpd.GeoDataFrame(
