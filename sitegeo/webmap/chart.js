@@ -2,20 +2,11 @@
 (() => {
   const SHEET_ORDER = ["touchdown", "fire_closed", "route", "pocket", "group", "jerk_line", "decoy", "motion"];
   const FAR = 0.45;
+  const YARD = 0.9144;
   const UNDER = new Set(["touchdown", "fire_closed", "route", "access"]);
   const latlng = ([lng, lat]) => [lat, lng];
 
-  const letter = (at, className, ...lines) => {
-    const box = sitegeo.el("span", {}, ...lines.map((l) => sitegeo.el("span", {}, l)));
-    return L.marker(at, {
-      icon: L.divIcon({ className: `letter ${className}`, html: box, iconSize: [0, 0] }),
-      interactive: false,
-      keyboard: false,
-      pane: "letters",
-    });
-  };
-
-  sitegeo.letter = letter;
+  const { letter } = sitegeo;
 
   const shapes = (geometry, pane, className, fill, glyph) =>
     L.geoJSON(geometry, {
@@ -40,7 +31,7 @@
     });
 
   const length = (yards, units) =>
-    units === "yd" ? `${Math.round(yards)} yd` : `${Math.round(yards * 0.9144)} m`;
+    units === "yd" ? `${Math.round(yards)} yd` : `${Math.round(yards * YARD)} m`;
   sitegeo.lengthText = length;
   sitegeo.bearingText = (degrees) => `${String(Math.round(degrees) % 360).padStart(3, "0")}°`;
 
@@ -75,7 +66,7 @@
   };
 
   // Layers of a plan by role; `draw` puts other items on them.
-  const planLayers = (map, data) => {
+  const planLayers = (map, data, letters) => {
     const groups = Object.fromEntries(SHEET_ORDER.map((role) => [role, L.layerGroup()]));
     groups.hide = L.layerGroup();
     const close = () => Math.max(1.3, Math.min(5, 0.5 / sitegeo.metresPerPixel(map, data.scale)));
@@ -84,6 +75,7 @@
     const fill = { pocket: "", decoy: "", motion: "" };
     for (const role of ["touchdown", "fire_closed"]) fill[role] = sitegeo.hatch(role);
     const draw = (items, from) => {
+      letters.clear();
       const glyphs = {
         decoy: { draw: sitegeo.drawDecoy(from), size: close },
         motion: { draw: sitegeo.drawMotion, size: () => Math.max(4, 1.6 * close()) },
@@ -102,21 +94,19 @@
           const pane = UNDER.has(item.role) ? "under" : "plan";
           groups[target].addLayer(shapes(item.shape, pane, look, paint, glyphs[item.role] ?? plain));
         }
-        for (const written of planLetters(item, data)) groups[target].addLayer(written);
+        for (const written of planLetters(item, data, letters)) groups[target].addLayer(written);
       }
     };
     return { groups, draw };
   };
 
-  const planLetters = (item, data) => {
+  const planLetters = (item, data, letters) => {
     const near = item.range_yd === null ? "" : length(item.range_yd, data.units);
-    if (item.role === "pocket") {
-      return [letter(item.label.at, "plan-letter pocket-letter", "pocket", "left open", near)];
-    }
-    if (item.role === "access" || item.role === "fire_closed") {
+    if (item.role === "pocket") return [letters.pocket(item.label.at, "pocket", "left open", near)];
+    if (item.role === "fire_closed") return [letters.word(item.places, "fire-letter", "no fire")];
+    if (item.role === "access") {
       const middle = L.geoJSON(item.shape).getBounds().getCenter();
-      const words = item.role === "access" ? sitegeo.spoken(item.name) : "no fire";
-      return [letter(middle, `area-name ${item.role}-letter`, words)];
+      return [letter(middle, "area-name access-letter", sitegeo.spoken(item.name))];
     }
     if (!item.label) return [];
     const name = sitegeo.spoken(item.name);
@@ -125,14 +115,7 @@
       item.role === "hide" || item.bearing_true === null
         ? ""
         : `${near}  ${sitegeo.bearingText(item.bearing_true)}`;
-    return [
-      L.polyline([item.label.at, item.label.tip], {
-        className: "shape leader",
-        pane: "plan",
-        interactive: false,
-      }),
-      letter(item.label.at, `plan-letter side-${item.label.side}`, head, tail),
-    ];
+    return letters.name(item.label, head, tail);
   };
 
   // The hide's bracket, open to the front, and the rings before it, to scale.
@@ -204,6 +187,7 @@
         figure.textContent = String(place);
         const node = mark.getElement();
         if (!node) continue;
+        mark.setZIndexOffset(-20 * place);
         node.title = `blind ${place}: ${id}, ${kind}`;
         node.classList.toggle("later", place > sitegeo.FIRST);
         node.classList.toggle("chosen", id === drawn);
@@ -220,7 +204,8 @@
       if (layer.state === "mapped") layers[layer.name] = contextLayer(map, layer, 300 + i);
     });
     const around = aroundHide(data);
-    const plan = planLayers(map, data);
+    const letters = sitegeo.lettering(map);
+    const plan = planLayers(map, data, letters);
     const turning = sitegeo.turning(map, data);
     const wind = sitegeo.windArrow(map, data, onTurn);
     const { group: blinds, marks, rank } = blindMarks(data, onPick);
@@ -229,11 +214,13 @@
     const near = () =>
       map.getContainer().classList.toggle("far", sitegeo.metresPerPixel(map, data.scale) > FAR);
     map.on("zoomend", near);
+    map.on("zoomend resize", letters.settle);
     const mark = (id) => {
       for (const [key, each] of marks) {
         each.mark.getElement()?.classList.toggle("picked", key === id);
       }
     };
+    let stripWord = null;
     // Draw a state of the page: a wind, the blinds in order, one of them with its spread.
     const show = (state) => {
       turning?.show(state.wind);
@@ -241,11 +228,20 @@
       if (state.hide) around.draw(state, plan.groups.hide);
       rank(state.ranked, state.drawn);
       wind.moveTo?.(state.arrow);
+      if (stripWord) layers.strip.removeLayer(stripWord);
+      const near = turning?.strips(state.wind, state.hide).near ?? [];
+      stripWord = near.length
+        ? letters.word(near.map((s) => s.at), "strip-letter", `calm strip ${length(near[0].metres / YARD, data.units)}`, true)
+        : null;
+      if (stripWord) layers.strip.addLayer(stripWord);
+      letters.settle();
     };
     const settle = () => {
       near();
       wind.redraw?.();
+      letters.settle();
     };
-    return { layers, mark, show, settle, turnTo: (n) => wind.turnTo?.(n) };
+    const strips = (wind, hide) => turning?.strips(wind, hide) ?? null;
+    return { layers, mark, show, settle, strips, turnTo: (n) => wind.turnTo?.(n) };
   };
 })();

@@ -166,32 +166,36 @@ def _around_hide(
     facing = None if facing_true is None else degrees.grid_bearing(facing_true, hide)
     spread = plan[plan["role"].isin((*LABELLED, "pocket"))].geometry
     avoid = shapely.union_all(spread.to_numpy()) if len(spread) else hide.buffer(8.0)
-    letters = shapely.MultiPoint(
-        [m.at for m in lettering.leaders(list(plan[plan["role"].isin(LABELLED)].geometry))]
-    )
+    pocket = list(plan[plan["role"] == "pocket"].geometry)
+    named = lettering.leaders(list(plan[plan["role"].isin(LABELLED)].geometry), beside=pocket)
+    letters = shapely.MultiPoint([m.at for m in named])
     taken = shapely.union_all([avoid, letters.buffer(4.0)]) if len(letters.geoms) else avoid
-    view = [avoid.buffer(6.0), hide.buffer(12.0)]
-    arrow = None
-    if content.wind_from_deg is not None:
-        centre = lettering.arrow_centre(
-            hide, degrees.grid_bearing(content.wind_from_deg, hide), _water(content), taken
-        )
-        water = _water(content)
-        arrow = {
-            "at": degrees.at(centre),
-            "far_at": degrees.at(centre if water is None else lettering.middle_of(water)),
-            "length_m": lettering.ARROW_M,
-        }
-        view.append(centre.buffer(lettering.ARROW_M / 2))
-    west, south, east, north = shapely.total_bounds(np.array(view, dtype=object))
+    water = _water(content)
+    middle = None if water is None else lettering.middle_of(water)
+
+    def sheet(*, tall: bool) -> dict[str, Any]:
+        view, arrow = [avoid.buffer(6.0), hide.buffer(12.0)], None
+        if content.wind_from_deg is not None:
+            blows = degrees.grid_bearing(content.wind_from_deg, hide)
+            centre = lettering.arrow_centre(hide, blows, water, taken, tall=tall)
+            view.append(centre.buffer(lettering.ARROW_M / 2))
+            arrow = {
+                "at": degrees.at(centre),
+                "far_at": degrees.at(middle or centre),
+                "length_m": lettering.ARROW_M,
+            }
+        west, south, east, north = shapely.total_bounds(np.array(view, dtype=object))
+        corners = [degrees.at(Point(west, south)), degrees.at(Point(east, north))]
+        return {"arrow": arrow, "view": corners}
+
     return {
         "hide": degrees.at(hide),
         "facing": facing_true,
         "figures": round(
             degrees.true_bearing(lettering.figures_bearing(hide, facing, RINGS_M, taken), hide), 1
         ),
-        "arrow": arrow,
-        "view": [degrees.at(Point(west, south)), degrees.at(Point(east, north))],
+        **sheet(tall=False),
+        "tall": sheet(tall=True),
     }
 
 

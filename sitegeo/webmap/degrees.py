@@ -35,8 +35,9 @@ class Degrees:
         return self.geometries([shape])[0]
 
     def at(self, point: Point) -> list[float]:
-        lon, lat = self.geometry(point)["coordinates"]
-        return [lat, lon]
+        """Return latitude and longitude to 1e-7 degrees: a grid reference to the metre needs it."""
+        lon, lat = self._forward.transform(point.x, point.y)
+        return [round(lat, 7) + 0.0, round(lon, 7) + 0.0]
 
     def scale_at(self, x_y: tuple[float, float]) -> dict[str, float]:
         """Return metres of a degree of longitude and of latitude, on the ellipsoid."""

@@ -27,8 +27,12 @@ def plan_items(
     """Return what is drawn of a plan; decoys of one group and kind are one item of many points."""
     rows = [dict(zip(plan.columns, row, strict=True)) for row in plan.itertuples(index=False)]
     name = str(plan.geometry.name)
-    labelled = [n for n, row in enumerate(rows) if row["role"] in LABELLED]
-    marks = dict(zip(labelled, lettering.leaders([rows[n][name] for n in labelled]), strict=True))
+    marks = _names(rows, name, hide)
+    words_at = {
+        n: lettering.along_arc(row[name], hide) if hide else [row[name].representative_point()]
+        for n, row in enumerate(rows)
+        if row["role"] == "fire_closed"
+    }
     groups = [row[name] for row in rows if row["role"] == "group"]
     drawn = shapely.union_all(groups) if groups else None
     kept: dict[tuple[Any, ...], list[int]] = {}
@@ -55,10 +59,22 @@ def plan_items(
             "label": {"at": at[n], "tip": tips[n], "side": marks[n].side} if n in marks else None,
             "shape": shape,
         }
+        | ({"places": _spots(words_at[n], degrees)} if n in words_at else {})
         for n, row, shape in zip(
             firsts, (rows[n] for n in firsts), degrees.geometries(shapes), strict=True
         )
     ]
+
+
+def _names(
+    rows: list[dict[str, Any]], name: str, hide: Point | None
+) -> dict[int, lettering.Lettered]:
+    """Return where the names stand, by number of row, beside all that is drawn."""
+    labelled = [n for n, row in enumerate(rows) if row["role"] in LABELLED]
+    beside = [row[name] for row in rows if row["role"] == "pocket"]
+    beside += [_barred(row[name], hide) for row in rows if row["role"] == "fire_closed"]
+    marks = lettering.leaders([rows[n][name] for n in labelled], beside=beside)
+    return dict(zip(labelled, marks, strict=True))
 
 
 def _shape(alike: list[dict[str, Any]], name: str, hide: Point | None) -> BaseGeometry:

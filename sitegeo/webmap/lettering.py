@@ -15,6 +15,11 @@ from sitegeo.angles import unit_from_bearing
 
 ARROW_M = 28.0
 _CLEAR_M = 7.0
+_DRY_M = 25.0
+"""So much farther from the drawing the arrow may go to lie on water."""
+
+_FIRE_M = 10.5
+"""Words about a closed arc stand this far from the hide, outside its band."""
 
 
 @dataclass(frozen=True)
@@ -26,11 +31,16 @@ class Lettered:
     side: str
 
 
-def leaders(shapes: Sequence[BaseGeometry], *, gap_m: float = 3.0) -> list[Lettered]:
-    """Return one label for each shape, in two columns beside the drawing, none on another."""
+def leaders(
+    shapes: Sequence[BaseGeometry], *, beside: Sequence[BaseGeometry] = (), gap_m: float = 3.0
+) -> list[Lettered]:
+    """Return one label for each shape, in two columns beside the drawing, none on another.
+
+    `beside` is drawn too, without a label in a column.
+    """
     if not shapes:
         return []
-    west, south, east, north = shapely.total_bounds(np.array(shapes, dtype=object))
+    west, south, east, north = shapely.total_bounds(np.array([*shapes, *beside], dtype=object))
     middle = (west + east) / 2
     pitch = max(4.2, (north - south) / 10)
     centres = [s.representative_point() for s in shapes]
@@ -64,6 +74,20 @@ def _tip(shape: BaseGeometry, at: Point) -> Point:
     return inward.interpolate(min(1.0, inward.length))
 
 
+def along_arc(arc: BaseGeometry, hide: Point) -> list[Point]:
+    """Return places for words along the outside of a closed arc, its middle first."""
+    edge = hide.buffer(_FIRE_M, quad_segs=32).exterior.intersection(arc)
+    if edge.is_empty:
+        return [arc.representative_point()]
+    line = shapely.line_merge(edge)
+    parts = sorted(shapely.get_parts(line), key=lambda part: -part.length)
+    return [
+        part.interpolate(share, normalized=True)
+        for part in parts
+        for share in (0.5, 0.3, 0.7, 0.1, 0.9)
+    ]
+
+
 def middle_of(shape: BaseGeometry, *, off: BaseGeometry | None = None) -> Point:
     """Return the point of a polygon with most room round it, keeping off another shape."""
     free = shape if off is None else shape.difference(off)
@@ -89,20 +113,30 @@ def figures_bearing(
 
 
 def arrow_centre(
-    hide: Point, from_deg: float, water: BaseGeometry | None, avoid: BaseGeometry
+    hide: Point,
+    from_deg: float,
+    water: BaseGeometry | None,
+    avoid: BaseGeometry,
+    *,
+    tall: bool = False,
 ) -> Point:
-    """Return where the wind's arrow lies: on open water, off the drawing, near the hide."""
+    """Return where the wind's arrow lies: off the drawing, near it, on open water where it can.
+
+    On a tall sheet it lies rather above or below the drawing than beside it.
+    """
     east, north = unit_from_bearing(from_deg)
     along = np.array([east, north]) * ARROW_M / 2
     bearings, ranges = np.meshgrid(np.arange(0.0, 360.0, 10.0), np.arange(30.0, 121.0, 6.0))
     dx, dy = unit_from_bearing(bearings.ravel())
     centres = np.column_stack([hide.x + ranges.ravel() * dx, hide.y + ranges.ravel() * dy])
     shafts = shapely.linestrings(np.stack([centres + along, centres - along], axis=1))
+    away = np.zeros(len(centres))
     need = _CLEAR_M - np.minimum(shapely.distance(shafts, avoid), _CLEAR_M)
     if water is not None:
         wet = shapely.buffer(water, -3.0)
         shapely.prepare(wet)
-        need = need + np.where(shapely.contains(wet, shafts), 0.0, 30.0)
-    # Nearest to what is drawn, once it is clear of it and on the water.
-    away = shapely.distance(shapely.points(centres), avoid.centroid)
+        away = np.where(shapely.contains(wet, shafts), 0.0, _DRY_M)
+    # Nearest to what is drawn, once it is clear of it.
+    east_m, north_m = (centres - shapely.get_coordinates(avoid.centroid)).T
+    away = away + np.hypot(east_m * (2.0 if tall else 1.0), north_m)
     return Point(centres[int(np.argmin(need * 1000.0 + away))])

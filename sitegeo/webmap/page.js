@@ -2,6 +2,8 @@
 sitegeo.start = (map) => {
   const data = JSON.parse(document.getElementById("sheet-data").textContent);
   const { el } = sitegeo;
+  const { x: width, y: height } = map.getSize();
+  if (data.around && height > 1.15 * width) Object.assign(data.around, data.around.tall);
   const whole = L.latLngBounds(data.extent);
   const plan = data.around ? L.latLngBounds(data.around.view) : whole;
   const still = { animate: false };
@@ -72,6 +74,7 @@ sitegeo.start = (map) => {
       headline: own ? data.headline : headline,
       verdicts: id === chosen ? data.verdicts : (blind?.verdict.split(" · ") ?? []),
       cautions: id === chosen ? data.cautions : (blind?.cautions ?? []),
+      strips: hide ? chart.strips(wind, hide) : null,
       arrow: id === chosen || !hide ? null : sitegeo.offset(hide, facing ?? 0, 62, data.scale),
     };
   };

@@ -25,7 +25,7 @@ PAGE_BYTES = 6_000_000
 """The whole page stays within this; the photo takes what the rest leaves."""
 
 _SCRIPTS = (
-    *("symbols.js", "geodesy.js", "frame.js", "wind.js", "measure.js"),
+    *("symbols.js", "letters.js", "geodesy.js", "frame.js", "wind.js", "measure.js"),
     *("chart.js", "sheet.js", "page.js"),
 )
 _POLICY = "content-security-policy-goes-here"

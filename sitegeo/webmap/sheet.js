@@ -11,7 +11,7 @@
     roads: "road",
     bank_exposure: "wind on the banks",
     lee: "sheltered water, where birds rest in a blow",
-    strip: "calm strip along the bank, no ripple",
+    strip: "calm strip along the bank",
     banks: "wind on the banks",
     sheltered_water: "sheltered water, where birds rest in a blow",
     beaten_bank: "wind-beaten bank, unsheltered",
@@ -252,7 +252,7 @@
     if (has("route")) rows.push(row(["route"], "way in", swatch("shape line plan-route")));
     rows.push(row(["blinds"], "blinds by rank; the tick shows the front", markSwatch("shape boxed", "M9,1 h16 v16 h-16 z", "1")));
     if (data.turn) {
-      rows.push(row(["strip"], LAYER_WORDS.strip, swatch("shape on-strip", hatch("strip"))));
+      rows.push(row(["strip"], el("span", { id: "strip-words" }), swatch("shape on-strip", hatch("strip"))));
       rows.push(row(["lee"], LAYER_WORDS.lee, swatch("shape on-lee", hatch("lee")), false));
       rows.push(row(["banks"], LAYER_WORDS.banks, swatch("shape line on-bank_exposure"), false));
       for (const [kind, bank] of BANKS) {
@@ -321,11 +321,17 @@
       blinds.show(state);
       const boxes = [
         theBlind(data, state),
+        settingOut(data, state),
         state.verdicts.length ? box("Checked", "verdicts", list(state.verdicts, "")) : null,
         careful(data, state),
-        settingOut(data, state),
       ];
       plan.replaceChildren(head.node, ...boxes.filter(Boolean));
+      const calm = document.getElementById("strip-words");
+      if (calm && state.strips) {
+        const { widest } = state.strips;
+        const width = widest ? `up to ${sitegeo.lengthText(widest / 0.9144, data.units)} wide` : "none in this wind";
+        calm.textContent = `${LAYER_WORDS.strip}: ${width}`;
+      }
     };
     return { ...blinds, show };
   };

@@ -2,6 +2,8 @@
 (() => {
   const FAR = 0.45;
   const LEAST_STRIP_M = 3;
+  // A strip this near to the hide has its width written on it.
+  const NEAR_M = 80;
 
   // A wind of the page: what is the same for all is taken from the page itself.
   sitegeo.winds = (data) =>
@@ -88,7 +90,25 @@
         line.setLatLngs(banks.filter((run) => run.kind === n + 1).map(({ numbers }) => bank(numbers))),
       );
     };
-    return { layers: { lee, strip, banks: L.layerGroup(kinds) }, show };
+    // The widest calm strip of a wind in metres, and those of one width nearest to a place.
+    const strips = (number, at) => {
+      const { strip: widths } = turn.winds[number];
+      const widest = widths.reduce((a, b) => Math.max(a, b), 0);
+      const far = (i) => (at ? map.distance(pieces[i][1], at) : Infinity);
+      const near = [...widths.keys()]
+        .filter((i) => widths[i] >= LEAST_STRIP_M && far(i) <= NEAR_M)
+        .sort((a, b) => far(a) - far(b));
+      return {
+        widest: widest >= LEAST_STRIP_M ? widest : 0,
+        near: near
+          .filter((i) => Math.abs(widths[i] / widths[near[0]] - 1) <= 0.15)
+          .map((i) => ({
+            metres: widths[i],
+            at: sitegeo.offset(pieces[i][1], turn.facing[i], Math.min(widths[i] / 2, 20), data.scale),
+          })),
+      };
+    };
+    return { layers: { lee, strip: L.layerGroup([strip]), banks: L.layerGroup(kinds) }, show, strips };
   };
 
   // A plain arrow lying on the water, pointing the way the wind blows; drag it or use the keys.
@@ -149,8 +169,8 @@
       const wanted = (next + winds.length) % winds.length;
       if (wanted === number) return;
       number = wanted;
-      onTurn(number);
       draw();
+      onTurn(number);
     };
     const nearest = (from) => {
       const off = (wind) => Math.abs(((wind.from - from + 540) % 360) - 180);

@@ -126,6 +126,28 @@ def test_labels_keep_apart_and_beside_the_drawing():
         assert min(np.diff(heights)) >= 4.2 - 1e-9
     assert all(m.at.x < 0 if m.side == "left" else m.at.x > 35 for m in marks)
     assert all(g.buffer(1e-6).covers(m.tip) for g, m in zip(groups, marks, strict=True))
+    wider = lettering.leaders(groups, beside=[box(-9, 0, 44, 1)])
+    assert all(m.at.x < -9 if m.side == "left" else m.at.x > 44 for m in wider)
+
+
+def test_words_about_a_closed_arc_stand_outside_its_band():
+    data = page_data(map_sample.content())
+    closed = next(i for i in data["plan"] if i["role"] == "fire_closed")
+    east = map_sample.features().set_index("name").geometry["east"]
+    assert len(closed["places"]) == 5
+    for lat, lon in closed["places"]:
+        spot = gpd.GeoSeries([Point(lon, lat)], crs=4326).to_crs(map_sample.CRS).iloc[0]
+        assert 8.5 < spot.distance(Point(map_sample.HIDE)) < 12
+        assert spot.distance(east) < 0.1
+
+
+def test_the_arrow_stays_by_a_drawing_far_from_water():
+    drawing = box(-20, 0, 20, 30)
+    centre = lettering.arrow_centre(Point(0, 0), 315, Point(0, 400).buffer(300), drawing)
+    assert centre.distance(drawing) < 40
+    low = lettering.arrow_centre(Point(0, 0), 315, None, drawing, tall=True)
+    assert abs(low.x) < 20 + lettering.ARROW_M / 2
+    assert not -5 < low.y < 35
 
 
 @pytest.mark.parametrize("from_deg", [0, 45, 135, 270])

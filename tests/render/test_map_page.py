@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import re
-from itertools import pairwise
+from itertools import combinations
 from pathlib import Path
 
 import map_sample
@@ -210,16 +210,28 @@ def test_a_phone_stacks_the_sheet_below_the_chart(opened, sample):
         assert box["x"] + box["width"] <= 390
 
 
-def test_names_of_groups_do_not_cover_each_other(opened, sample):
-    page = opened(sample)
-    boxes = [b.bounding_box() for b in page.locator(".side-left > span, .side-right > span").all()]
-    assert len(boxes) == 4
-    for side in (
-        [b for b in boxes if b["x"] < 400],
-        [b for b in boxes if b["x"] >= 400],
-    ):
-        for above, below in pairwise(sorted(side, key=lambda b: b["y"])):
-            assert above["y"] + above["height"] <= below["y"] + 1
+LETTERS = ".side-left > span, .side-right > span, .pocket-letter > span, .fire-letter > span"
+
+
+@pytest.mark.parametrize(("width", "height"), [(1280, 900), (390, 844)])
+def test_words_on_the_plan_do_not_cover_each_other(opened, sample, width, height):
+    page = opened(sample, width, height)
+    # Far smaller than the page is opened at, and the same again at the scale it is opened at.
+    for zoom in (-0.75, 0.75):
+        page.evaluate(f"map_sheet.setZoom(map_sheet.getZoom() + {zoom}, {{animate: false}})")
+        boxes = [b.bounding_box() for b in page.locator(LETTERS).all()]
+        assert len(boxes) == 6
+        for a, b in combinations(boxes, 2):
+            across = min(a["x"] + a["width"], b["x"] + b["width"]) - max(a["x"], b["x"])
+            down = min(a["y"] + a["height"], b["y"] + b["height"]) - max(a["y"], b["y"])
+            assert min(across, down) <= 1
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+def test_the_buttons_stand_in_one_row(opened, sample, width):
+    page = opened(sample, width, 844)
+    tops = {round(b.bounding_box()["y"]) for b in page.locator(".buttons button").all()}
+    assert len(tops) == 1
 
 
 def test_it_prints_on_two_pages_and_comes_back(opened, sample):

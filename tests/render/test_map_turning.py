@@ -196,9 +196,13 @@ def test_the_spread_and_the_words_turn_with_the_wind(opened, pond: Path) -> None
     assert page.locator(".leaflet-container path.plan-fire_closed").count() == 0
     assert page.locator(".leaflet-container path.plan-touchdown").count() == 0
     assert "for that wind alone" in page.locator(".cautions").inner_text()
+    # The calm strip of the second wind is 10 m wide all round.
+    assert page.locator(".strip-letter").inner_text() == "calm strip 11 yd"
+    assert page.locator("#strip-words").inner_text().endswith("up to 11 yd wide")
     page.locator("path.wind-grip").press("Home")
     assert page.locator(".leaflet-container path.plan-fire_closed").count() == 1
     assert not page.locator(".back").is_visible()
+    assert page.locator("#strip-words").inner_text().endswith("none in this wind")
 
 
 @pytest.mark.browser
