@@ -23,8 +23,8 @@ from shapely.geometry.base import BaseGeometry
 from sitegeo.angles import signed_diff_deg, unit_from_bearing
 from sitegeo.errors import UsageError
 from sitegeo.grid import convergence_deg, require_metric, require_same_crs
-from sitegeo.law.mapped import POINT_LARGE_M, building_extent_m, half_pavement_m
-from sitegeo.law.nearest import Scale, Shapes, grown, scale_over
+from sitegeo.law.mapped import building_extent_m, half_pavement_m
+from sitegeo.law.nearest import grown, scale_over
 from sitegeo.law.widths import plain
 from sitegeo.units import yd
 
@@ -50,7 +50,9 @@ PUBLIC_WAYS = frozenset({
 FRONT_DEG, REAR_DEG = 60.0, 120.0
 """To the front is within this of the facing, to the rear beyond that; judgement."""
 
-STEP_DEG = 1.0
+COUNT = 360
+"""Directions of fire looked at, one a degree."""
+
 SCATTER_DEG = 6.0
 """Half the angle a pattern and a swinging gun may stray from a line; judgement."""
 
@@ -135,7 +137,7 @@ def fall_range_m(
     if wind_from_deg is None:
         tail = np.ones_like(shot_deg)
     else:
-        tail = np.cos(np.deg2rad(signed_diff_deg(shot_deg, wind_from_deg + 180.0)))
+        tail = -np.cos(np.deg2rad(shot_deg - wind_from_deg))
     return np.asarray(load.range_m * (1 + TAIL_WIND_SHARE * gust_mps * np.clip(tail, 0.0, 1.0)))
 
 
@@ -174,7 +176,7 @@ def shot_fall(
         If a layer is in another CRS.
     """
     metric = require_metric(crs)  # type: ignore[arg-type]
-    shots = np.arange(0.0, 360.0, STEP_DEG)
+    shots = np.arange(COUNT, dtype=float)
     ranges = fall_range_m(load, shots, wind_from_deg=wind_from_deg, gust_mps=gust_mps)
     missing = tuple(
         n for n, layer in layers.items() if layer is None or (layer.empty and n not in complete)
@@ -183,16 +185,16 @@ def shot_fall(
     scale = scale_over(metric, np.array([hide.buffer(float(ranges.max()))]))
     wedges = _wedges(hide, shots - turn, ranges * scale.most, guns_error_m * scale.most)
     reasons: dict[int, set[str]] = {}
-    # Past the chords, and past what a building may reach beyond its point or a road its line.
-    far = 1.02 * float(ranges.max()) * scale.most + guns_error_m + 2 * POINT_LARGE_M
+    far_m = float(ranges.max()) + guns_error_m
     for name, whole in layers.items():
         if whole is None or whole.empty:
             continue
         require_same_crs(metric, whole.crs, where=name)
-        layer = whole[shapely.dwithin(whole.geometry.to_numpy(), hide, far)]
-        names = _names(layer, name)
-        pairs = shapely.STRtree(_at_full_size(layer, scale)).query(wedges, predicate="intersects")
-        for shot, feature in pairs.T:
+        shapes, size_m = whole.geometry.to_numpy(), _size_m(whole)
+        # 1 % past what the chords of a wedge and of a grown shape may add.
+        near = shapely.dwithin(shapes, hide, 1.01 * scale.most * (far_m + size_m))
+        mapped, names = grown(shapes[near], size_m[near], scale), _names(whole[near], name)
+        for shot, feature in shapely.STRtree(mapped).query(wedges, predicate="intersects").T:
             reasons.setdefault(int(shot), set()).add(names[feature])
     for name, area in (covered or {}).items():
         if name in layers:
@@ -203,14 +205,13 @@ def shot_fall(
     return ShotFall(load, float(ranges.max()), closed, open_arcs, missing)
 
 
-def _at_full_size(layer: gpd.GeoDataFrame, scale: Scale) -> Shapes:
-    """Return what is mapped, grown to the size it may really have."""
-    shapes = layer.geometry.to_numpy()
+def _size_m(layer: gpd.GeoDataFrame) -> NDArray[np.float64]:
+    """Return how far what is mapped may really reach beyond its geometry."""
     if "class" in layer.columns:
-        return np.asarray(grown(shapes, half_pavement_m(layer), scale))
+        return half_pavement_m(layer)
     if "kind" in layer.columns:
-        return np.asarray(grown(shapes, building_extent_m(layer), scale))
-    return shapes
+        return building_extent_m(layer)
+    return np.zeros(len(layer))
 
 
 def _names(layer: gpd.GeoDataFrame, name: str) -> list[str]:
@@ -227,7 +228,7 @@ def _wedges(
     error_m: float,
 ) -> NDArray[np.object_]:
     """Return the ground each direction of fire can reach, grown by the error."""
-    half = STEP_DEG / 2 + SCATTER_DEG
+    half = 0.5 + SCATTER_DEG
     # The far edge of a wedge is a chord: lengthened so that the middle of the arc is inside.
     reach = length / np.cos(np.deg2rad(half))
     left, right = (np.stack(unit_from_bearing(bearing_grid + s * half), axis=1) for s in (-1, 1))
@@ -245,28 +246,27 @@ def _wedges(
 
 def _arcs(reasons: dict[int, set[str]], facing_deg: float) -> tuple[ClosedArc, ...]:
     """Return closed directions joined into arcs, each widened to whole steps outward."""
-    count = round(360 / STEP_DEG)
     if not reasons:
         return ()
-    if len(reasons) >= count - 1:  # widened outward, the rest meets
+    if len(reasons) >= COUNT - 1:  # widened outward, the rest meets
         words = ", ".join(sorted(set().union(*reasons.values())))
         return (ClosedArc(0.0, 360.0, words, "all round"),)
-    starts = [i for i in sorted(reasons) if (i - 1) % count not in reasons]
+    starts = [i for i in sorted(reasons) if (i - 1) % COUNT not in reasons]
     arcs = []
     for start in starts:
         stop = start
         held = set(reasons[start])
-        while (stop + 1) % count in reasons:
+        while (stop + 1) % COUNT in reasons:
             stop += 1
-            held |= reasons[stop % count]
-        first, last = (start - 1) * STEP_DEG % 360, (stop + 1) * STEP_DEG % 360
+            held |= reasons[stop % COUNT]
+        first, last = float((start - 1) % COUNT), float((stop + 1) % COUNT)
         arcs.append(ClosedArc(first, last, ", ".join(sorted(held)), _side(start, stop, facing_deg)))
     return tuple(sorted(arcs, key=lambda arc: arc.from_deg))
 
 
 def _side(start: int, stop: int, facing_deg: float) -> str:
     """Return whether an arc is met by shots to the front, to the side or to the rear."""
-    turns = np.abs(signed_diff_deg(np.arange(start, stop + 1) * STEP_DEG, facing_deg))
+    turns = np.abs(signed_diff_deg(np.arange(start, stop + 1), facing_deg))
     ahead, behind = turns <= FRONT_DEG, turns >= REAR_DEG
     sides = (("front", ahead), ("side", ~ahead & ~behind), ("rear", behind))
     return ", ".join(name for name, held in sides if held.any())
@@ -277,7 +277,7 @@ def side_words(fall: ShotFall, facing_deg: float) -> dict[str, str]:
 
     Birds flare and cross over, so a shot overhead may go toward any bearing.
     """
-    bearings = np.arange(0.0, 360.0, STEP_DEG)
+    bearings = np.arange(COUNT, dtype=float)
     turns = np.abs(signed_diff_deg(bearings, facing_deg))
     sides = {
         "front": turns <= FRONT_DEG,
