@@ -29,6 +29,7 @@ from sitegeo.grid import Grid, Raster
 from sitegeo.imagery import FinePhoto
 from sitegeo.placefile import (
     RASTER_ROLES,
+    REACH_M,
     VECTOR_ROLES,
     Assume,
     Credit,
@@ -41,9 +42,6 @@ from sitegeo.placefile import (
 )
 from sitegeo.rasterfile import Bounds, extent, require_proj
 from sitegeo.vectors import conformed
-
-REACH_M = 2000.0
-"""Vectors are kept this far beyond the photo: a house off the photo still has a setback."""
 
 STREAM_ABOVE = 200_000
 """Features in a file above which it is streamed rather than read whole."""

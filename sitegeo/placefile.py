@@ -26,6 +26,9 @@ VECTOR_ROLES = (
 )
 RASTER_ROLES = ("landcover", "canopy", "ground", "surface", "depth")
 
+REACH_M = 2000.0
+"""Vectors are kept this far beyond the photo: a house off the photo still has a setback."""
+
 
 class _Table(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)

@@ -67,6 +67,7 @@ def plan_record(
         "assume": survey.record["assume"],
         "terms": survey.record["terms"],
         "gear": survey.record["gear"],
+        "grid": survey.record["grid"],
         "inputs": [i for i in survey.record["inputs"] if i["role"] in ("dwellings", "roads")],
         "law": law_record(ranked.law),
         "declination_deg": _number(declination),

@@ -109,7 +109,7 @@ def closed_of(
 def closed_on(since: Any, until: Any, on: date | None) -> bool:
     """Return whether an area is closed on a day by its dates, and where that cannot be told.
 
-    Dates are ``2026-10-01``, or ``10-01`` for every year; the span may run over New Year.
+    Dates are ``2026-10-01``, or ``10-01`` for every year, a span that may run over New Year.
     """
     if on is None or not _dated(since, until):
         return True
@@ -119,7 +119,8 @@ def closed_on(since: Any, until: Any, on: date | None) -> bool:
     today = on.isoformat()[-len(first) :]
     if first <= last:
         return first <= today <= last
-    return today >= first or today <= last
+    every_year = len(first) == len("10-01")
+    return not every_year or today >= first or today <= last
 
 
 def _dated(since: Any, until: Any) -> bool:

@@ -70,6 +70,7 @@ _TARGETS_OF: dict[str, frozenset[Target]] = {
     **dict.fromkeys(SCHOOLS, _OF_SCHOOL),
     **dict.fromkeys(LIVESTOCK, _OF_BARN),
     **dict.fromkeys(OUTBUILDINGS, _OF_SHED),
+    "farm": _OF_HOUSE | _OF_BARN,  # to some a farmhouse, to others the yard
 }
 
 
@@ -139,11 +140,14 @@ def building_extent_m(layer: gpd.GeoDataFrame) -> Floats:
 
 
 def half_pavement_m(layer: gpd.GeoDataFrame, own_m: Mapping[str, float] | None = None) -> Floats:
-    """Return half the pavement of each road: its width, else its class's by `own_m` or usual."""
+    """Return half the pavement of each road: its width, else its class's by `own_m` or usual.
+
+    A width of 0 is one that nobody filled in.
+    """
     width = layer["width_m"].to_numpy(float, na_value=np.nan)
     own = by_class(layer["class"], own_m or {})
     usual = np.where(np.isnan(own), _each(layer["class"], pavement_m), own)
-    return np.asarray(np.where(np.isnan(width), usual, width) / 2)
+    return np.asarray(np.where(width > 0, width, usual) / 2)
 
 
 def by_class(classes: pd.Series[Any], table: Mapping[str, float]) -> Floats:

@@ -65,8 +65,10 @@ def nearest_in_sector(
             break
         fan = _fan(point, whole, arcs, error_m=error_m, crs=crs)
         which = np.sort(tree.query(fan, predicate="intersects"))
-        parts = shapely.intersection(whole[which], fan)
         if which.size:
+            parts = shapely.intersection(whole[which], fan)
+            # What only touches may round to nothing.
+            parts = np.where(shapely.is_empty(parts), whole[which], parts)
             found = nearest(points[n : n + 1], parts, np.zeros(which.size), crs=crs)
             distance[n], bearing[n] = found.distance_m[0], found.bearing_deg[0]
             feature[n] = which[found.feature[0]]

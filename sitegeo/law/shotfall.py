@@ -192,7 +192,7 @@ def shot_fall(
         require_same_crs(metric, whole.crs, where=name)
         shapes, size_m = whole.geometry.to_numpy(), _size_m(whole)
         # 1 % past what the chords of a wedge and of a grown shape may add.
-        near = shapely.dwithin(shapes, hide, 1.01 * scale.most * (far_m + size_m))
+        near = shapely.distance(shapes, hide) <= 1.01 * scale.most * (far_m + size_m)
         mapped, names = grown(shapes[near], size_m[near], scale), _names(whole[near], name)
         for shot, feature in shapely.STRtree(mapped).query(wedges, predicate="intersects").T:
             reasons.setdefault(int(shot), set()).add(names[feature])

@@ -18,7 +18,7 @@ from shapely.geometry.base import BaseGeometry
 from sitegeo.law.nearest import geod_of
 from sitegeo.law.position import PositionErrors
 from sitegeo.law.rules import DistanceRule, MeasuredFrom
-from sitegeo.placefile import Assume, LawKeys, Permission
+from sitegeo.placefile import REACH_M, Assume, LawKeys, Permission
 from sitegeo.tomlfile import from_record
 
 Bools = NDArray[np.bool_]
@@ -64,12 +64,14 @@ def terms_of(record: Mapping[str, Any], *, crs: CRS, on: date | None = None) -> 
     """Return the terms recorded with a survey or a plan, for a day.
 
     A layer covers the area declared complete; roads and dwellings of which nothing is declared
-    cover the extent of their file, since what lies beyond may simply not have been mapped. Raises
-    `SurveyError` if the record cannot be read.
+    cover the extent of their file, since what lies beyond may simply not have been mapped. None
+    covers what lies farther from the photo than features were read. Raises `SurveyError` if the
+    record cannot be read.
     """
     assume = from_record(record.get("assume", {}), Assume)
     keys = from_record(record.get("terms", {}), LawKeys)
     extents = {i["role"]: (i["crs"], i["extent"]) for i in record.get("inputs", ())}
+    read = _read_area(record["grid"]) if "grid" in record else None
     covered = {}
     for name in ("dwellings", "roads", "public_land", "closed_areas"):
         declared = assume.complete.get(name)
@@ -77,6 +79,8 @@ def terms_of(record: Mapping[str, Any], *, crs: CRS, on: date | None = None) -> 
             covered[name] = _box(declared, "EPSG:4326", crs)
         elif not declared and name in extents and name in ("dwellings", "roads"):
             covered[name] = _box(extents[name][1], extents[name][0], crs)
+        if read is not None:
+            covered[name] = shapely.intersection(covered.get(name, read), read)
     return Terms(
         errors=PositionErrors.from_layers({str(k): v for k, v in assume.position_error_m.items()}),
         complete=frozenset(str(name) for name, said in assume.complete.items() if said),
@@ -89,17 +93,24 @@ def terms_of(record: Mapping[str, Any], *, crs: CRS, on: date | None = None) -> 
     )
 
 
+def _read_area(grid: Mapping[str, float]) -> BaseGeometry:
+    """Return the ground from which a place's vectors were read, from its recorded grid."""
+    west, north, pixel = grid["west_m"], grid["north_m"], grid["pixel_m"]
+    east, south = west + grid["columns"] * pixel, north - grid["rows"] * pixel
+    return shapely.box(west - REACH_M, south - REACH_M, east + REACH_M, north + REACH_M)
+
+
 def _box(bounds: Any, own: str, crs: CRS) -> BaseGeometry:
     """Return a box of another CRS in the place's; empty where it has no shape there."""
     west, south, east, north = bounds
     if not (west < east and south < north):
         return shapely.Polygon()
-    share = np.linspace(0.0, 1.0, 21)[:-1]
-    along, up = west + share * (east - west), south + share * (north - south)
-    x = np.concatenate([along, np.full(20, east), along[::-1] + along[1] - west, np.full(20, west)])
-    y = np.concatenate([np.full(20, south), up, np.full(20, north), up[::-1] + up[1] - south])
-    ring = np.column_stack(Transformer.from_crs(own, crs, always_xy=True).transform(x, y))
-    box = shapely.Polygon(ring) if np.isfinite(ring).all() else shapely.Polygon()
+    to_place = Transformer.from_crs(own, crs, always_xy=True)
+    longest = max(east - west, north - south) / 40
+    ring = shapely.segmentize(shapely.box(west, south, east, north), longest)
+    box: BaseGeometry = shapely.transform(
+        ring, lambda xy: np.column_stack(to_place.transform(*xy.T))
+    )
     return box if box.is_valid else shapely.Polygon()
 
 
@@ -116,12 +127,16 @@ def lifting(rule: DistanceRule, terms: Terms) -> tuple[Permission, ...]:
 
 
 def building_of(permission: Permission, layer: gpd.GeoDataFrame) -> int | None:
-    """Return the position of the one building a permission can be for; None where in doubt."""
+    """Return the position of the one building a permission can be for; None where in doubt.
+
+    Several shapes under one row may be a whole village: none of them is lifted.
+    """
     at = _place(permission, CRS(layer.crs))
     distance = shapely.distance(layer.geometry.to_numpy(), at)
     on, near = np.flatnonzero(distance == 0), np.flatnonzero(distance <= MATCH_M)
     sure = on if on.size else near
-    return int(sure[0]) if sure.size == 1 else None
+    alone = sure.size == 1 and shapely.get_num_geometries(layer.geometry.iloc[sure[0]]) == 1
+    return int(sure[0]) if alone else None
 
 
 def stands_on(permission: Permission, points: gpd.GeoDataFrame, *, error_m: float) -> Bools:
@@ -131,7 +146,8 @@ def stands_on(permission: Permission, points: gpd.GeoDataFrame, *, error_m: floa
     lon, lat = to_degrees.transform(points.geometry.x.to_numpy(), points.geometry.y.to_numpy())
     own = np.full_like(lon, permission.longitude), np.full_like(lat, permission.latitude)
     _, _, distance = geod_of(crs).inv(*own, lon, lat)
-    return np.asarray(distance + error_m <= (permission.within_m or 0.0))
+    assert permission.within_m is not None  # a landowner's always says how far
+    return np.asarray(distance + error_m < permission.within_m)
 
 
 def _place(permission: Permission, crs: CRS) -> shapely.Point:

@@ -81,6 +81,41 @@ def test_public_is_not_open(hunting, verdict):
     assert verdict_words(row, law_of()).startswith(f"hunting {verdict}: ")
 
 
+def test_the_error_is_true_metres_and_each_layers_own():
+    """In Web Mercator at 60° north a true metre is drawn as two."""
+    crs, x, y = 3857, 2.7e6, 8.4e6
+    at = points((x - 25, y), (x - 45, y), crs=crs)
+    west = land([shapely.box(x - 500, y - 500, x, y + 500)], ["open"], crs=crs)
+    table = land_verdicts(
+        at,
+        public_land=west,
+        closed_areas=areas([EAST], ["refuge"]).set_geometry(
+            [shapely.box(x, y - 500, x + 500, y + 500)], crs=crs
+        ),
+        terms=Terms(errors=PositionErrors(0, 0, 15.0, 20.0, 0, 0, 0)),
+    )
+    assert of(table, "public ground") == ["close", "clear"]
+    assert of(table, "closed areas") == ["inside", "clear"]
+    assert list(table["error_m"]) == [15.0, 15.0, 20.0] * 2
+    outside = land_verdicts(
+        points((x + 25, y), (x + 45, y), crs=crs),
+        public_land=west,
+        closed_areas=None,
+        terms=Terms(errors=PositionErrors(0, 0, 15.0, 20.0, 0, 0, 0)),
+    )
+    assert of(outside, "public ground") == ["close", "not checked"]
+    # The edge of what a layer covers is drawn in by as much.
+    said = Terms(
+        errors=PositionErrors(0, 0, 15.0, 20.0, 0, 0, 0),
+        complete=WHOLE,
+        covered={"public_land": shapely.box(x - 900, y - 900, x + 70, y + 900)},
+    )
+    outside = land_verdicts(
+        points((x + 35, y), (x + 45, y), crs=crs), public_land=west, closed_areas=None, terms=said
+    )
+    assert of(outside, "public ground") == ["inside", "not checked"]
+
+
 def test_closed_areas_within_the_error_and_only_where_they_are_mapped():
     shut = areas([EAST], ["refuge"])
     at = [(X + 100, Y), (X - 10, Y), (X - 20, Y), (X - 400, Y)]
@@ -115,6 +150,13 @@ DAY = date(2026, 12, 5)
         ("12-06", "01-15", False),
         ("01-15", "10-01", False),
         ("01-15", "12-05", True),
+        ("12-05", "12-05", True),
+        ("12-05", "01-15", True),
+        ("02-01", "01-15", True),
+        ("12-06", "12-05", True),
+        ("12-07", "12-04", False),
+        # A span that ends before it begins is one that nobody can read.
+        ("2026-12-20", "2026-01-15", True),
         # What cannot be read, or is half a span of every year, stays closed.
         ("1 Oct", "15 Jan", True),
         ("2026-13-01", "2026-10-01", True),

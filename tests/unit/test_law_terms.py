@@ -119,6 +119,16 @@ def test_a_permission_lifts_the_rule_for_its_own_building_alone():
     assert one(alone)["feature"] == ""
 
 
+def test_a_permission_for_one_house_does_not_lift_a_village_under_one_row():
+    asks = {"permission": "of the occupant", "permission_by": "occupant"}
+    law = law_of(rule("pa", "dwelling", 150, "yd", **asks))
+    mine, other = box_east(60.0), box_east(90.0)
+    for parts, verdict in (([mine], "clear"), ([mine, other], "inside")):
+        village = houses([shapely.MultiPolygon(parts)])
+        row = one(judge(law, dwellings=village, permissions=(permission(mine),)))
+        assert row["verdict"] == verdict
+
+
 @pytest.mark.parametrize(
     ("more", "on", "lifted"),
     [
@@ -383,8 +393,35 @@ def test_terms_come_from_what_a_survey_recorded():
     assert terms_of({}, crs=UTM).covered == {}
 
 
+def test_beyond_what_was_read_of_the_files_nothing_is_covered():
+    """Vectors are read to 2 km beyond the photo, however far they are declared complete."""
+    grid = {"west_m": X, "north_m": Y + 100, "pixel_m": 0.5, "rows": 200, "columns": 400}
+    whole = {"complete": {"roads": True, "dwellings": True}}
+    for record in ({"assume": whole, "grid": grid}, {"grid": grid}):
+        covered = terms_of(record, crs=UTM).covered
+        assert set(covered) == {"dwellings", "roads", "public_land", "closed_areas"}
+        for area in covered.values():
+            assert area.bounds == (X - 2000, Y - 2000, X + 2200, Y + 2100)
+    far = shapely.Point(X + 9000, Y)
+    table = judge(
+        law_of(rule("r", "dwelling", 100)),
+        at=(far.x, far.y),
+        dwellings=houses([box_east(40.0)]),
+        complete=("dwellings",),
+        covered=covered,
+    )
+    assert one(table)["verdict"] == "not checked"
+
+
 @pytest.mark.parametrize(
-    "extent", [[-76.3, 38.9, -76.3, 38.9], [-180.0, -90.0, 180.0, 90.0], [100.0, 80.0, 101.0, 90.0]]
+    "extent",
+    [
+        [-76.3, 38.9, -76.3, 38.9],
+        [-76.4, 39.0, -76.2, 38.8],
+        [-76.2, 38.8, -76.4, 39.0],
+        [-180.0, -90.0, 180.0, 90.0],
+        [100.0, 80.0, 101.0, 90.0],
+    ],
 )
 def test_an_extent_that_is_no_area_here_covers_nothing(extent):
     record = {"inputs": [{"role": "dwellings", "crs": "EPSG:4326", "extent": extent}]}

@@ -47,6 +47,16 @@ def test_a_road_without_a_width_is_taken_wide():
     assert widths.PAVEMENT_M["residential"] + 2 * widths.VERGE_M >= 66 * 0.3048
 
 
+def test_a_width_of_nothing_is_a_width_not_known():
+    line = shapely.LineString([off(100.0), off(100.0, 91.0)])
+    law = law_of(rule("r", "road", 10, measured_from="pavement edge"))
+    found = [
+        one(judge(law, ways=roads([line], "primary", width)), "road")["distance_m"]
+        for width in (0.0, np.nan, 24.0)
+    ]
+    assert found == pytest.approx([88.0] * 3, abs=0.02)
+
+
 def test_the_wider_road_governs_though_its_line_is_farther():
     lane = shapely.LineString([off(60.0), off(60.0, 91.0)])
     highway = shapely.LineString([off(70.0, 270.0), off(70.0, 271.0)])
@@ -85,6 +95,7 @@ def test_a_rule_for_paved_roads_leaves_out_only_surfaces_told_to_be_unpaved():
         ("school", {"dwelling", "occupied building", "school", "building"}),
         ("barn", {"livestock building", "occupied building", "building"}),
         ("garage", {"building"}),
+        ("farm", {"dwelling", "livestock building", "occupied building", "building"}),
         ("garage;house", {"dwelling", "occupied building", "building"}),
         ("garage; pagoda", set(mapped.BUILDING_TARGETS)),
     ],
