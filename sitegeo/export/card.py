@@ -10,9 +10,10 @@ from reportlab.pdfgen.canvas import Canvas
 from shapely import box
 
 from sitegeo.errors import UsageError
-from sitegeo.export.card_chart import XY, draw_chart, labels
+from sitegeo.export.card_chart import XY, Frame, draw_chart, labels
 from sitegeo.export.card_content import CardContent, CardItem, CardLeg
-from sitegeo.export.card_pen import BOLD, DAY, NIGHT, PLAIN, Pen, register_fonts
+from sitegeo.export.card_geo import register
+from sitegeo.export.card_pen import BOLD, DAY, LEAST_PT, NIGHT, PLAIN, Pen, register_fonts
 from sitegeo.export.marks import part_of
 from sitegeo.units import FOOT_M, to_yd
 
@@ -24,6 +25,7 @@ MARGIN = 28.0
 _HEAD = 62.0
 _SIDE = 196.0
 _QR = 84.0
+_SUN_LEADING = 1.2
 _NO_NORTH = "No magnetic bearings: they need a date from 2025 to 2029."
 
 
@@ -56,23 +58,24 @@ def card_pdf(content: CardContent, *, page: Page = "letter", night: bool = False
     if night:
         canvas.setFillColorRGB(*inks.paper)
         canvas.rect(0, 0, width, height, stroke=0, fill=1)
-    _draw(pen, content, width, height)
+    frame = _draw(pen, content, width, height)
     canvas.showPage()
+    register(canvas, frame, content.lat, content.lon)
     canvas.save()
     return file.getvalue()
 
 
-def _draw(pen: Pen, content: CardContent, width: float, height: float) -> None:
+def _draw(pen: Pen, content: CardContent, width: float, height: float) -> Frame:
     left, right = MARGIN, width - MARGIN
     top = height - MARGIN - _HEAD
     rows = len(content.items)
     row = 26.0 if rows <= 6 else max(15.0, 156.0 / rows)
-    table = 24 + rows * row if rows else 44.0
+    table = 18 + rows * row if rows else 44.0
     room = top - MARGIN - table - 18
     size, chart, columns = _best_split(pen, content, room, right - left)
     _header(pen, content, left, right, height - MARGIN)
     corner = (left, top - chart)
-    draw_chart(pen, content, corner, width=right - left - _SIDE - 12, height=chart)
+    frame = draw_chart(pen, content, corner, width=right - left - _SIDE - 12, height=chart)
     _side(pen, content, (right - _SIDE, top), width=_SIDE, height=chart)
     y = top - chart - 8
     if rows:
@@ -80,6 +83,7 @@ def _draw(pen: Pen, content: CardContent, width: float, height: float) -> None:
     else:
         _refusal(pen, content, left, right, y)
     _notes(pen, columns, (left, y - table - 6), width=right - left, size=size)
+    return frame
 
 
 # --- the head
@@ -129,14 +133,30 @@ def _side(pen: Pen, content: CardContent, at: XY, *, width: float, height: float
     for part in pen.wrapped(content.declination or _NO_NORTH, 8, width)[:3]:
         y -= 10
         pen.text(x, y, part, size=8)
-    room = bottom + _QR + 26
-    y = _heading(pen, content.sun_heading, x, min(y - 8, room), width - _QR - 4)
-    for line in content.sun:
-        size = 10.5 if len(line) < 18 else 8
-        for part in pen.wrapped(line, size, width - _QR - 6):
-            if y - size * 1.25 > bottom - 2:
-                y -= size * 1.25
-                pen.text(x, y, part, size=size)
+    _sun(pen, content, (x, y - 8), bottom=bottom, width=width - _QR - 6)
+
+
+def _sun(pen: Pen, content: CardContent, at: XY, *, bottom: float, width: float) -> None:
+    """Write the sun's times beside the code, smaller rather than cut."""
+    x, top = at
+    room = top - bottom - 11
+
+    def told(large: float, small: float) -> list[tuple[float, str]]:
+        sizes = [large if len(line) < 18 else small for line in content.sun]
+        return [
+            (size, part)
+            for size, line in zip(sizes, content.sun, strict=True)
+            for part in pen.wrapped(line, size, width)
+        ]
+
+    tries = [told(*sizes) for sizes in ((10.5, 8), (9.5, 7.5), (8.5, 7), (8, LEAST_PT))]
+    lines = next((t for t in tries if sum(s for s, _ in t) * _SUN_LEADING <= room), tries[-1])
+    used = sum(size for size, _ in lines) * _SUN_LEADING
+    y = _heading(pen, content.sun_heading, x, min(top, bottom + 11 + used), width)
+    for size, part in lines:
+        if y - size * _SUN_LEADING > bottom - 2:
+            y -= size * _SUN_LEADING
+            pen.text(x, y, part, size=size)
 
 
 def _leg(pen: Pen, leg: CardLeg, x: float, y: float, width: float) -> float:
@@ -227,7 +247,8 @@ def _table(
         tall = min(11.5, row * 0.46)
         rise = 0.06 * row if small else -0.36 * tall
         pen.text(name, middle + rise, title, size=tall, font=BOLD, width=room)
-        pen.text(name, middle - 0.32 * row, small, size=min(7.0, row * 0.34), width=room)
+        low_size = min(7.0, max(LEAST_PT, row * 0.34))
+        pen.text(name, middle - 0.32 * row, small, size=low_size, width=room)
         cells = (
             "" if item.count is None else str(item.count),
             "" if item.bearing_magnetic_deg is None else _degrees(item.bearing_magnetic_deg),
@@ -286,17 +307,20 @@ def _best_split(
     """Return text size, height of the drawing and the words in two columns, so that all fits."""
     each = (width - 14) / 2
     tries = [(size, least) for least in (350.0, 310.0, _CHART[0]) for size in (9.5, 9, 8.5, 8)]
-    for size, least in [*tries, *((size, _CHART[0]) for size in (7.5, 7, 6.5, 6))]:
+    for size, least in [*tries, *((size, _CHART[0]) for size in (7.5, 7, LEAST_PT))]:
         columns = _columns(_lines(pen, content, size, each))
         chart = room - max(_height(c, size) for c in columns)
         if chart >= least:
             return size, min(chart, _CHART[1]), columns
-    # Past all reason long: what is left out is said.
-    rows = int((room - _CHART[0]) // (6 * _LEADING)) - 3
-    lines = _lines(pen, content, 6, each)
-    kept = lines[: 2 * rows - 1]
-    kept.append((BOLD, "More than a card can hold: the rest is in plan.json"))
-    return 6.0, _CHART[0], (kept[:rows], kept[rows:])
+    # Sentences are left out from the end, and it is said.
+    lines = _lines(pen, content, LEAST_PT, each)
+    more = (BOLD, "More than a card can hold: the rest is in plan.json")
+    for cut in reversed(_starts(lines)):
+        kept = lines[: cut - 1 if lines[cut - 1][0] == BOLD else cut]
+        columns = _columns([*kept, more])
+        if room - max(_height(c, LEAST_PT) for c in columns) >= _CHART[0]:
+            return LEAST_PT, _CHART[0], columns
+    return LEAST_PT, _CHART[0], ([more], [])
 
 
 def _lines(pen: Pen, content: CardContent, size: float, width: float) -> list[Line]:
@@ -314,13 +338,14 @@ def _lines(pen: Pen, content: CardContent, size: float, width: float) -> list[Li
 
 def _columns(lines: list[Line]) -> Columns:
     """Return lines in two columns of even height, cut before a heading or a sentence."""
-    starts = [
-        n
-        for n, (font, words) in enumerate(lines)
-        if n and (font == BOLD or (words.startswith("·") and lines[n - 1][0] != BOLD))
-    ]
+    starts = [n for n in _starts(lines) if lines[n - 1][0] != BOLD]
     cut = min(starts, key=lambda n: abs(2 * n - len(lines)), default=len(lines))
     return lines[:cut], lines[cut:]
+
+
+def _starts(lines: list[Line]) -> list[int]:
+    """Return where a heading or a sentence starts, the first line left out."""
+    return [n for n, (font, words) in enumerate(lines) if n and (font == BOLD or words[0] == "·")]
 
 
 def _height(lines: list[Line], size: float) -> float:

@@ -22,6 +22,8 @@ Colour = tuple[float, float, float]
 PLAIN, BOLD = "sitegeo-plain", "sitegeo-bold"
 _FILES = {PLAIN: "Vera.ttf", BOLD: "VeraBd.ttf"}
 _TILE_PT = 0.8
+LEAST_PT = 6.5
+"""Smaller letters are not read by headlamp; judgement. Words are cut instead."""
 
 
 @dataclass(frozen=True)
@@ -93,8 +95,8 @@ class Pen:
         """Write one line, made smaller and then shortened to fit `width`; return its width."""
         words = self.clean(text)
         if width is not None:
-            while size > 5 and self.width(words, size, font) > width:
-                size = max(5.0, size - 0.5)
+            while size > LEAST_PT and self.width(words, size, font) > width:
+                size = max(LEAST_PT, size - 0.5)
             words = self._shortened(words, size, font, width)
         self.canvas.setFillColorRGB(*(colour or self.inks.full))
         self.canvas.setFont(font, size)
@@ -198,7 +200,7 @@ class Pen:
         self.canvas.setFillColorRGB(*self.inks.paper)
         self.stroke(1.4)
         self.canvas.circle(x, y, radius, stroke=1, fill=1)
-        size = radius * 1.45 if len(words) < 2 else radius * 1.1
+        size = radius * 1.45 if len(words) < 2 else max(LEAST_PT, radius * 1.1)
         self.text(x, y - 0.36 * size, words, size=size, font=BOLD, align="centre")
 
     def arrow(self, x: float, y: float, toward_deg: float, length: float, *, width: float) -> None:

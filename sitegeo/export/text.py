@@ -102,9 +102,13 @@ def _wrapped(line: str) -> list[str]:
 def setback_sentences(record: Mapping[str, Any]) -> Iterator[str]:
     """Give the hide's verdicts with the nearest feature, then what the groups' come to."""
     others: dict[str, list[str]] = {}
+    clear: list[str] = []
     for words, check in zip(record["verdicts"], record["checks"], strict=True):
         if check["id"] != record["id"]:
             others.setdefault(check["verdict"], []).append(check["id"].lower())
+            continue
+        if check["verdict"] == "clear" and check["limit_m"] is None:
+            clear.append(words)
             continue
         nearest = ""
         if check["feature"] and check["distance_m"] is not None:
@@ -115,6 +119,8 @@ def setback_sentences(record: Mapping[str, Any]) -> Iterator[str]:
             )
             nearest = f" Nearest: {check['feature']}, {length_text(check['distance_m'])}{at}."
         yield f"Hide {words}.{nearest}"
+    if clear:
+        yield f"Hide {'; '.join(clear)}."
     for verdict, names in sorted(others.items()):
         kept = sorted(set(names))
         yield f"Groups {verdict}: {', '.join(kept)}."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import math
 import re
 import shutil
@@ -13,6 +14,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 import pypdf
+import pyproj
 import pytest
 import segno
 import zxingcpp
@@ -224,12 +226,65 @@ def test_no_words_leave_the_page_or_shrink_from_sight(
         assert start >= 25, text
         assert end <= width - 25, text
         assert 25 <= y <= height - 25, text
-        assert size >= 5, text
+        assert size >= 6.5, text
 
 
 def test_too_many_words_are_owned_up_to() -> None:
     assert "the rest is in plan.json" in words_of(hostile())
     assert "plan.json" not in words_of(sample_card())
+
+
+def _viewport(pdf: bytes) -> Any:
+    (viewport,) = page_of(pdf)["/VP"]
+    return viewport.get_object()
+
+
+@pytest.mark.parametrize(("page", "night"), LOOKS)
+def test_the_drawing_is_a_viewport_a_map_reader_places(page: Any, night: bool) -> None:
+    """ISO 32000-2:2020, tables 269 to 272 (numbers from memory); places against pyproj.Geod."""
+    card = sample_card()
+    pdf = card_pdf(card, page=page, night=night)
+    viewport = _viewport(pdf)
+    measure = viewport["/Measure"]
+    assert (viewport["/Type"], measure["/Type"]) == ("/Viewport", "/Measure")
+    assert (measure["/Subtype"], measure["/GCS"]["/EPSG"]) == ("/GEO", 4326)
+    assert pyproj.CRS(str(measure["/GCS"]["/WKT"])) == pyproj.CRS(4326)
+    west, south, east, north = map(float, viewport["/BBox"])
+    shares = np.array(measure["/LPTS"], float).reshape(-1, 2)
+    places = np.array(measure["/GPTS"], float).reshape(-1, 2)
+    terms = np.column_stack([np.ones(4), shares, shares.prod(axis=1)])
+    across_up = np.linalg.solve(terms, places)
+
+    def place(x: float, y: float) -> Any:
+        u, v = (x - west) / (east - west), (y - south) / (north - south)
+        return np.array([1, u, v, u * v]) @ across_up
+
+    geod = pyproj.Geod(ellps="WGS84")
+    rings = [c for c in circles(pdf) if c[2] > 15]
+    x0, y0, ten_yd = rings[0]
+    for bearing, tens in ((0.0, 0.0), (30.0, 1.0), (200.0, 3.0)):
+        turn, r = math.radians(bearing), tens * ten_yd
+        lat, lon = place(x0 + r * math.sin(turn), y0 + r * math.cos(turn))
+        there = geod.fwd(card.lon, card.lat, bearing, tens * 10 * YARD_M)
+        assert geod.inv(lon, lat, *there[:2])[2] < 0.02
+
+
+def test_gdal_places_the_card(tmp_path: Path) -> None:
+    """By GDAL's own reader of geospatial PDF, where it is installed."""
+    tool = shutil.which("gdalinfo")
+    if tool is None or b"PDF" not in subprocess.check_output([tool, "--formats"]):
+        pytest.skip("the card was not read by GDAL: no gdalinfo with PDF")
+    pdf = card_pdf(sample_card())
+    (tmp_path / "card.pdf").write_bytes(pdf)
+    told = json.loads(subprocess.check_output([tool, "-json", "card.pdf"], cwd=tmp_path))
+    assert 'ID["EPSG",4326]' in told["coordinateSystem"]["wkt"]
+    west, across, _, north, _, down = told["geoTransform"]
+    x, y, _ = next(c for c in circles(pdf) if c[2] > 15)
+    width, height = told["size"]
+    lon = west + across * x / 612 * width
+    lat = north + down * (792 - y) / 792 * height
+    there = pyproj.Geod(ellps="WGS84").inv(lon, lat, sample_card().lon, sample_card().lat)
+    assert there[2] < 0.1
 
 
 def test_shift_lines_are_printed() -> None:
