@@ -35,7 +35,7 @@ test: ## set up, then lint, type-check and run every test
 	@$(BIN)/ruff check
 	@$(BIN)/ruff format --check
 	@$(BIN)/mypy
-	@$(BIN)/python -m pytest -n 2
+	@$(BIN)/python -m pytest -n 2 --dist loadfile
 
 bench: ## set up, then run every benchmark (several minutes, a quiet machine)
 	$(call set_up,--test)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from filelock import FileLock
+from helpers_cli import maps_of_one_wind
 from helpers_packages import environment, install
 from hypothesis import settings
 
@@ -27,6 +29,13 @@ def places() -> Path:
     return folder
 
 
+@pytest.fixture
+def quick_maps() -> Iterator[None]:
+    """Maps that do not turn with the wind, where a test does not look at them."""
+    with maps_of_one_wind():
+        yield
+
+
 @pytest.fixture(scope="session")
 def extra_package(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     """Environment of a process in which tests/packages/extra_step is installed."""
@@ -41,12 +50,37 @@ def demo_place() -> Path:
 
 
 @pytest.fixture(scope="session")
-def demo_survey(demo_place: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A saved survey of the bundled place, made once for each test process."""
+def once(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, Callable[[Path], Path]], Path]:
+    """Make a folder in the first test process that asks for it; the others wait for it."""
+    root = tmp_path_factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        root = root.parent
+
+    def made(name: str, make: Callable[[Path], Path]) -> Path:
+        folder = root / name
+        with FileLock(folder.with_suffix(".lock")):
+            return folder if folder.exists() else make(folder)
+
+    return made
+
+
+@pytest.fixture(scope="session")
+def demo_survey(demo_place: Path, once: Callable[..., Path]) -> Path:
+    """A saved survey of the bundled place, for reading only."""
     import sitegeo
 
-    folder = tmp_path_factory.mktemp("demo") / "survey"
-    return sitegeo.survey(sitegeo.read_place(demo_place)).save(folder)
+    return once("survey", lambda out: sitegeo.survey(sitegeo.read_place(demo_place)).save(out))
+
+
+@pytest.fixture(scope="session")
+def demo_plan(demo_survey: Path, once: Callable[..., Path]) -> Path:
+    """A saved plan of the bundled place for a dated north-westerly, for reading only."""
+    import sitegeo
+    from sitegeo.law.daylight import read_when
+
+    survey, wind = sitegeo.Survey.open(demo_survey), sitegeo.Wind.parse("NW 12 mph")
+    when = read_when("2026-12-05T06:40", survey.record["zone"])
+    return once("plan", lambda out: sitegeo.plan(survey, wind, when=when).save(out))
 
 
 @pytest.fixture(scope="session")

@@ -189,14 +189,14 @@ def _write(
             held,
             path,
             driver="COG",
-            compress="DEFLATE",
+            compress="ZSTD",  # half the time and two thirds of the size of DEFLATE
             level=1,
             predictor=2,
             blocksize=_TILE,
             sparse_ok=True,
             num_threads="ALL_CPUS",
             overviews="AUTO" if factors else "NONE",
-            overview_compress="DEFLATE",
+            overview_compress="ZSTD",
             overview_predictor=2,
         )
 

@@ -6,29 +6,22 @@ afterwards. All that is summed is whole numbers, so that the order of tiles cann
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any, TypeVar, cast
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from sitegeo.terrain.filters import Floats, Labels
+from sitegeo.terrain.filters import Floats, Labels, compiled
 from sitegeo.terrain.tiles import Tile
 
 Longs = NDArray[np.int64]
-F = TypeVar("F", bound=Callable[..., Any])
 
 _FIX = float(1 << 20)
 BINS, BIN = 16, 0.05
 """Number and width of the classes, from 0, in which the first plane of a bank is counted."""
-
-
-def _compiled(function: F) -> F:
-    return cast("F", numba.njit(nogil=True, cache=True)(function))
 
 
 @dataclass
@@ -66,7 +59,7 @@ class Joined:
         return which.astype(np.int64), summed
 
 
-@_compiled
+@compiled
 def _edges_and_sums(  # noqa: PLR0917 (compiled: by position)
     labels: Labels, near: Labels, planes: Floats, ring: Floats, count: int, window: Labels
 ) -> Longs:

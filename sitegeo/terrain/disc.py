@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sitegeo.grid import Grid
-from sitegeo.terrain.filters import Bools
+from sitegeo.terrain.filters import Bools, compiled
 
 Doubles = NDArray[np.float64]
 
@@ -27,27 +27,38 @@ def land_fraction(
     strips = max(64, 4 * int(np.ceil(2 * radius_m / grid.pixel_m)))
     offset = (np.arange(strips) + 0.5) / strips * 2 - 1
     half = np.sqrt(1 - offset**2) * radius_m / grid.pixel_m
-    row = (grid.north - y[:, None]) / grid.pixel_m - offset * radius_m / grid.pixel_m
-    column = ((x - grid.west) / grid.pixel_m)[:, None]
-    on_land = _strip_sums(land & valid, row, column - half, column + half)
-    on_data = _strip_sums(valid, row, column - half, column + half)
+    row, column = (grid.north - y) / grid.pixel_m, (x - grid.west) / grid.pixel_m
+    down = offset * radius_m / grid.pixel_m
+    on_land, on_data = (
+        _in_discs(_running(mask), row, column, down, half) for mask in (land & valid, valid)
+    )
     share = on_land / np.maximum(on_data, 1e-9)
     return np.where(on_data >= half.sum(), np.clip(share, 0.0, 1.0), np.nan)
 
 
-def _strip_sums(mask: Bools, row: Doubles, start: Doubles, stop: Doubles) -> Doubles:
-    """Return the summed length of the mask's pixels in strips from start to stop, in pixels."""
-    rows, columns = mask.shape
-    running = np.zeros((rows, columns + 1), np.int32)
+def _running(mask: Bools) -> NDArray[np.int32]:
+    """Return the pixels of a mask counted along each row, from 0 before the first."""
+    running = np.zeros((mask.shape[0], mask.shape[1] + 1), np.int32)
     np.cumsum(mask, axis=1, out=running[:, 1:])
-    which = np.floor(row).astype(np.int64)
-    inside = (which >= 0) & (which < rows)
-    which = np.clip(which, 0, rows - 1)
+    return running
 
-    def upto(column: Doubles) -> Doubles:
-        column = np.clip(column, 0, columns)
-        whole = np.minimum(column.astype(np.int64), columns - 1)
-        before = running[which, whole]
-        return np.asarray(before + (running[which, whole + 1] - before) * (column - whole))
 
-    return np.asarray(np.where(inside, upto(stop) - upto(start), 0.0).sum(axis=1))
+@compiled
+def _in_discs(
+    running: NDArray[np.int32], row: Doubles, column: Doubles, down: Doubles, half: Doubles
+) -> Doubles:
+    """Return the summed length, in pixels, of what was counted in the strips of each disc."""
+    total = np.zeros(len(row))
+    rows, columns = running.shape[0], running.shape[1] - 1
+    for n in range(len(row)):
+        for k in range(len(down)):
+            at = np.floor(row[n] - down[k])
+            if at < 0 or at >= rows:
+                continue
+            line = running[int(at)]
+            for side in (-1.0, 1.0):
+                to = min(max(column[n] + side * half[k], 0.0), float(columns))
+                whole = min(int(to), columns - 1)
+                before = line[whole]
+                total[n] += side * (before + (line[whole + 1] - before) * (to - whole))
+    return total

@@ -26,11 +26,12 @@ BLUR_07 = np.array([1, 2, 1], np.float32) / np.float32(4)
 """The same of 0.7 pixel."""
 
 
-def _compiled(function: F) -> F:
+def compiled(function: F) -> F:
+    """Compile a loop over arrays, once on this machine; it lets other threads run."""
     return cast("F", numba.njit(nogil=True, cache=True)(function))
 
 
-@_compiled
+@compiled
 def _weighted(plane: Floats, weights: Floats) -> Floats:
     rows, cols = plane.shape
     radius = len(weights) // 2
@@ -62,7 +63,7 @@ def _weighted(plane: Floats, weights: Floats) -> Floats:
     return done
 
 
-@_compiled
+@compiled
 def _lowest(plane: Floats, radius: int) -> Floats:
     rows, cols = plane.shape
     across = np.empty_like(plane)
@@ -88,7 +89,7 @@ def _lowest(plane: Floats, radius: int) -> Floats:
     return done
 
 
-@_compiled
+@compiled
 def _spread(labels: Labels, steps: int) -> Labels:
     rows, cols = labels.shape
     source = np.full((rows, cols), -1, np.int32)
@@ -131,7 +132,7 @@ def _spread(labels: Labels, steps: int) -> Labels:
     return out
 
 
-@_compiled
+@compiled
 def _contest(one: Bools, other: Bools, height: Floats, steps: int) -> Bools:
     rows, cols = one.shape
     size = rows * cols

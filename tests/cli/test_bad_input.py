@@ -9,7 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from test_job import sitegeo
+from helpers_cli import sitegeo
 
 
 def fingerprint(folder: Path) -> dict[str, str]:

@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
-from test_job import sitegeo
+from helpers_cli import sitegeo
 
 WIND = "S 12 mph"
 

@@ -3,16 +3,10 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
-
-
-def sitegeo(*words: object) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "sitegeo", *map(str, words)]
-    return subprocess.run(command, capture_output=True, text=True, check=False)
+from helpers_cli import sitegeo
 
 
 def test_hours_prints_one_line_an_hour(demo_survey: Path, demo_place: Path) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import shutil
 import signal
 import subprocess
@@ -14,26 +13,10 @@ from pathlib import Path
 
 import geopandas as gpd
 import gpxpy
-import pytest
 import rasterio
+from helpers_cli import process, sitegeo
 
 WIND = "NW 12 mph"
-
-
-def sitegeo(*words: object, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
-    """Run the command line as a person does."""
-    command = [sys.executable, "-m", "sitegeo", *map(str, words)]
-    env = {**os.environ, "COLUMNS": "120"}
-    return subprocess.run(command, capture_output=True, text=True, cwd=cwd, env=env, check=False)
-
-
-@pytest.fixture(scope="module")
-def planned(demo_survey: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    out = tmp_path_factory.mktemp("job") / "plan"
-    done = sitegeo("plan", demo_survey, "--wind", WIND, "--when", "2026-12-05T06:40", "--out", out)
-    assert done.returncode == 0, done.stderr
-    assert done.stdout.splitlines()[-2:] == [f"map   {out / 'map.html'}", f"plan  {out}"]
-    return out
 
 
 def test_survey_opens_in_any_gis(demo_survey: Path) -> None:
@@ -86,8 +69,8 @@ def test_rank_table_goes_to_stdout_and_words_to_stderr(demo_survey: Path) -> Non
     assert "not your law" not in done.stdout
 
 
-def test_plan_files(planned: Path) -> None:
-    names = {p.name for p in planned.iterdir()}
+def test_plan_files(demo_plan: Path) -> None:
+    names = {p.name for p in demo_plan.iterdir()}
     expected = {
         "plan.geojson",
         "waypoints.geojson",
@@ -97,34 +80,39 @@ def test_plan_files(planned: Path) -> None:
         "plan.json",
     }
     assert expected <= names
-    plan = json.loads((planned / "plan.json").read_text())
-    with (planned / "waypoints.gpx").open() as file:
+    plan = json.loads((demo_plan / "plan.json").read_text())
+    with (demo_plan / "waypoints.gpx").open() as file:
         track = gpxpy.parse(file)
     assert [w.name for w in track.waypoints][-len(plan["spread"]["groups"]) - 1 :]
     hide = next(w for w in track.waypoints if w.name == "HIDE")
     assert abs(hide.latitude - plan["lat"]) < 1e-6
     assert abs(hide.longitude - plan["lon"]) < 1e-6
-    drawn = json.loads((planned / "plan.geojson").read_text())
+    drawn = json.loads((demo_plan / "plan.geojson").read_text())
     roles = {f["properties"]["role"] for f in drawn["features"]}
     assert {"hide", "pocket", "group", "decoy"} <= roles
 
 
-def test_plan_is_the_same_bytes_twice(demo_survey: Path, planned: Path, tmp_path: Path) -> None:
+def test_plan_is_the_same_bytes_in_another_process(
+    demo_survey: Path, demo_plan: Path, tmp_path: Path
+) -> None:
     out = tmp_path / "again"
-    when = ("--when", "2026-12-05T06:40")
-    assert sitegeo("plan", demo_survey, "--wind", WIND, *when, "--out", out).returncode == 0
-    for path in sorted(planned.iterdir()):
+    done = process("plan", demo_survey, "--wind", WIND, "--when", "2026-12-05T06:40", "--out", out)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.splitlines()[-2:] == [f"map   {out / 'map.html'}", f"plan  {out}"]
+    for path in sorted(demo_plan.iterdir()):
         assert path.read_bytes() == (out / path.name).read_bytes(), path.name
 
 
-def test_plan_keeps_decoy_counts(planned: Path) -> None:
-    spread = json.loads((planned / "plan.json").read_text())["spread"]
+def test_plan_keeps_decoy_counts(demo_plan: Path) -> None:
+    spread = json.loads((demo_plan / "plan.json").read_text())["spread"]
     assert sum(g["count"] for g in spread["groups"]) + spread["left"] == 36
     for group in spread["groups"]:
         assert group["dark"] + group["white"] + group["geese"] + group["small"] == group["count"]
 
 
-def test_without_a_date_nothing_is_claimed_of_it(demo_survey: Path, tmp_path: Path) -> None:
+def test_without_a_date_nothing_is_claimed_of_it(
+    demo_survey: Path, quick_maps: None, tmp_path: Path
+) -> None:
     out = tmp_path / "plan"
     assert sitegeo("plan", demo_survey, "--wind", WIND, "--out", out).returncode == 0
     plan = json.loads((out / "plan.json").read_text())
@@ -133,8 +121,10 @@ def test_without_a_date_nothing_is_claimed_of_it(demo_survey: Path, tmp_path: Pa
     assert plan["spread"]["pocket"]["bearing_magnetic_deg"] is None
 
 
-def test_plan_of_a_hide_of_ones_own(demo_survey: Path, planned: Path, tmp_path: Path) -> None:
-    best = json.loads((planned / "plan.json").read_text())
+def test_plan_of_a_hide_of_ones_own(
+    demo_survey: Path, demo_plan: Path, quick_maps: None, tmp_path: Path
+) -> None:
+    best = json.loads((demo_plan / "plan.json").read_text())
     out = tmp_path / "own"
     at = f"{best['lat']},{best['lon']}"
     done = sitegeo("plan", demo_survey, "--wind", WIND, "--hide", at, "--out", out)
@@ -145,8 +135,8 @@ def test_plan_of_a_hide_of_ones_own(demo_survey: Path, planned: Path, tmp_path: 
     assert abs(own["lat"] - best["lat"]) < 1e-6
 
 
-def test_check_never_says_clear_without_a_law(demo_survey: Path, planned: Path) -> None:
-    for folder in (demo_survey, planned):
+def test_check_never_says_clear_without_a_law(demo_survey: Path, demo_plan: Path) -> None:
+    for folder in (demo_survey, demo_plan):
         done = sitegeo("check", folder, "--json")
         assert done.returncode == 3, done.stderr
         found = json.loads(done.stdout)
@@ -166,17 +156,17 @@ def write_law(path: Path, yards: int) -> Path:
     return path
 
 
-def test_check_under_a_chosen_law(planned: Path, tmp_path: Path) -> None:
+def test_check_under_a_chosen_law(demo_plan: Path, tmp_path: Path) -> None:
     law = write_law(tmp_path / "mild.toml", 50)
-    found = json.loads(sitegeo("check", planned, "--law", law, "--json").stdout)
+    found = json.loads(sitegeo("check", demo_plan, "--law", law, "--json").stdout)
     # The straight way in comes within the position error of the public land's edge.
     assert {i["id"] for i in found["items"] if i["verdict"] != "clear"} <= {"WAY IN"}
-    plan = json.loads((planned / "plan.json").read_text())
+    plan = json.loads((demo_plan / "plan.json").read_text())
     at = f"{plan['lat']},{plan['lon']}"
-    mild = sitegeo("check", planned, "--at", at, "--law", law, "--json")
+    mild = sitegeo("check", demo_plan, "--at", at, "--law", law, "--json")
     assert mild.returncode == 0, mild.stdout
     assert json.loads(mild.stdout)["verdict"] == "clear"
-    harsh = sitegeo("check", planned, "--law", write_law(tmp_path / "harsh.toml", 2000), "--json")
+    harsh = sitegeo("check", demo_plan, "--law", write_law(tmp_path / "harsh.toml", 2000), "--json")
     assert harsh.returncode == 3
     assert json.loads(harsh.stdout)["verdict"] == "inside"
 
@@ -224,7 +214,7 @@ def test_steps_lists_what_is_installed() -> None:
     assert "wind" in by_name["exposure"]["needs"]
 
 
-def test_demo_runs_twice(tmp_path: Path, demo_survey: Path) -> None:
+def test_demo_runs_twice(tmp_path: Path, demo_survey: Path, quick_maps: None) -> None:
     # A finished survey is put in place, so that only the demo's own path is run here.
     out = tmp_path / "demo"
     shutil.copytree(demo_survey, out / "survey")
@@ -237,14 +227,14 @@ def test_demo_runs_twice(tmp_path: Path, demo_survey: Path) -> None:
     assert "--overwrite" in again.stderr
 
 
-def test_arcs_of_no_fire_are_in_the_plan(planned: Path) -> None:
-    fire = json.loads((planned / "plan.json").read_text())["fire"]
+def test_arcs_of_no_fire_are_in_the_plan(demo_plan: Path) -> None:
+    fire = json.loads((demo_plan / "plan.json").read_text())["fire"]
     assert fire["not_checked"] == []
     assert fire["longest_m"] > 360
     closed = sum((a["to"] - a["from"]) % 360 for a in fire["arcs_closed"])
     safe = sum((b - a) % 360 or 360 for a, b in fire["arcs_safe"])
     assert closed + safe == 360
-    drawn = json.loads((planned / "plan.geojson").read_text())["features"]
+    drawn = json.loads((demo_plan / "plan.geojson").read_text())["features"]
     barred = [f for f in drawn if f["properties"]["role"] == "fire_closed"]
     assert len(barred) == len(fire["arcs_closed"])
 

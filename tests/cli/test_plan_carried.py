@@ -4,9 +4,6 @@ from __future__ import annotations
 
 import io
 import json
-import os
-import subprocess
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +11,8 @@ import jsonschema
 import pypdf
 import pytest
 from fastkml import validator
+from helpers_cli import maps_of_one_wind
+from helpers_cli import sitegeo as run
 
 import sitegeo
 from sitegeo.export.text import plan_text, shift_sentences
@@ -23,18 +22,21 @@ SCHEMA = Path(__file__).resolve().parents[2] / "docs" / "plan.schema.json"
 
 
 @pytest.fixture(scope="module")
-def plans(demo_survey: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+def plans(
+    demo_survey: Path, demo_plan: Path, tmp_path_factory: pytest.TempPathFactory
+) -> dict[str, Path]:
     survey = sitegeo.Survey.open(demo_survey)
     when = read_when("2026-12-05T06:40", survey.record["zone"])
     wind = sitegeo.Wind.parse("NW 12 mph")
     made = {
-        "dated": sitegeo.plan(survey, wind, when=when),
         "calm": sitegeo.plan(survey, sitegeo.Wind.parse("calm")),
         "empty": sitegeo.plan(survey, wind, decoys=0),
         "rejected": sitegeo.plan(survey, wind, blind=_rejected(survey, wind), when=when),
     }
     folder = tmp_path_factory.mktemp("carried")
-    return {name: plan.save(folder / name) for name, plan in made.items()}
+    with maps_of_one_wind():
+        saved = {name: plan.save(folder / name) for name, plan in made.items()}
+    return saved | {"dated": demo_plan}
 
 
 def _rejected(survey: sitegeo.Survey, wind: sitegeo.Wind) -> str:
@@ -124,13 +126,12 @@ def test_a_rejected_blind_says_so_wherever_it_is_read(plans: dict[str, Path]) ->
     assert "ruled out" in " ".join(reader.pages[0].extract_text().split())
 
 
-def test_print_and_paper_on_the_command_line(demo_survey: Path, tmp_path: Path) -> None:
+def test_print_and_paper_on_the_command_line(
+    demo_survey: Path, quick_maps: None, tmp_path: Path
+) -> None:
     out = tmp_path / "plan"
     words = ["plan", demo_survey, "--wind", "NW 12 mph", "--print", "--paper", "a4", "--out", out]
-    command = [sys.executable, "-m", "sitegeo", *map(str, words)]
-    done = subprocess.run(
-        command, capture_output=True, text=True, check=False, env={**os.environ, "COLUMNS": "60"}
-    )
+    done = run(*words, columns=60)
     assert done.returncode == 0, done.stderr
     assert done.stdout == plan_text(record_of(out))
     box = pypdf.PdfReader(out / "card.pdf").pages[0].mediabox

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import geopandas as gpd
 import pytest
-from test_job import sitegeo
+from helpers_cli import sitegeo
 
 PLACES = {
     "reservoir-va": '[layers]\nimagery = "{folder}/imagery.tif"\n',

@@ -13,37 +13,31 @@ from sitegeo import store
 from sitegeo.cli import cli
 
 
-@pytest.fixture(scope="module")
-def plan_folder(demo_survey: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    survey, wind = sitegeo.Survey.open(demo_survey), sitegeo.Wind.parse("NW 12 mph")
-    return sitegeo.plan(survey, wind).save(tmp_path_factory.mktemp("shift") / "plan")
-
-
 def shifted(folder: Path, wind: str) -> dict:
     done = CliRunner().invoke(cli, ["shift", str(folder), "--wind", wind, "--json", "-q"])
     assert done.exit_code == 0, done.output
     return json.loads(done.stdout)
 
 
-def test_the_plan_itself_tells_four_turns(plan_folder) -> None:
-    told = store.read_json(plan_folder / "plan.json")["shift"]
+def test_the_plan_itself_tells_four_turns(demo_plan) -> None:
+    told = store.read_json(demo_plan / "plan.json")["shift"]
     assert [s["turn_deg"] for s in told] == [-60, -30, 30, 60]
     assert all(s["verdict"] for s in told)
 
 
-def test_the_command_says_what_the_plan_said(plan_folder) -> None:
-    for told in store.read_json(plan_folder / "plan.json")["shift"]:
-        found = shifted(plan_folder, f"{told['from_deg']:.0f} 12 mph")
+def test_the_command_says_what_the_plan_said(demo_plan) -> None:
+    for told in store.read_json(demo_plan / "plan.json")["shift"]:
+        found = shifted(demo_plan, f"{told['from_deg']:.0f} 12 mph")
         assert [m["words"] for m in found["moves"]] == [m["words"] for m in told["moves"]]
 
 
-def test_the_same_wind_moves_nothing(plan_folder) -> None:
-    assert shifted(plan_folder, "NW 12 mph")["moves"] == []
-    assert shifted(plan_folder, "300 12 mph")["moves"] == []
+def test_the_same_wind_moves_nothing(demo_plan) -> None:
+    assert shifted(demo_plan, "NW 12 mph")["moves"] == []
+    assert shifted(demo_plan, "300 12 mph")["moves"] == []
 
 
-def test_calm_claims_no_direction(plan_folder) -> None:
-    assert "not predictable" in shifted(plan_folder, "calm")["verdict"]
+def test_calm_claims_no_direction(demo_plan) -> None:
+    assert "not predictable" in shifted(demo_plan, "calm")["verdict"]
 
 
 def test_not_a_plan(tmp_path) -> None:

@@ -12,8 +12,8 @@ import time
 from pathlib import Path
 
 import pytest
+from helpers_cli import process, sitegeo
 from test_bad_input import fingerprint
-from test_job import sitegeo
 
 
 @pytest.fixture
@@ -31,8 +31,8 @@ def results(folder: Path) -> dict[str, str]:
 
 
 def test_same_input_same_bytes(corner: Path, tmp_path: Path) -> None:
-    for name in ("one", "two"):
-        assert sitegeo("survey", corner, "--out", tmp_path / name).returncode == 0
+    for name, run in (("one", sitegeo), ("two", process)):
+        assert run("survey", corner, "--out", tmp_path / name).returncode == 0
     assert results(tmp_path / "one") == results(tmp_path / "two")
 
 

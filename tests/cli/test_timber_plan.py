@@ -7,6 +7,7 @@ from pathlib import Path
 
 import geopandas as gpd
 import pytest
+from helpers_cli import maps_of_one_wind
 from shapely.geometry import shape
 
 import sitegeo
@@ -19,7 +20,8 @@ def folder(demo_survey: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     blind = blinds.loc[blinds["layout"] == "timber", "id"].iloc[0]
     plan = sitegeo.plan(survey, wind, blind=blind)
     assert plan.spread.refused is None
-    return plan.save(tmp_path_factory.mktemp("timber") / "plan")
+    with maps_of_one_wind():
+        return plan.save(tmp_path_factory.mktemp("timber") / "plan")
 
 
 def test_the_jerk_line_is_drawn_from_the_pocket_to_the_opening_s_edge(folder: Path) -> None:

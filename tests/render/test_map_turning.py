@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-import subprocess
-import sys
 from pathlib import Path
 
 import map_sample
@@ -13,6 +11,7 @@ import mgrs
 import numpy as np
 import pyproj
 import pytest
+from helpers_cli import sitegeo
 
 from sitegeo import Wind, rank
 from sitegeo.plan import Plan, plan
@@ -99,10 +98,8 @@ def test_the_page_ranks_as_the_command_does(
         page.keyboard.press("ArrowRight")
     assert page.locator("path.wind-grip").get_attribute("aria-valuenow") == "45"
     assert page.locator(".wind-words").inner_text() == "Wind NE 12 mph (from 45°)"
-    asked = ["rank", str(demo_survey), "--wind", "45° 5.36 m/s", "--top", "999", "--json"]
-    command = [sys.executable, "-m", "sitegeo", *asked]
-    told = subprocess.run(command, check=True, capture_output=True, text=True)
-    answer = json.loads(told.stdout)
+    asked = ["rank", demo_survey, "--wind", "45° 5.36 m/s", "--top", 999, "--json"]
+    answer = json.loads(sitegeo(*asked).stdout)
     ranked = [blind["id"] for blind in answer["blinds"]]
     refused = {blind["id"] for blind in answer["rejected"]}
     on_page = shown(page)
