@@ -2,7 +2,7 @@
 # To choose the Python yourself: make PYTHON=/path/to/python3.12 demo
 
 .NOTPARALLEL:
-.PHONY: help demo test bench maps lock law-coverage clean
+.PHONY: help demo test bench maps lock law-coverage law-mutants clean
 
 BIN = .venv/bin
 PYTHONS = $(if $(PYTHON),"$(PYTHON)",$(wildcard $(BIN)/python) python3.13 python3.12 python3.11 python3 python)
@@ -48,7 +48,8 @@ maps: ## set up, then make the example outputs in maps/ again
 LAW_TESTS = tests/unit/test_law_*.py tests/unit/test_setback_*.py tests/unit/test_public_ground.py \
 	tests/unit/test_land_verdicts.py tests/published/test_setback_distances.py \
 	tests/published/test_cold.py tests/published/test_shotfall.py tests/published/test_daylight.py \
-	tests/property/test_setbacks_polygons.py tests/property/test_setbacks_verdicts.py
+	tests/property/test_setbacks_polygons.py tests/property/test_setbacks_verdicts.py \
+	tests/analytic/test_shotfall_arcs.py
 
 COMPILE = uv pip compile --quiet --universal --python-version 3.11 --generate-hashes \
 	--no-header --no-emit-index-url $(UPGRADE) pyproject.toml --group setup
@@ -60,6 +61,9 @@ lock: ## write the locks anew after a change in pyproject.toml (needs uv; UPGRAD
 law-coverage: ## say which branches of the law package its own tests miss
 	@$(BIN)/coverage run --branch --source sitegeo/law -m pytest -q $(LAW_TESTS)
 	@$(BIN)/coverage report --show-missing --fail-under 100
+
+law-mutants: ## change the law package one operator at a time; print what no test notices (hours)
+	@$(BIN)/python tools/mutants.py $(MODULES)
 
 clean: ## remove .venv, builds and caches (never out/, where your plans may be)
 	rm -rf .venv build dist .mypy_cache .pytest_cache .ruff_cache .hypothesis

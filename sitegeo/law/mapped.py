@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 import geopandas as gpd
@@ -74,9 +74,9 @@ _TARGETS_OF: dict[str, frozenset[Target]] = {
 }
 
 
-def covers_houses(rules: Iterable[DistanceRule]) -> bool:
-    """Return whether any of the rules reaches an ordinary house."""
-    return any(_OF_HOUSE & set(rule.target) for rule in rules)
+def covers_houses(rule: DistanceRule) -> bool:
+    """Return whether a rule reaches an ordinary house."""
+    return not _OF_HOUSE.isdisjoint(rule.target)
 
 
 def reached(layer: gpd.GeoDataFrame, rule: DistanceRule) -> Bools:

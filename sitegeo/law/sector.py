@@ -16,7 +16,8 @@ from sitegeo.law.nearest import Floats, Nearest, Shapes, grown, nearest, scale_o
 WIDER_DEG = 30.0
 """A sector of fire is taken this much wider on both hands: guns swing; judgement."""
 
-_STEP_DEG = 5.0
+_SLICES = 73
+"""Edges of the triangles that make a sector: none is wider than 5°."""
 
 Arc = tuple[float, float]
 
@@ -83,13 +84,12 @@ def _fan(
     point: shapely.Point, features: Shapes, arcs: Sequence[Arc], *, error_m: float, crs: CRS
 ) -> BaseGeometry:
     """Return the ground in the arcs about a point, out past every feature, grown by the error."""
-    west, south, east, north = shapely.total_bounds(features)
-    far = max(abs(v) for v in (west - point.x, east - point.x, south - point.y, north - point.y))
-    reach = 1.5 * far + 1.0  # past the corners, and past what a chord cuts off
+    far = shapely.hausdorff_distance(point, shapely.box(*shapely.total_bounds(features)))
+    reach = 1.5 * far + 1.0  # well past what a chord cuts off
     turn = convergence_deg(crs, point.x, point.y)
     slices = []
     for start, stop in arcs:
-        bearings = np.linspace(start, stop, max(2, int((stop - start) / _STEP_DEG) + 1)) - turn
+        bearings = np.linspace(start, stop, _SLICES) - turn
         rim = np.column_stack(unit_from_bearing(bearings)) * reach + (point.x, point.y)
         guns = np.broadcast_to([point.x, point.y], rim[1:].shape)
         slices.append(np.asarray(shapely.polygons(np.stack([guns, rim[:-1], rim[1:]], axis=1))))

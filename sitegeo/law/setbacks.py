@@ -247,7 +247,7 @@ def _ask(
 def _surely_clear(target: str, asked: list[_Asked], *, layer_complete: bool) -> Bools:
     """Return where the rules that speak are enough for a clear verdict."""
     speaks = np.array([a.speaks for a in asked])
-    houses = np.array([target == "road" or mapped.covers_houses([a.rule]) for a in asked])
+    houses = np.array([target == "road" or mapped.covers_houses(a.rule) for a in asked])
     held = np.array([a.held for a in asked])
     shown = np.array([a.shown for a in asked])
     ruled = (speaks & houses[:, None]).any(axis=0)

@@ -147,6 +147,9 @@ def test_no_hours_where_they_close_before_they_open_or_the_sun_does_not_rise():
     ):
         found = hours_on(law, light, WHEN)
         assert (found.opens, found.closes, found.citation) == (None, None, "Code")
+    # Each open by itself, but never both at once.
+    morning, evening = hours_of(not_after=time(11)), hours_of(not_before=time(13))
+    assert hours_on(law_of(hours=(morning, evening)), LIGHT, WHEN).opens is None
     # The clock alone does not open a day without a sunrise.
     night = hours_of(not_before=time(9), not_after=time(15))
     assert hours_on(law_of(hours=(night,)), daylight(25.0, 75.0, WHEN), WHEN).opens is None

@@ -256,6 +256,9 @@ def test_strictest_of_nothing_has_no_rule():
     law = strictest([])
     assert law.distance == ()
     assert law.distance_for("dwelling") is None
+    assert law.read_on == date.min  # nobody ever read it
+    laws = [law_of().model_copy(update={"read_on": date(year, 5, 1)}) for year in (2026, 2025)]
+    assert strictest(laws).read_on == date(2025, 5, 1)
 
 
 def test_strictest_keeps_the_first_of_equals():

@@ -189,5 +189,8 @@ def test_beyond_the_map_the_widest_road_the_law_knows_counts():
     assert mapped.most_offset_m(kinds["pavement edge"], law) == 25.0
     assert mapped.most_offset_m(kinds["right-of-way"], law) == 150.0
     assert mapped.most_offset_m(kinds["pavement edge"], law_of()) == widths.WIDEST_M / 2
+    assert mapped.most_offset_m(kinds["right-of-way"], law_of()) == 15.0 + 45.0
     assert mapped.most_offset_m(rule("r", "road", 1), law) == 0.0
+    layer = roads([shapely.LineString([(0, 0), (1, 1)])])
+    assert mapped.offset_m(layer, kinds["right-of-way"]) == pytest.approx([7.5 + 15.0])
     assert mapped.most_offset_m(rule("r", "dwelling", 1), law) == mapped.POINT_LARGE_M
