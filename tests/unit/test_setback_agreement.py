@@ -24,6 +24,7 @@ from helpers_law import (
 from pyproj import CRS, Transformer
 
 from sitegeo.law.drawn import setback_polygons
+from sitegeo.law.nearest import grown, reach, scale_over
 from sitegeo.law.sector import nearest_in_sector
 from sitegeo.law.setbacks import verdicts
 from sitegeo.law.terms import Terms
@@ -130,3 +131,31 @@ def test_a_sector_finds_what_is_hard_by_and_measures_it_to_the_millimetre():
         at, np.array([wall]), np.zeros(1), arcs=((89.0, 120.0),), error_m=0.0, crs=UTM
     )
     assert found.distance_m == pytest.approx([800.0], rel=0.03)
+
+
+@pytest.mark.parametrize("distance_m", [1.0, 15.0, 60.0, -4.0])
+def test_a_shape_of_very_many_corners_grows_as_any_other(distance_m):
+    """A road traced from pixels, its outline, and a house with a courtyard beside a plain one."""
+    along = np.linspace(0.0, 400.0, 300)
+    jags = np.tile([0.0, 0.7, 0.1], 100)
+    upper = np.column_stack([along, 12.0 + 20 * np.sin(along / 60) + jags])
+    lower = np.column_stack([along, 20 * np.sin(along / 60) - jags])[::-1]
+    road = shapely.Polygon(np.vstack([upper, lower]), [[(40, 15), (60, 17), (55, 20)]])
+    both = shapely.MultiPolygon([road, shapely.box(0, 200, 9, 209)])
+    given = np.array([road, road.boundary, both, shapely.box(500, 0, 510, 10)], object)
+    given = shapely.transform(given, lambda xy: xy + (X, Y))
+    scale = scale_over(UTM, given)
+    found = grown(given, distance_m, scale)
+    radius = float(reach(distance_m, scale))
+    for shape, got, one_by_one in zip(
+        given, found, (grown(s, distance_m, scale) for s in given), strict=True
+    ):
+        plain = shape.buffer(radius, quad_segs=64)
+        assert got.equals(one_by_one)
+        if distance_m < 0:
+            assert got.is_empty or got.distance(shape.boundary) > -distance_m
+        else:
+            assert got.buffer(1e-6).covers(shape.buffer(distance_m * scale.most, quad_segs=64))
+        assert got.symmetric_difference(plain).area < 0.01 * shape.length * max(
+            abs(distance_m), 0.5
+        )
