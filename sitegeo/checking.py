@@ -30,7 +30,7 @@ from sitegeo.law.terms import Terms, terms_of
 from sitegeo.plan import MARKER as PLAN_MARKER
 from sitegeo.plan_fire import fire_about, fire_record, fire_words
 from sitegeo.plan_record import verdict_items
-from sitegeo.ranking import verdicts_of
+from sitegeo.ranking import verdicts_over
 from sitegeo.survey import MARKER as SURVEY_MARKER
 from sitegeo.survey import Survey, recorded_law
 from sitegeo.wind import Wind
@@ -182,7 +182,7 @@ def _plan(folder: Path) -> _Opened:
     hide = drawn[drawn["role"] == "hide"]
     blow = record["wind"]
     return _Opened(
-        points=_points(items["name"], items.geometry.centroid),
+        points=_points(items["name"], items.geometry),
         hides=_points(hide["name"], hide.geometry).assign(facing_deg=record["facing_deg"]),
         route=_route(hide.geometry.iloc[0], layers.get("access"), drawn.crs),
         layers=layers,
@@ -213,7 +213,7 @@ def _checked(opened: _Opened, law: Law, on: date | None) -> Check:
         )
     }
     tables = [
-        verdicts_of(points, law, layers, record, on=on),
+        verdicts_over(points, law, layers, record, on=on),
         _route_items(opened.route, layers, terms),
         _rows((name, FIRE, f.verdict, "; ".join(fire_words(f))) for name, (f, _) in fire.items()),
         _rows(("day", DAY, "inside", why) for why in (barred(law, on) if on else ())),
@@ -265,7 +265,7 @@ def _route_items(route: gpd.GeoDataFrame, layers: Mapping[str, Any], terms: Term
 def _open_ground(layers: Mapping[str, Any], law: Law, terms: Terms, crs: CRS) -> gpd.GeoDataFrame:
     names = ("dwellings", "roads", "public_land", "closed_areas")
     dwellings, roads, public_land, closed_areas = (layers.get(name) for name in names)
-    drawn = setback_polygons(law, dwellings=dwellings, roads=roads, crs=crs)
+    drawn = setback_polygons(law, dwellings=dwellings, roads=roads, crs=crs, outline=terms.outline)
     error_m = max(terms.errors.total_m(name) for name in names)
     return huntable(public_land, drawn, closed_areas, error_m=error_m, crs=crs)
 

@@ -269,16 +269,16 @@ def _lonlat(survey: Survey, row: pd.Series[Any]) -> tuple[float, float]:
 def _group_verdicts(
     survey: Survey, ranked: Ranking, row: pd.Series[Any], features: gpd.GeoDataFrame
 ) -> pd.DataFrame:
-    """Return the verdicts of the hide and of each group's middle."""
+    """Return the verdicts of the hide and of each group."""
     own: pd.DataFrame = ranked.verdicts[ranked.verdicts["id"] == row["id"]]
     groups = features[features["role"] == "group"]
     if groups.empty:
         return own.reset_index(drop=True)
-    points = gpd.GeoDataFrame(
-        {"id": groups["name"].to_numpy()}, geometry=groups.centroid.to_numpy(), crs=groups.crs
+    shapes = gpd.GeoDataFrame(
+        {"id": groups["name"].to_numpy()}, geometry=groups.geometry.to_numpy(), crs=groups.crs
     )
-    others = ranking.verdicts_of(
-        points.sort_values("id", ignore_index=True),
+    others = ranking.verdicts_over(
+        shapes.sort_values("id", ignore_index=True),
         ranked.law,
         survey.layers,
         survey.record,

@@ -21,7 +21,7 @@ from sitegeo.exposure.shelter import leaves_are_off
 from sitegeo.grid import WGS84, require_metric
 from sitegeo.law.land import land_verdicts
 from sitegeo.law.rules import Law
-from sitegeo.law.setbacks import LAYER, verdicts
+from sitegeo.law.setbacks import LAYER, WORST, verdicts
 from sitegeo.law.terms import terms_of
 from sitegeo.law.words import verdict_words
 from sitegeo.laying import ground_of, lay
@@ -44,6 +44,9 @@ REFUSED = "no spread can be laid in this wind: "
 
 VERDICT_WORTH = {"clear": 1.0, "not checked": UNKNOWN, "close": 0.2, "inside": 0.0}
 """What a setback verdict counts as a component of the score, clear by its margin; judgement."""
+
+OUTLINE_STEP_M = 5.0
+"""The outline of a group is judged at least this often."""
 
 
 @dataclass(frozen=True)
@@ -221,6 +224,32 @@ def verdicts_of(
     order = {name: n for n, name in enumerate(points["id"])}
     table = pd.concat(tables, ignore_index=True)
     return table.sort_values("id", key=lambda ids: ids.map(order), kind="stable", ignore_index=True)
+
+
+def verdicts_over(
+    shapes: gpd.GeoDataFrame,
+    law: Law,
+    layers: Mapping[str, Any],
+    record: Mapping[str, Any],
+    *,
+    on: date | None = None,
+) -> pd.DataFrame:
+    """Return the worst verdict on each target anywhere along shapes (`id`, geometry), as
+    `verdicts_of`: a line of decoys is clear only where all of it is.
+    """
+    walked = shapely.segmentize(shapes.geometry.to_numpy(), OUTLINE_STEP_M)
+    xy, owner = shapely.get_coordinates(walked, return_index=True)
+    ids = shapes["id"].to_numpy()[owner]
+    points = gpd.GeoDataFrame({"id": ids}, geometry=shapely.points(xy), crs=shapes.crs)
+    table = verdicts_of(points, law, layers, record, on=on)
+    place = {name: n for n, name in enumerate(shapes["id"])}
+    targets = {name: n for n, name in enumerate(dict.fromkeys(table["target"]))}
+    keys = table.assign(
+        shape=table["id"].map(place),
+        about=table["target"].map(targets),
+        bad=table["verdict"].map(WORST.index),
+    ).sort_values(["shape", "about", "bad", "margin_m"], kind="stable")
+    return table.loc[keys.drop_duplicates(["shape", "about"]).index].reset_index(drop=True)
 
 
 def setback_score(ids: pd.Series[str], checked: pd.DataFrame) -> NDArray[np.float64]:
