@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from functools import cache
 from typing import Any
@@ -10,6 +11,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from numpy.typing import NDArray
 from pyproj import Geod, Transformer
 from shapely.geometry.base import BaseGeometry
 
@@ -74,14 +76,33 @@ def features_of(
         shape = near.geometry.intersection(hide.buffer(2 * NEAR_M))
         note = "; ".join(filter(None, (str(near["rule"]), near.get("note"))))
         rows.append(_row("setback", str(near["target"]), shape, note=note))
-    return _framed(rows, survey, hide, when)
+    order = np.arange(1, len(rows) + 1)
+    return _framed(rows, survey, np.array([[hide.x, hide.y]]), when, order=order)
 
 
 def spread_features(
     survey: Survey, row: pd.Series[Any], spread: Spread, *, when: datetime | None
 ) -> gpd.GeoDataFrame:
     """Return hide and spread alone, as `features_of`."""
-    return _framed(_laid(row, spread), survey, row.geometry, when)
+    return all_spread_features(survey, [(row, spread)], when=when)[0]
+
+
+def all_spread_features(
+    survey: Survey, laid: Sequence[tuple[pd.Series[Any], Spread]], *, when: datetime | None
+) -> list[gpd.GeoDataFrame]:
+    """Return `spread_features` of many blinds with their spreads, worked out at once."""
+    if not laid:
+        return []
+    each = [_laid(row, spread) for row, spread in laid]
+    lengths = [len(rows) for rows in each]
+    hides = np.repeat([(row.geometry.x, row.geometry.y) for row, _ in laid], lengths, axis=0)
+    order = np.concatenate([np.arange(1, n + 1) for n in lengths])
+    frame = _framed([row for rows in each for row in rows], survey, hides, when, order=order)
+    stops = np.cumsum(lengths)
+    return [
+        frame.iloc[stop - n : stop].reset_index(drop=True)
+        for stop, n in zip(stops, lengths, strict=True)
+    ]
 
 
 def _laid(row: pd.Series[Any], spread: Spread) -> list[dict[str, Any]]:
@@ -115,11 +136,16 @@ def _row(
 
 
 def _framed(
-    rows: list[dict[str, Any]], survey: Survey, hide: shapely.Point, when: datetime | None
+    rows: list[dict[str, Any]],
+    survey: Survey,
+    hides: NDArray[np.float64],
+    when: datetime | None,
+    *,
+    order: NDArray[np.int64],
 ) -> gpd.GeoDataFrame:
     frame = gpd.GeoDataFrame(pd.DataFrame(rows), geometry="geometry", crs=survey.crs)
-    frame.insert(2, "order", np.arange(1, len(frame) + 1))
-    return _with_bearings(frame, hide, when)
+    frame.insert(2, "order", order)
+    return _with_bearings(frame, hides, when)
 
 
 def _ways_in(survey: Survey, hide: shapely.Point) -> list[tuple[str, shapely.Point, str]]:
@@ -143,23 +169,24 @@ def _group_note(group: Group) -> str:
 
 
 def _with_bearings(
-    frame: gpd.GeoDataFrame, hide: shapely.Point, when: datetime | None
+    frame: gpd.GeoDataFrame, hides: NDArray[np.float64], when: datetime | None
 ) -> gpd.GeoDataFrame:
     to_wgs84 = Transformer.from_crs(frame.crs, WGS84, always_xy=True)
-    lon0, lat0 = to_wgs84.transform(hide.x, hide.y)
+    from_hide = np.broadcast_to(np.column_stack(to_wgs84.transform(*hides.T)), (len(frame), 2))
     middle = shapely.get_coordinates(shapely.centroid(frame.geometry.to_numpy()))
     lon, lat = to_wgs84.transform(middle[:, 0], middle[:, 1])
-    azimuth, _, distance = _GEOD.inv(np.full_like(lon, lon0), np.full_like(lat, lat0), lon, lat)
-    declination = declination_deg(lon0, lat0, when)
+    azimuth, _, distance = _GEOD.inv(from_hide[:, 0], from_hide[:, 1], lon, lat)
+    known = [declination_deg(lon0, lat0, when) for lon0, lat0 in from_hide.tolist()]
+    declination = np.array([np.nan if d is None else d for d in known])
     there = ~frame["role"].isin(["hide", "setback", "fire_closed"]).to_numpy()
     true = np.where(there, wrap360(np.round(azimuth, 1)), np.nan)
-    magnetic = np.nan if declination is None else wrap360(np.round(azimuth - declination, 1))
+    magnetic = wrap360(np.round(azimuth - declination, 1))
     return frame.assign(
         count=frame["count"].astype("Int64"),
         range_yd=np.where(there, np.round(to_yd(distance), 1), np.nan),
         bearing_true=true,
         bearing_magnetic=np.where(there, magnetic, np.nan),
-        magnetic_variation_deg=np.nan if declination is None else round(declination, 2),
+        magnetic_variation_deg=np.round(declination, 2),
     )
 
 

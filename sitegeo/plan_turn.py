@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from sitegeo.exposure.banks import LeeParams, station_pieces
 from sitegeo.laying import Ground, ground_of, landing_of, lay
-from sitegeo.plan_features import features_of, spread_features
+from sitegeo.plan_features import all_spread_features, features_of
 from sitegeo.plan_fire import fire_of
-from sitegeo.ranking import in_order
+from sitegeo.ranking import SURE_OF, in_order
 from sitegeo.siting.reasons import grade, why
 from sitegeo.spreads.motion import season_of
 from sitegeo.spreads.spread import Spread
@@ -26,6 +26,9 @@ if TYPE_CHECKING:
 
 FIRST = 8
 """Blinds drawn in full for the wind asked, best first."""
+
+WHOLE = 0.999
+"""A spread drawn with so much of it on water is not laid to see whether it is refused."""
 
 WORDS = {
     "wind": "wind for its layouts",
@@ -72,8 +75,8 @@ def other_plans(plan: Plan) -> dict[str, gpd.GeoDataFrame]:
 def turn_of(plan: Plan) -> Turn | None:
     """Return the place for winds all round, with the spreads of the plan's blind and the best.
 
-    None in a calm, where no direction is claimed. For a wind that is not the plan's own, spreads
-    are laid until one fits; those of the blinds after it are not tried.
+    None in a calm, where no direction is claimed. The blinds of each wind are `rank`'s own, those
+    left out on which no spread can be laid.
     """
     found = turning(plan.survey, plan.ranking)
     if not found:
@@ -82,10 +85,19 @@ def turn_of(plan: Plan) -> Turn | None:
     pieces = stations[["facing_deg"]].set_geometry(station_pieces(stations), crs=stations.crs)
     names = [str(c)[2:] for c in plan.ranking.blinds.columns if str(c).startswith("c_")]
     grounds: dict[str, Ground] = {}
-    winds = [_facing(plan, found[0], plan.ranking.blinds, {}, names)]
-    for one in found[1:]:
-        blinds, drawn = _fitting(plan, one.blinds, grounds)
-        winds.append(_facing(plan, one, blinds, drawn, names))
+    held = [plan.ranking.blinds]
+    laid: list[tuple[int, pd.Series[Any], Spread]] = []
+    for number, one in enumerate(found[1:], start=1):
+        blinds, spreads = _fitting(plan, one.blinds, grounds)
+        held.append(blinds)
+        laid += [(number, row, spread) for row, spread in spreads]
+    frames = all_spread_features(
+        plan.survey, [(row, spread) for _, row, spread in laid], when=plan.ranking.when
+    )
+    drawn: list[dict[str, gpd.GeoDataFrame]] = [{} for _ in found]
+    for (number, row, _), frame in zip(laid, frames, strict=True):
+        drawn[number][str(row["id"])] = frame
+    winds = [_facing(plan, *each, names) for each in zip(found, held, drawn, strict=True)]
     words = tuple(WORDS.get(name, name.replace("_", " ")) for name in names)
     return Turn(words, pieces, tuple(winds))
 
@@ -111,20 +123,31 @@ def _shown(plan: Plan, blinds: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
 def _fitting(
     plan: Plan, blinds: gpd.GeoDataFrame, grounds: dict[str, Ground]
-) -> tuple[gpd.GeoDataFrame, dict[str, gpd.GeoDataFrame]]:
-    """Return blinds without the best ones that refuse their spread, and what is drawn of two."""
-    drawn: dict[str, gpd.GeoDataFrame] = {}
-    own = blinds[blinds["id"] == plan.blind["id"]]
-    for _, row in own.iterrows():
-        drawn[str(row["id"])] = _features(plan, row, _spread(plan, row, grounds))
-    while len(blinds):
-        best = blinds.iloc[0]
-        spread = _spread(plan, best, grounds)
-        if not spread.refused:
-            drawn.setdefault(str(best["id"]), _features(plan, best, spread))
+) -> tuple[gpd.GeoDataFrame, list[tuple[pd.Series[Any], Spread]]]:
+    """Return blinds without those `rank` would find refused, and spreads of own and best."""
+    spreads: dict[str, tuple[pd.Series[Any], Spread]] = {}
+
+    def laid(row: pd.Series[Any]) -> Spread:
+        name = str(row["id"])
+        if name not in spreads:
+            if name not in grounds:
+                grounds[name] = _ground(plan, row)
+            spreads[name] = row, lay(plan.survey, row, grounds[name])
+        return spreads[name][1]
+
+    for _, row in blinds[blinds["id"] == plan.blind["id"]].iterrows():
+        laid(row)
+    while True:
+        best = blinds[blinds["same_place_as"].isna()].head(SURE_OF)
+        doubtful = best[(best["c_spread"] < WHOLE) | (best["layout"] == "timber")]
+        refused = [row["id"] for _, row in doubtful.iterrows() if laid(row).refused]
+        if not refused:
             break
-        blinds = in_order(blinds[blinds["id"] != best["id"]].drop(columns="rank"))
-    return blinds, drawn
+        blinds = in_order(blinds[~blinds["id"].isin(refused)].drop(columns="rank"))
+    for _, row in blinds.head(1).iterrows():
+        laid(row)
+    shown = {str(plan.blind["id"]), *blinds["id"].head(1)}
+    return blinds, [held for name, held in spreads.items() if name in shown]
 
 
 def _facing(
@@ -135,14 +158,14 @@ def _facing(
     names: Sequence[str],
 ) -> Facing:
     shown = _shown(plan, blinds)
-    rows = shown.drop(columns="geometry").to_dict("records")
+    rows = _rows(shown)
     return Facing(
         from_deg=one.wind.from_deg,
         words=one.wind.words(),
         order=tuple(shown["id"]),
         layout=tuple(shown["layout"]),
         side=tuple(shown["wind_side"]),
-        why=tuple(why({str(k): v for k, v in row.items()}, one.wind) for row in rows),
+        why=tuple(why(row, one.wind) for row in rows),
         grades=tuple("".join(grade(row[f"c_{c}"])[0] for c in names) for row in rows),
         banks=_banks(one),
         calm_strip_m=np.nan_to_num(one.calm_strip_m, nan=0.0),
@@ -151,21 +174,15 @@ def _facing(
     )
 
 
+def _rows(blinds: gpd.GeoDataFrame) -> list[dict[str, Any]]:
+    columns = {str(name): blinds[name].tolist() for name in blinds.columns if name != "geometry"}
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+
+
 def _ground(plan: Plan, row: pd.Series[Any]) -> Ground:
     when = plan.ranking.when
     season = None if when is None else season_of(when.month, plan.record["lat"])
     return ground_of(plan.survey, row, plan.ranking.given["gear"], season=season)
-
-
-def _spread(plan: Plan, row: pd.Series[Any], grounds: dict[str, Ground]) -> Spread:
-    name = str(row["id"])
-    if name not in grounds:
-        grounds[name] = _ground(plan, row)
-    return lay(plan.survey, row, grounds[name])
-
-
-def _features(plan: Plan, row: pd.Series[Any], spread: Spread) -> gpd.GeoDataFrame:
-    return spread_features(plan.survey, row, spread, when=plan.ranking.when)
 
 
 def _banks(one: Turned) -> NDArray[np.uint8]:

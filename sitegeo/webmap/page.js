@@ -50,7 +50,10 @@ sitegeo.start = (map) => {
     const ranked = sitegeo.ranked(data, wind);
     const spreads = spreadsOf(wind);
     const id = spreads.has(drawn) ? drawn : chosen;
-    const blind = ranked.find((b) => b.id === id);
+    // A blind that this wind leaves out keeps its place on the chart and has no rank.
+    const known = data.blinds.find((b) => b.id === id);
+    const left = known && { ...known, rank: null, layout: "", side: "", why: "" };
+    const blind = ranked.find((b) => b.id === id) ?? left;
     const own = wind === 0 && id === chosen;
     const spread = own ? { items: data.plan, figures: data.around?.figures } : spreads.get(id);
     const ways = own ? [] : data.plan.filter((i) => id === chosen && ["access", "route"].includes(i.role));

@@ -67,9 +67,10 @@
   const theBlind = (data, state) => {
     const { el } = sitegeo;
     const blind = state.blind;
+    const place = blind?.rank ? `rank ${blind.rank}` : "not ranked in this wind";
     const name = blind ? `Blind ${blind.id}, ${blind.kind}` : "No blind chosen";
     const setting = blind
-      ? [blind.layout, blind.side && `wind ${blind.side}`, state.wind && `rank ${blind.rank}`]
+      ? [blind.layout, blind.side && `wind ${blind.side}`, state.wind && place]
           .filter(Boolean)
           .join("; ")
       : "";
