@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from datetime import date
 from pathlib import Path
 
 import geopandas as gpd
@@ -42,7 +43,7 @@ ITEM |= {"bearing_deg", "feature", "rule", "measured_from"}
 WHOLE = {"schema", "law", "verdict", "items", "not_checked"}
 
 
-def opened(shapes=None, **more):
+def opened(**more):
     """A place of the public land west of a spot, one house 200 m east of it and a far road."""
     wide = shapely.box(X - 9000, Y - 9000, X + 9000, Y + 9000)
     layers = {
@@ -54,8 +55,7 @@ def opened(shapes=None, **more):
         **more,
     }  # fmt: skip
     spot = points((X, Y))
-    items = spot if shapes is None else shapes
-    return _Opened(items, spot.assign(facing_deg=270.0), spot[:0], layers, {})
+    return _Opened(spot, spot.assign(facing_deg=270.0), spot[:0], layers, {})
 
 
 def checked(law=None, on=None, **more):
@@ -142,9 +142,7 @@ def test_a_line_of_decoys_is_clear_only_where_all_of_it_is() -> None:
     assert list(ground["verdict"][[2, 7]]) == ["close", "clear"]
 
 
-def test_the_day_counts_for_every_item(tmp_path) -> None:
-    from datetime import date
-
+def test_the_day_counts_for_every_item() -> None:
     shut = areas([shapely.box(X - 50, Y - 50, X + 50, Y + 50)], ["refuge"], "10-01", "01-15")
     for on, verdict in (
         (None, "inside"),
