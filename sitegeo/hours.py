@@ -182,7 +182,9 @@ def hours(
             value=f"{start} to {end}",
             remedy=f"It runs from {forecast.hours[0].time} to {forecast.hours[-1].time}",
         )
-    field = field_of(survey, law=law)
+    days = {h.time.date() for h in within}
+    # Over several days a blind that is closed on any of them is left out.
+    field = field_of(survey, law=law, on=days.pop() if len(days) == 1 else None)
     tables = leaf_tables(survey, field, within)
     luck = draw(survey, field, draws=draws)
     names = field.blinds["id"].to_numpy()

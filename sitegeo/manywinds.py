@@ -13,7 +13,7 @@ from collections import ChainMap
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any, cast
 
 import geopandas as gpd
@@ -71,13 +71,15 @@ class Field:
     verdicts: pd.DataFrame
 
 
-def field_of(survey: Survey, *, law: Law | None = None) -> Field:
+def field_of(survey: Survey, *, law: Law | None = None, on: date | None = None) -> Field:
     """Return the blinds of a survey by the rule of `rank`: none inside a setback.
 
     Parameters
     ----------
     law
         By default the law recorded in the survey.
+    on
+        The day hunted; without one every rule holds and every closed area is closed.
 
     Raises
     ------
@@ -87,7 +89,7 @@ def field_of(survey: Survey, *, law: Law | None = None) -> Field:
     governing = law or survey.law
     found: gpd.GeoDataFrame = survey.layers["candidates"]
     points = gpd.GeoDataFrame(found[["id"]], geometry=found.geometry, crs=found.crs)
-    checked = verdicts_of(points, governing, survey.layers, survey.record)
+    checked = verdicts_of(points, governing, survey.layers, survey.record, on=on)
     judged = found.assign(
         rejected_by=against(found, checked, governing),
         c_setback=setback_score(found["id"], checked),

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import json
 from collections import ChainMap
+from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
+import geopandas as gpd
 import numpy as np
 import pytest
+import shapely
 
 from sitegeo import Forecast, Wind, rank
 from sitegeo.errors import ForecastError, UsageError
@@ -65,6 +68,23 @@ def test_a_spread_can_be_laid_on_every_blind_named(survey: Survey, found) -> Non
         laid = lay(survey, blind, ground_of(survey, blind, gear_of(survey)))
         assert laid.refused is None
         assert laid.layout == row["layout"]
+
+
+def test_what_is_closed_between_dates_is_closed_as_for_rank(survey: Survey) -> None:
+    """On the one day of the forecast by its date, over several or without a day always."""
+    west, south, east, north = survey.layers["candidates"].total_bounds
+    shut = {"reason": ["refuge"], "from": ["12-06"], "to": ["01-15"]}
+    area = gpd.GeoDataFrame(shut, geometry=[shapely.box(west, south, east, north)], crs=survey.crs)
+    closed = replace(survey, layers=ChainMap({"closed_areas": area}, survey.layers))
+    never = replace(survey, layers=ChainMap({"closed_areas": area[:0]}, survey.layers))
+    assert len(field_of(closed, on=DAWN.date()).blinds) == len(field_of(never).blinds)
+    for on in (None, DAWN.date() + timedelta(days=1)):
+        with pytest.raises(UsageError, match="no blind that may be hunted"):
+            field_of(closed, on=on)
+    one, two = forecast(None), forecast(*[None] * 24)
+    assert len(hours(closed, one, draws=0).table) == 1
+    with pytest.raises(UsageError):
+        hours(closed, two, draws=0)
 
 
 def test_the_sun_of_the_hour_counts(survey: Survey) -> None:
