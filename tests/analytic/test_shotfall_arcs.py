@@ -204,3 +204,9 @@ def test_sectors_are_drawn_from_the_hide_to_the_longest_shot() -> None:
 def test_journee_by_size(size, yards) -> None:
     assert read_load(f"steel {size}").range_m == pytest.approx(yd(yards))
     assert read_load(f"tungsten #{size}").range_m == pytest.approx(yd(yards) * 18.2 / 11.34)
+
+
+# A magazine's answer, at sea level: number 2 some 305 m, BB 360 m (weak); lead of the same size.
+@pytest.mark.parametrize(("size", "metres"), [("2", 305.0), ("BB", 360.0)])
+def test_journee_agrees_with_another_source(size, metres) -> None:
+    assert read_load(f"steel {size}").range_m == pytest.approx(metres, rel=0.015)

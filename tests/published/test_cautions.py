@@ -118,6 +118,24 @@ def test_waves_against_ones_own_boat(height_m, words) -> None:
     assert "not checked" in crossing_words(None, 0.3)[0]
 
 
+# hobu/mgrs tests/test.txt, and the White House of chrisveness/geodesy test/utm-mgrs-tests.js: its
+# UTM is 323394.296 4307395.634, and a grid reference truncates.
+@pytest.mark.parametrize(
+    ("lat", "lon", "reference"),
+    [
+        (42.0, -93.0, "15TWG0000049776"),
+        (38.9072, -77.0369, "18SUJ2338308450"),
+        (39.9526, -75.1652, "18SVK8588822509"),
+        (38.40542615377341, -92.07439526029498, "15SWC8081751205"),
+        (38.8977, -77.0365, "18SUJ2339407395"),
+    ],
+)
+def test_grid_references(lat, lon, reference) -> None:
+    crs = CRS.from_epsg(32600 + int(reference[:2]))
+    spot = Transformer.from_crs(4326, crs, always_xy=True).transform(lon, lat)
+    assert usng(shapely.Point(spot), crs) == reference
+
+
 # Washington Monument, FGDC-STD-011-2001: 38.889467310 N, 77.035240216 W is 18SUJ2348306479.
 def test_what_to_leave_with_someone_ashore() -> None:
     crs = CRS.from_epsg(26918)

@@ -12,20 +12,24 @@ from hypothesis import strategies as st
 from sitegeo.errors import UsageError
 from sitegeo.law.daylight import daylight, read_when, shooting_hours
 from sitegeo.law.rules import Hours
+from sitegeo.siting.sunlight import sun_path
 
-MST = timezone(timedelta(hours=-7))
+MST, EST, CHINA = (timezone(timedelta(hours=h)) for h in (-7, -5, 8))
 
 # U.S. Naval Observatory, as kept in the tests of pvlib (test_solarposition.py, test_spa.py).
 USNO = [
     (39.742476, -105.1786, MST, "2015-01-01", "07:22", "16:47"),
     (39.742476, -105.1786, MST, "2015-01-02", "07:22", "16:48"),
+    (39.742476, -105.1786, MST, "2015-01-03", "07:22", "16:49"),
     (39.742476, -105.1786, MST, "2015-08-02", "05:00", "19:13"),
     (39.0, -105.0, MST, "2015-01-02", "07:19", "16:49"),
     (39.0, -105.0, MST, "2015-04-02", "05:43", "18:24"),
     (39.0, -105.0, MST, "2015-08-02", "05:01", "19:10"),
     (39.0, -105.0, MST, "2015-12-02", "07:01", "16:38"),
-    (39.917, 116.383, timezone(timedelta(hours=8)), "2015-01-02", "07:36", "17:00"),
-    (39.917, 116.383, timezone(timedelta(hours=8)), "2015-12-02", "07:17", "16:50"),
+    (39.917, 116.383, CHINA, "2015-01-02", "07:36", "17:00"),
+    (39.917, 116.383, CHINA, "2015-04-02", "05:58", "18:39"),
+    (39.917, 116.383, CHINA, "2015-08-02", "05:13", "19:28"),
+    (39.917, 116.383, CHINA, "2015-12-02", "07:17", "16:50"),
 ]
 
 
@@ -39,6 +43,36 @@ def test_against_the_naval_observatory(lat, lon, zone, day, rise, fall) -> None:
     for found, printed in ((light.sunrise, rise), (light.sunset, fall)):
         wanted = datetime.fromisoformat(f"{day}T{printed}").replace(tzinfo=zone)
         assert abs(found - wanted) <= timedelta(seconds=75), (found, printed)
+
+
+# NREL's Solar Position Algorithm (Reda and Andreas 2003), values kept in the tests of pvlib
+# (test_solarposition.py, test_spa.py). Astral is within 20 s, and on the side of the shorter day.
+@pytest.mark.parametrize(
+    ("lat", "lon", "zone", "day", "rise", "fall"),
+    [
+        (39.742476, -105.1786, MST, "2015-01-02", "07:21:55", "16:47:43"),
+        (-35.0, 0.0, UTC, "1996-07-05", "07:08:15", "17:01:04"),
+        (-35.0, 0.0, UTC, "2004-12-04", "04:38:57", "19:02:03"),
+        (35.0, 0.0, UTC, "1994-01-02", "07:08:12", "16:59:55"),
+        (40.0, -80.0, EST, "2000-01-01", "07:41:51", "17:05:04"),
+    ],
+)
+def test_against_the_solar_position_algorithm(lat, lon, zone, day, rise, fall) -> None:
+    light = daylight(lon, lat, at_noon(day, zone))
+    late, early = (
+        (found - datetime.fromisoformat(f"{day}T{printed}").replace(tzinfo=zone)).total_seconds()
+        for found, printed in ((light.sunrise, rise), (light.sunset, fall))
+    )
+    assert -1 <= late <= 25
+    assert -25 <= early <= 1
+
+
+def test_where_the_sun_stands() -> None:
+    """The worked example of the Solar Position Algorithm: 2003-10-17 12:30:30, Golden, Colorado."""
+    when = datetime(2003, 10, 17, 12, 30, 30, tzinfo=MST)
+    azimuth, altitude = sun_path(-105.1786, 39.742476, when)
+    assert azimuth[0] == pytest.approx(194.34024, abs=0.01)
+    assert 90.0 - altitude[0] == pytest.approx(50.11162, abs=0.01)
 
 
 def test_sunset_is_of_the_local_day() -> None:
@@ -64,6 +98,23 @@ def test_every_day_of_a_year_keeps_its_date(zone: str) -> None:
         for moment in (light.civil_dawn, light.sunrise, light.sunset, light.civil_dusk):
             assert moment.date() == noon.date()
         assert light.civil_dawn < light.sunrise < light.sunset < light.civil_dusk
+
+
+def test_london_at_christmas() -> None:
+    """London 2015-12-25: sunrise 08:05, sunset 15:55 UTC (tests of astral)."""
+    light = daylight(-0.1333, 51.5, at_noon("2015-12-25", UTC))
+    for found, hour, minute in ((light.sunrise, 8, 5), (light.sunset, 15, 55)):
+        assert abs(found - datetime(2015, 12, 25, hour, minute, tzinfo=UTC)) <= timedelta(minutes=1)
+
+
+# Half an hour before sunrise to sunset: 50 CFR part 20 as Maine's summary of 2022-23 gives it;
+# California's general hours end half an hour after sunset (Fish and Game Code 3000).
+@pytest.mark.parametrize(("closes_min", "close"), [(0, "16:47"), (30, "17:17")])
+def test_hours_of_the_law_are_the_suns_and_minutes(closes_min, close) -> None:
+    light = daylight(-105.1786, 39.742476, at_noon("2015-01-02", MST))
+    rule = Hours(opens_min=-30, closes_min=closes_min, citation="a test")
+    found = [moment.strftime("%H:%M") for moment in shooting_hours(light, rule)]
+    assert found == ["06:53", close]  # 07:21:55 and 16:47:43, rounded inward
 
 
 def test_london_civil_dawn() -> None:

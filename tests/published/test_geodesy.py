@@ -30,6 +30,7 @@ def test_lengths_are_exact(unit: str, metres: float) -> None:
     [
         (50, "ft", 15.24),
         (150, "ft", 45.72),
+        (300, "ft", 91.44),
         (450, "ft", 137.16),
         (150, "yd", 137.16),
         (500, "ft", 152.4),
