@@ -233,28 +233,6 @@ class _Header:
     bounds: Bounds
 
 
-def read_vectors(
-    path: Path,
-    role: str,
-    grid: Grid,
-    *,
-    layer: str | None = None,
-    where: str | None = None,
-) -> tuple[gpd.GeoDataFrame | None, list[str]]:
-    """Return the features of a vector file near the grid, in its CRS, and notes on repairs.
-
-    None stands for a layer without a single feature: it may be a failed export, and missing is
-    never the same as clear.
-
-    Raises
-    ------
-    LayerError, CrsError
-        If the file cannot be read, holds no such layer, has no CRS, lies elsewhere, or holds
-        nothing that the role has a use for.
-    """
-    return _read_layer(_inspect(path, role, layer), grid, where)
-
-
 def _read_layer(
     header: _Header, grid: Grid, where: str | None
 ) -> tuple[gpd.GeoDataFrame | None, list[str]]:

@@ -12,7 +12,7 @@ NOT_CLEAR = 3
 
 
 @click.command("check")
-@click.argument("folder", type=click.Path(path_type=Path), required=False)
+@click.argument("folder", type=options.PATH, required=False)
 @click.option("--at", type=options.LatLon(), metavar="LAT,LON", help="One spot instead.")
 @options.when
 @click.option(

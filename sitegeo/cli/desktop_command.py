@@ -13,7 +13,7 @@ from sitegeo.cli import options
 @click.command("desktop")
 @click.option(
     "--into",
-    type=click.Path(path_type=Path),
+    type=options.PATH,
     metavar="FOLDER",
     help="The plugin folder of a QGIS profile.",
 )

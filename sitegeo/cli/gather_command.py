@@ -19,27 +19,22 @@ if TYPE_CHECKING:
     from sitegeo.gather.gathering import Gathered
 
 
-class Length(click.ParamType[float]):
+class Length(options.Worded[float]):
     """A length with its unit, in metres."""
 
     name = "LENGTH"
 
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> float:
+    def read(self, text: str) -> float:
         from sitegeo.errors import UsageError
         from sitegeo.units import metres
 
-        if isinstance(value, float):
-            return value
-        match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*([A-Za-z]+)\s*", str(value))
+        match = re.fullmatch(r"(\d+(?:\.\d+)?)\s*([A-Za-z]+)", text)
         try:
-            return metres(float(match[1]), match[2]) if match else self._refuse(value, param, ctx)
+            if match:
+                return metres(float(match[1]), match[2])
         except UsageError:
-            return self._refuse(value, param, ctx)
-
-    def _refuse(self, value: Any, param: Any, ctx: Any) -> float:
-        self.fail(f"'{value}' is not a length with its unit, such as 2km or 1mi", param, ctx)
+            pass
+        raise ValueError("is not a length with its unit, such as 2km or 1mi")
 
 
 def _cache_folder() -> Path:
@@ -49,21 +44,21 @@ def _cache_folder() -> Path:
 @click.command("gather")
 @click.option("--at", type=options.LatLon(), metavar="LAT,LON", help="The spot, in degrees.")
 @click.option("--radius", type=Length(), default="2km", show_default=True, help="How far around.")
-@click.option("--out", type=click.Path(path_type=Path), metavar="DIR", help="Folder to write.")
+@click.option("--out", type=options.PATH, metavar="DIR", help="Folder to write.")
 @click.option("--title", metavar="NAME", help="Name of the place.")
 @click.option(
     "--finest", type=Length(), default="1m", show_default=True, help="No finer pixels are fetched."
 )
 @click.option(
     "--osm",
-    type=click.Path(path_type=Path),
+    type=options.PATH,
     metavar="FILE",
     help="An OpenStreetMap extract (.osm.pbf) to read in place of asking for it.",
 )
 @click.option(
     "--sources",
     "own",
-    type=click.Path(path_type=Path),
+    type=options.PATH,
     multiple=True,
     metavar="FILE.toml",
     help="Sources of your own, asked before those shipped.",
@@ -78,7 +73,7 @@ def _cache_folder() -> Path:
 @click.option("--fresh", is_flag=True, help="Ask again for what was fetched before.")
 @click.option(
     "--cache",
-    type=click.Path(path_type=Path),
+    type=options.PATH,
     envvar="SITEGEO_CACHE",
     metavar="DIR",
     help="Where answers are kept.",

@@ -13,7 +13,7 @@ from sitegeo.cli import options
 @options.folder_argument("survey")
 @click.option(
     "--forecast",
-    type=click.Path(path_type=Path),
+    type=options.PATH,
     required=True,
     metavar="FILE",
     help="Winds by the hour: CSV, a weather service's JSON, GRIB2.",

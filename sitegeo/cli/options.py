@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
 
@@ -23,66 +23,76 @@ if TYPE_CHECKING:
 PROGRESS = "@progress"
 """Begins a line of progress for a program that listens; a share of 0 to 1 may follow it."""
 
+PATH = click.Path(path_type=Path)
+"""A file or folder, which the command itself checks."""
+
 Command = TypeVar("Command", bound=Callable[..., Any])
+Value = TypeVar("Value")
 
 
-class LatLon(click.ParamType[tuple[float, float]]):
+class Worded(click.ParamType[Value]):
+    """A value read from what a person types; `read` raises `ValueError` with what is wrong."""
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> Value:
+        if not isinstance(value, str):
+            return cast("Value", value)
+        try:
+            return self.read(value.strip())
+        except ValueError as error:
+            self.fail(f"'{value}' {error}", param, ctx)
+
+    def read(self, text: str) -> Value:
+        """Return the value of a text."""
+        raise NotImplementedError
+
+
+class LatLon(Worded[tuple[float, float]]):
     """LAT,LON in degrees."""
 
     name = "LAT,LON"
 
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> tuple[float, float]:
-        if isinstance(value, tuple):
-            return value
+    def read(self, text: str) -> tuple[float, float]:
         try:
-            lat, lon = (float(part) for part in str(value).split(","))
+            lat, lon = (float(part) for part in text.split(","))
         except ValueError:
-            self.fail(f"'{value}' is not two numbers LAT,LON, such as 44.91,-95.02", param, ctx)
+            raise ValueError("is not two numbers LAT,LON, such as 44.91,-95.02") from None
         if not (-90 <= lat <= 90 and -180 <= lon <= 180):
-            self.fail(f"'{value}' is not a latitude and a longitude in degrees", param, ctx)
+            raise ValueError("is not a latitude and a longitude in degrees")
         return lat, lon
 
 
-class Hide(LatLon):
+class Hide(Worded["tuple[float, float] | Path"]):
     """LAT,LON in degrees, or a GPX file of waypoints."""
 
     name = "LAT,LON or FILE.gpx"
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        if isinstance(value, Path) or str(value).lower().endswith(".gpx"):
-            return Path(value)
-        return super().convert(value, param, ctx)
+    def read(self, text: str) -> tuple[float, float] | Path:
+        return Path(text) if text.lower().endswith(".gpx") else LatLon().read(text)
 
 
-class Air(click.ParamType[float]):
+class Air(Worded[float]):
     """An air temperature with its unit, as degrees Celsius."""
 
     name = "TEMP"
 
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> float:
+    def read(self, text: str) -> float:
         from sitegeo.units import celsius
 
-        if isinstance(value, float):
-            return value
-        match = re.fullmatch(r"\s*([-+]?\d+(?:\.\d+)?)\s*°?\s*([CcFf])\s*", str(value))
+        match = re.fullmatch(r"([-+]?\d+(?:\.\d+)?)\s*°?\s*([CcFf])", text)
         if match is None:
-            self.fail(
-                f"'{value}' is not a temperature with its unit, such as 28F or -2C", param, ctx
-            )
+            raise ValueError("is not a temperature with its unit, such as 28F or -2C")
         degrees = float(match[1])
         found = celsius(degrees) if match[2] in "Ff" else degrees
         if not -70 <= found <= 50:
-            self.fail(f"'{value}' is no temperature of the air", param, ctx)
+            raise ValueError("is no temperature of the air")
         return found
 
 
 def folder_argument(name: str) -> Callable[[Command], Command]:
-    """A results folder, which the command itself checks."""
-    return click.argument(name, type=click.Path(path_type=Path))
+    """A results folder."""
+    return click.argument(name, type=PATH)
 
 
 def out(default: str | None = None) -> Callable[[Command], Command]:
@@ -90,8 +100,14 @@ def out(default: str | None = None) -> Callable[[Command], Command]:
     given: dict[str, Any] = (
         {"default": default, "show_default": True} if default else {"required": True}
     )
-    folder = click.Path(path_type=Path)
-    return click.option("--out", type=folder, metavar="DIR", help="Folder to write.", **given)
+    return click.option("--out", type=PATH, metavar="DIR", help="Folder to write.", **given)
+
+
+def top(default: int) -> Callable[[Command], Command]:
+    """--top, how many are told."""
+    return click.option(
+        "--top", type=click.IntRange(1), default=default, show_default=True, help="How many."
+    )
 
 
 wind = click.option(
@@ -109,7 +125,7 @@ air = click.option(
 )
 law = click.option(
     "--law",
-    type=click.Path(path_type=Path),
+    type=PATH,
     metavar="LAW.toml",
     help="Your own law file; by default the one recorded in the survey.",
 )

@@ -15,7 +15,7 @@ from sitegeo.cli import options
 @options.wind
 @options.when
 @options.air
-@click.option("--top", type=click.IntRange(1), default=10, show_default=True, help="How many.")
+@options.top(10)
 @options.hide
 @options.water
 @options.answering

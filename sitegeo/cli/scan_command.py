@@ -22,23 +22,21 @@ INCOMPLETE = 3
 _UNITS = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9, "ki": 2.0**10, "mi": 2.0**20, "gi": 2.0**30}
 
 
-class Memory(click.ParamType[int]):
+class Memory(options.Worded[int]):
     """A number of bytes: 4GB, 3.5GiB, 800MB."""
 
     name = "SIZE"
 
-    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
-        if isinstance(value, int):
-            return value
-        match = re.fullmatch(r"([\d.]+)\s*([kmg]?i?)b?", str(value).strip().lower())
+    def read(self, text: str) -> int:
+        match = re.fullmatch(r"([\d.]+)\s*([kmg]?i?)b?", text.lower())
         try:
             return int(float(match[1]) * _UNITS[match[2]])  # type: ignore[index]
         except (TypeError, ValueError, KeyError):
-            self.fail(f"'{value}' is not an amount of memory such as 4GB", param, ctx)
+            raise ValueError("is not an amount of memory such as 4GB") from None
 
 
 @click.command("scan")
-@click.argument("region", type=click.Path(path_type=Path), metavar="REGION.toml")
+@click.argument("region", type=options.PATH, metavar="REGION.toml")
 @options.out()
 @click.option(
     "--wind", metavar="WIND", help='Rank for this wind: "NW 12 mph". Without it nothing is ranked.'
@@ -46,14 +44,14 @@ class Memory(click.ParamType[int]):
 @options.when
 @click.option(
     "--winds",
-    type=click.Path(path_type=Path),
+    type=options.PATH,
     metavar="FILE",
     help="Past winds: tell the share of mornings on which each blind works.",
 )
 @click.option("--workers", type=click.IntRange(1), help="Worker processes; by default one a core.")
 @click.option("--memory", type=Memory(), help="For each worker, e.g. 4GB; tiles are cut to fit.")
 @click.option("--scheduler", metavar="ADDRESS", help="Use a running Dask cluster instead.")
-@click.option("--top", type=click.IntRange(1), default=10, show_default=True, help="How many.")
+@options.top(10)
 @click.option("--overwrite", is_flag=True, help="Start afresh; otherwise only what is missing.")
 @options.answering
 def command(

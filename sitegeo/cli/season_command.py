@@ -4,27 +4,22 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from typing import Any
 
 import click
 
 from sitegeo.cli import options
 
 
-class HourRange(click.ParamType[range]):
+class HourRange(options.Worded[range]):
     """FIRST-LAST, hours of the day."""
 
     name = "FIRST-LAST"
 
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> range:
-        if isinstance(value, range):
-            return value
-        match = re.fullmatch(r"(\d{1,2})(?:-(\d{1,2}))?", str(value).strip())
+    def read(self, text: str) -> range:
+        match = re.fullmatch(r"(\d{1,2})(?:-(\d{1,2}))?", text)
         first, last = (int(match[1]), int(match[2] or match[1])) if match else (1, 0)
         if not 0 <= first <= last <= 23:
-            self.fail(f"'{value}' is not hours of the day FIRST-LAST, such as 5-9", param, ctx)
+            raise ValueError("is not hours of the day FIRST-LAST, such as 5-9")
         return range(first, last + 1)
 
 
@@ -32,7 +27,7 @@ class HourRange(click.ParamType[range]):
 @options.folder_argument("survey")
 @click.option(
     "--winds",
-    type=click.Path(path_type=Path),
+    type=options.PATH,
     required=True,
     metavar="FILE",
     help="Past winds by the hour: CSV, ours or a weather station's.",
@@ -44,7 +39,7 @@ class HourRange(click.ParamType[range]):
     show_default=True,
     help="Hours of the day that make a morning, by the place's clock.",
 )
-@click.option("--top", type=click.IntRange(1), default=12, show_default=True, help="How many.")
+@options.top(12)
 @options.answering
 def command(
     *,

@@ -18,7 +18,7 @@ def _pairs(_ctx: click.Context, param: click.Parameter, given: tuple[str, ...]) 
 
 @click.command("step")
 @click.argument("name")
-@click.argument("source", type=click.Path(path_type=Path), metavar="PLACE.toml|SURVEY")
+@click.argument("source", type=options.PATH, metavar="PLACE.toml|SURVEY")
 @click.option("--wind", metavar="WIND", help="For a step that needs one.")
 @click.option(
     "--set", "given", multiple=True, callback=_pairs, metavar="NAME=VALUE", help="A parameter."

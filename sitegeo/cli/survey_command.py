@@ -10,7 +10,7 @@ from sitegeo.cli import options
 
 
 @click.command("survey")
-@click.argument("place", type=click.Path(path_type=Path), metavar="PLACE.toml")
+@click.argument("place", type=options.PATH, metavar="PLACE.toml")
 @options.out()
 @options.law
 @click.option("--no-atlas", is_flag=True, help="Leave out the wind atlas: some seconds less.")

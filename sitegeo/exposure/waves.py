@@ -15,8 +15,6 @@ import numpy.typing as npt
 from sitegeo.errors import UsageError
 
 GRAVITY_MPS2 = 9.81
-FRESH_WATER_KGM3 = 998.0
-SURFACE_TENSION_NPM = 0.0728  # water against air at 20 °C
 
 
 class Wave(NamedTuple):
@@ -69,13 +67,6 @@ def significant_wave(
     return Wave(np.where(calm, 0.0, height)[()], np.where(calm, 0.0, period)[()])
 
 
-def fetch_from_duration(speed_mps: npt.ArrayLike, duration_s: npt.ArrayLike) -> Any:
-    """Return the fetch that a wind of this duration amounts to (CEM II-2-38)."""
-    friction = friction_velocity(speed_mps)
-    grown = 5.23e-3 * (GRAVITY_MPS2 * np.asarray(duration_s, dtype=float) / friction) ** 1.5
-    return grown * friction**2 / GRAVITY_MPS2
-
-
 def friction_velocity(speed_mps: npt.ArrayLike) -> Any:
     """Return u* from the 10 m wind with the drag law of CEM II-2-36."""
     speed = np.asarray(speed_mps, dtype=float)
@@ -85,15 +76,6 @@ def friction_velocity(speed_mps: npt.ArrayLike) -> Any:
 def adjusted_speed(speed_mps: npt.ArrayLike) -> Any:
     """Return the wind-stress factor U_A = 0.71 U^1.23 of the Shore Protection Manual (1984)."""
     return 0.71 * np.asarray(speed_mps, dtype=float) ** 1.23
-
-
-def minimum_phase_speed() -> tuple[float, float]:
-    """Return the slowest phase speed of waves on fresh water, m/s, and its wavelength, m.
-
-    Gravity and surface tension balance there: c = (4gσ/ρ)^¼, λ = 2π √(σ/ρg).
-    """
-    tension = SURFACE_TENSION_NPM / FRESH_WATER_KGM3
-    return (4 * GRAVITY_MPS2 * tension) ** 0.25, 2 * np.pi * (tension / GRAVITY_MPS2) ** 0.5
 
 
 def _cem(speed: Any, fetch: Any, depth: Any) -> tuple[Any, Any]:

@@ -33,7 +33,6 @@ RANGE_M = yd(35.0)
 SETTING_M = yd(30.0)
 """Most decoys are set within this, by wading where the water lets one; judgement."""
 
-_WADES = ("timber opening", "cover clump", "open flat")
 
 # How well each class hides a person who sits in it; judgement.
 _HIDES = {Cover.TREE: 1.0, Cover.LOW: 0.85, Cover.OPEN: 0.15, Cover.BUILT: 0.0}

@@ -64,13 +64,12 @@ def test_rank_makes_the_blinds_and_what_they_rest_on(opened):
     assert set(ranking.layers) == {"exposure", "blinds"}
 
 
-def test_a_plan_keeps_the_winds_layers(opened, tmp_path):
-    out = sitegeo.plan(opened, sitegeo.Wind.parse("NW 12 mph")).save(tmp_path / "plan")
-    held = {str(name) for name, _ in pyogrio.list_layers(out / "plan.gpkg")}
+def test_a_plan_keeps_the_winds_layers(demo_plan):
+    held = {str(name) for name, _ in pyogrio.list_layers(demo_plan / "plan.gpkg")}
     assert {"bank_exposure", "sheltered_water", "beaten_bank"} <= held
-    banks = gpd.read_file(out / "plan.gpkg", layer="bank_exposure")
+    banks = gpd.read_file(demo_plan / "plan.gpkg", layer="bank_exposure")
     assert set(banks.geom_type) == {"LineString"}
-    page = (out / "map.html").read_text(encoding="utf-8")
+    page = (demo_plan / "map.html").read_text(encoding="utf-8")
     assert "sheltered_water" in page
     assert "beaten_bank" in page
 
@@ -95,7 +94,7 @@ def test_a_survey_tells_how_the_woods_shelter_the_whole_lake(demo_survey, capsys
         ("NW 12 mph gust 20", "waves to 0.5 ft (0.1 m) in gusts of 20 mph, single ones"),
     ],
 )
-def test_the_crossing_is_in_the_plan_and_on_the_map(opened, tmp_path, wind, words):
+def test_the_crossing_is_in_the_plan_and_on_the_map(opened, quick_maps, tmp_path, wind, words):
     made = sitegeo.plan(opened, sitegeo.Wind.parse(wind), blind="P001a")
     assert any(words in caution for caution in made.record["cautions"])
     found = made.record["crossing"]
