@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import os
 import sys
+import warnings
 from collections.abc import Sequence
 from typing import Any
 
@@ -28,6 +29,10 @@ COMMANDS = {
     "steps": "List the analysis steps installed.",
     "step": "Run one analysis step by itself.",
 }
+
+
+LIBRARY_WARNINGS = ("Dataset has no geotransform", "The dataset's nodata attribute is shadowing")
+"""What a library would say of a raster: it is refused, or read, in words of our own."""
 
 
 class LazyGroup(click.Group):
@@ -59,6 +64,8 @@ def cli() -> None:
 
 def main(args: Sequence[str] | None = None) -> None:
     """Run the command line; errors become one paragraph and an exit code."""
+    for words in LIBRARY_WARNINGS:
+        warnings.filterwarnings("ignore", words)
     try:
         result: Any = cli.main(args, standalone_mode=False)
         sys.exit(result if isinstance(result, int) else 0)

@@ -307,6 +307,7 @@ def test_no_crs(tmp_path: Path) -> None:
     assert "never guesses" in text
 
 
+@pytest.mark.filterwarnings("ignore:The given matrix is equal")
 def test_no_position(tmp_path: Path) -> None:
     path = write_photo(tmp_path / "a.tif", transform=Affine.identity())
     assert "does not say where it lies" in refused(path, CrsError)
@@ -361,6 +362,7 @@ def test_a_hidden_band_is_not_judged(tmp_path: Path) -> None:
     assert photo.bands == ("red", "green", "blue")
 
 
+@pytest.mark.filterwarnings("ignore:The dataset's nodata attribute is shadowing")
 def test_void_photos(tmp_path: Path) -> None:
     void = np.zeros((4, ROWS, COLS), np.uint8)
     assert "holds no data" in refused(write_photo(tmp_path / "a.tif", void, nodata=0))
@@ -507,6 +509,7 @@ def test_rasters_that_cannot_be_used(
     assert caught.value.remedy
 
 
+@pytest.mark.filterwarnings("ignore:Dataset has no geotransform")
 @pytest.mark.parametrize("keep", [0.0, 0.003, 0.5])
 def test_a_raster_cut_short(tmp_path: Path, keep: float) -> None:
     path = write_plane(tmp_path / "a.tif", SLOPE, **TILED)

@@ -339,6 +339,7 @@ def test_all_missing_files_are_named_at_once(tmp_path: Path) -> None:
     assert "the folder that holds this file" in text
 
 
+@pytest.mark.filterwarnings("ignore:'crs' was not provided")
 @pytest.mark.parametrize("name", ["h.shp", "h.gpkg"])
 def test_vectors_without_crs(tmp_path: Path, name: str) -> None:
     save(tmp_path / name, [HOUSE], crs=None)
@@ -416,6 +417,7 @@ def test_a_geopackage_cut_short(tmp_path: Path, keep: float) -> None:
 # Rasters, and the photo, through a place
 
 
+@pytest.mark.filterwarnings("ignore:The given matrix is equal")
 def test_rasters_elsewhere(tmp_path: Path) -> None:
     write_photo(tmp_path / "c.tif", scene()[:1], transform=Affine(1, 0, 0, 0, -1, 0))
     text = refused(tmp_path, 'canopy = "c.tif"', kind=RasterError)

@@ -23,6 +23,11 @@ def survey(demo_survey: Path) -> sitegeo.Survey:
     return sitegeo.Survey.open(demo_survey)
 
 
+@pytest.fixture(scope="module")
+def southerly(survey: sitegeo.Survey) -> sitegeo.Ranking:
+    return sitegeo.rank(survey, sitegeo.Wind.parse("S 12 mph"))
+
+
 def test_every_kind_of_position_has_a_blind_that_may_be_hunted(survey) -> None:
     found = survey.layers["candidates"]
     assert set(found.loc[found["rejected_by"].isna(), "kind"]) == KINDS
@@ -81,12 +86,10 @@ def test_too_deep_to_stand_in_is_said_by_what_the_party_wades(survey) -> None:
 
 
 @pytest.mark.parametrize("kind", sorted(KINDS))
-def test_every_kind_can_be_planned(survey, kind) -> None:
-    wind = sitegeo.Wind.parse("S 12 mph")
-    ranked = sitegeo.rank(survey, wind)
-    best = ranked.blinds[ranked.blinds["kind"] == kind].head(2)["id"]
-    spreads = [sitegeo.plan(survey, wind, blind=name).spread for name in best]
-    assert any(spread.refused is None and len(spread.decoys) for spread in spreads)
+def test_every_kind_can_be_planned(survey, southerly, kind) -> None:
+    best = southerly.blinds[southerly.blinds["kind"] == kind].head(2)
+    plans = (sitegeo.plan(survey, southerly.wind, blind=name) for name in best["id"])
+    assert any(plan.spread.refused is None and len(plan.spread.decoys) for plan in plans)
 
 
 def test_timber_makes_its_own_ripple_and_wants_the_wind_behind() -> None:
