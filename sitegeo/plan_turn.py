@@ -14,7 +14,7 @@ from sitegeo.exposure.banks import LeeParams, station_pieces
 from sitegeo.laying import Ground, ground_of, landing_of, lay
 from sitegeo.plan_features import all_spread_features, features_of
 from sitegeo.plan_fire import fire_of
-from sitegeo.ranking import SURE_OF, in_order
+from sitegeo.ranking import SURE_OF, in_order, without_room
 from sitegeo.siting.reasons import grade, why
 from sitegeo.spreads.motion import season_of
 from sitegeo.spreads.spread import Spread
@@ -104,14 +104,13 @@ def turn_of(plan: Plan) -> Turn | None:
 
 def listed(plan: Plan, turn: Turn | None) -> gpd.GeoDataFrame:
     """Return every blind the page speaks of: the plan's ranking, then those other winds favour."""
-    ranked = plan.ranking
-    known = pd.concat([ranked.blinds, ranked.refused], ignore_index=True)
-    first = _shown(plan, ranked.blinds)["id"].tolist()
+    known = plan.ranking.huntable
+    first = _shown(plan, plan.ranking.blinds)["id"].tolist()
     others = [name for wind in (turn.winds if turn else ()) for name in wind.order]
     ids = list(dict.fromkeys([*first, *others]))
     rows = known.set_index("id", drop=False).loc[ids].reset_index(drop=True)
     rows["rank"] = np.arange(1, len(rows) + 1)
-    return gpd.GeoDataFrame(rows, geometry="geometry", crs=ranked.blinds.crs)
+    return gpd.GeoDataFrame(rows, geometry="geometry", crs=known.crs)
 
 
 def _shown(plan: Plan, blinds: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -137,6 +136,7 @@ def _fitting(
 
     for _, row in blinds[blinds["id"] == plan.blind["id"]].iterrows():
         laid(row)
+    blinds = in_order(blinds[~without_room(blinds)].drop(columns="rank"))
     while True:
         best = blinds[blinds["same_place_as"].isna()].head(SURE_OF)
         doubtful = best[(best["c_spread"] < WHOLE) | (best["layout"] == "timber")]

@@ -27,7 +27,7 @@ from sitegeo.law.words import verdict_words
 from sitegeo.laying import ground_of, lay
 from sitegeo.placefile import Assume, GearKeys
 from sitegeo.siting.places import best_of_each
-from sitegeo.siting.reasons import cautions, why
+from sitegeo.siting.reasons import cautions, lacks_room, why
 from sitegeo.siting.scoring import with_component
 from sitegeo.siting.worth import UNKNOWN, margin_worth
 from sitegeo.spreads.decoys import Gear
@@ -99,6 +99,12 @@ class Ranking:
         """The rejected on which only this wind lets no spread be laid."""
         return self.rejected[self.rejected["rejected_by"].str.startswith(REFUSED)]
 
+    @property
+    def huntable(self) -> gpd.GeoDataFrame:
+        """The ranked, then those that only this wind rules out."""
+        both = pd.concat([self.blinds, self.refused], ignore_index=True)
+        return gpd.GeoDataFrame(both, geometry="geometry", crs=self.blinds.crs)
+
     def verdict_sentences(self, name: str, units: LengthUnit = "yd") -> tuple[str, ...]:
         """Return the verdicts of a blind in words."""
         rows = self.verdicts[self.verdicts["id"] == name]
@@ -132,7 +138,8 @@ def rank(
         Layers to make, among them `blinds`; None for all that a wind adds.
     sure_of
         For so many of the best places the spread is laid on the water; a blind whose spread is
-        refused is rejected.
+        refused is rejected, and so is any other on which a quick look finds no water for one. With
+        0 neither is done.
 
     Raises
     ------
@@ -280,8 +287,25 @@ def against(blinds: gpd.GeoDataFrame, checked: pd.DataFrame, law: Law) -> NDArra
     return np.array(reasons, dtype=object)
 
 
+def without_room(scored: gpd.GeoDataFrame) -> NDArray[np.bool_]:
+    """Return on which scored blinds a quick look finds no water for a spread in this wind."""
+    return (
+        scored["c_spread"].to_numpy(float) <= 0
+        if "c_spread" in scored
+        else np.zeros(len(scored), bool)
+    )
+
+
 def _laid(survey: Survey, scored: gpd.GeoDataFrame, gear: Gear, sure_of: int) -> gpd.GeoDataFrame:
-    """Return scored blinds, those among the best rejected on which no spread can be laid."""
+    """Return scored blinds, those rejected on which no spread can be laid.
+
+    A quick look tells for all of them; on the best `sure_of` the spread is laid.
+    """
+    if not sure_of:
+        return scored
+    lacking = scored["rejected_by"].isna() & without_room(scored)
+    words = REFUSED + scored["kind"].map(lacks_room)
+    scored = scored.assign(rejected_by=scored["rejected_by"].mask(lacking, words))
     fits: set[str] = set()
     while True:
         blinds, _ = _sorted_out(scored)

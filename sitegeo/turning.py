@@ -14,7 +14,6 @@ from typing import Any, cast
 
 import geopandas as gpd
 import numpy as np
-import pandas as pd
 import shapely
 from numpy.typing import NDArray
 from skimage.measure import find_contours
@@ -131,7 +130,7 @@ class _Looked:
 
     @classmethod
     def at(cls, survey: Survey, ranked: Ranking) -> _Looked:
-        grid, blinds = survey.grid, ranked.blinds
+        grid, blinds = survey.grid, ranked.huntable
         facing = np.asarray(grid.to_grid_bearing(blinds["facing_deg"].to_numpy(float)))
         patches = [turned(disc(4.0, 1.0) + [0.0, m], facing) for m in (POCKET_M, NEAR_M)]
         hides = np.column_stack([blinds.geometry.x, blinds.geometry.y])
@@ -212,7 +211,7 @@ def _scored(
 ) -> Iterator[gpd.GeoDataFrame]:
     """Give the blinds in order for each wind, from the very step that scores them for one."""
     grid = survey.grid
-    known = pd.concat([ranked.blinds, ranked.refused]).set_index("id")
+    known = ranked.huntable.set_index("id")
     candidates = ranked.given["candidates"]
     candidates = candidates[candidates["id"].isin(known.index)].reset_index(drop=True)
     setback = known["c_setback"].loc[candidates["id"]].to_numpy(float)

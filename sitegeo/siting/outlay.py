@@ -1,11 +1,13 @@
 """How much of a spread would lie on fit water, for many blinds at once.
 
 A quick look before any layout is really laid: the drawn pocket and body are sampled on the cover
-and depth rasters. `spreads.placing` lays the spread itself and has the last word.
+and depth rasters, and find their water as `spreads.fitting` lets them. `spreads.placing` lays the
+spread itself and has the last word.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
@@ -20,14 +22,14 @@ from sitegeo.siting.candidates import POCKET_M
 from sitegeo.siting.flooding import WET_M
 from sitegeo.siting.worth import UNKNOWN
 from sitegeo.spreads.decoys import DEEPEST_M
+from sitegeo.spreads.fitting import AIM_M, NUDGE_DEFAULT_M, NUDGE_M, PULLS, RANGE_M
 from sitegeo.spreads.layouts import LAYOUTS
 from sitegeo.spreads.sketches import STACK_IN_YD, Wind
 from sitegeo.spreads.timber import FARTHEST_M, FROM_GUNS_M
 from sitegeo.units import YARD_M, yd
 
-STEP_DEG = 10.0
-_SPOTS = 40
-_NUDGES_M = np.array([[0.0, 0.0], [-3.0, 0.0], [3.0, 0.0], [0.0, 1.5], [0.0, -1.5]])
+STEP_DEG = 5.0
+_SPOTS = 64
 
 
 def on_water(
@@ -63,10 +65,15 @@ def on_water(
         pocket, body = _drawn(str(layout), round(abs(float(phi)) / STEP_DEG), decoys)
         hand = (-1.0 if phi < 0 else 1.0, 1.0)
         pockets[n], bodies[n] = pocket * hand, body * hand
-    moved = pockets[:, None] + _NUDGES_M[:, None]
-    shares = _wet(cover, at, facing_grid, moved.reshape(len(at), -1, 2))
-    pocket_share = shares.reshape(len(at), len(_NUDGES_M), _SPOTS).mean(axis=2).max(axis=1)
-    afloat = _wet(cover, at, facing_grid, bodies)
+
+    def wet(spots: Floats) -> NDArray[np.bool_]:
+        return _wet(cover, at, facing_grid, spots)
+
+    moved = _pocket_moves(pockets, wet)[:, None]
+    pocket_share = _in_range(pockets + moved, wet)
+    bodies = bodies + moved
+    bodies = bodies + _settled(bodies, wet, NUDGE_DEFAULT_M)[:, None]
+    afloat = wet(bodies)
     if depth is not None:
         afloat &= ~(sample(depth, at, turned(bodies, facing_grid)) > DEEPEST_M)
     body_share = afloat.mean(axis=1)
@@ -74,6 +81,55 @@ def on_water(
     if timber.any():
         body_share[timber] = _stack(cover, depth, at[timber], facing_grid[timber], phi_deg[timber])
     return pocket_share, body_share
+
+
+Wet = Callable[[Floats], NDArray[np.bool_]]
+
+
+def _settled(spots: Floats, wet: Wet, most_m: float) -> Floats:
+    """Return how far each blind's spots move toward the water, (blinds, 2): as in `fitting`."""
+    nudge = np.zeros((len(spots), 2))
+    for _ in range(3):
+        now = spots + nudge[:, None]
+        middle, found = _middle(now, wet(now))
+        after = nudge + np.where(found[:, None], 2 * (middle - now.mean(axis=1)), 0.0)
+        nudge = after * np.minimum(1.0, most_m / np.maximum(np.hypot(*after.T), 1e-9))[:, None]
+    return nudge
+
+
+def _pocket_moves(pockets: Floats, wet: Wet) -> Floats:
+    """Return how far each pocket moves to lie on water and in range, (blinds, 2)."""
+    start = pockets.mean(axis=1)
+    centre = start + _settled(pockets, wet, NUDGE_M["pocket"])
+    centre *= _factor(centre)[:, None]
+    for _ in range(PULLS):
+        now = pockets + (centre - start)[:, None]
+        middle, found = _middle(now, wet(now))
+        beyond = middle * (1 - _factor(middle))[:, None]
+        centre = centre - np.where(found[:, None], beyond, 0.0)
+    return np.asarray(centre - start, float)
+
+
+def _in_range(pockets: Floats, wet: Wet) -> Floats:
+    """Return the share of each pocket on water, 0 where its middle is out of the wanted shot."""
+    afloat = wet(pockets)
+    middle, found = _middle(pockets, afloat)
+    reach = np.hypot(*middle.T)
+    good = found & (reach >= RANGE_M[0]) & (reach <= RANGE_M[1])
+    return np.where(good, afloat.mean(axis=1), 0.0)
+
+
+def _middle(spots: Floats, afloat: NDArray[np.bool_]) -> tuple[Floats, NDArray[np.bool_]]:
+    """Return the middle of each blind's spots on water, and whether there are any."""
+    count = afloat.sum(axis=1)
+    total = (spots * afloat[..., None]).sum(axis=1)
+    return total / np.maximum(count, 1)[:, None], count > 0
+
+
+def _factor(centre: Floats) -> Floats:
+    """Return what brings each centre into range of the hide."""
+    reach = np.maximum(np.hypot(*centre.T), 1e-9)
+    return np.asarray(np.clip(reach, *AIM_M) / reach, float)
 
 
 @lru_cache(maxsize=512)

@@ -44,6 +44,13 @@ def why(row: Mapping[str, Any], wind: Wind) -> str:
     return text[0].upper() + text[1:]
 
 
+def lacks_room(kind: str) -> str:
+    """Return what is in the way of any spread on a kind of position, as a quick look tells it."""
+    if kind == "timber opening":
+        return "the hide is at the downwind end, or no trees stand downwind"
+    return "land, or water too deep, lies where its pocket or its body would"
+
+
 def _cover(row: Mapping[str, Any]) -> str:
     less = [
         words

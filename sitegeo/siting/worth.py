@@ -89,8 +89,8 @@ def margin_worth(margin_m: Floats) -> Floats:
 def spread_score(pocket: Floats, body: Floats) -> Floats:
     """Return how whole a spread would lie: from the shares of its pocket and its body on water.
 
-    Less than three quarters of a pocket is none, and so is less than a quarter of a body.
+    0 where so little of either lies on water that the spread is as good as never laid.
     """
-    open_pocket = smoothstep(pocket, 0.55, 0.95)
-    whole_body = smoothstep(body, 0.15, 0.8)
-    return np.asarray(open_pocket * (0.25 + 0.75 * whole_body), float)
+    open_pocket = np.interp(pocket, [0.74, 0.85, 0.95], [0.0, 0.6, 1.0])
+    whole_body = np.interp(body, [0.3, 0.5, 0.8], [0.0, 0.6, 1.0])
+    return np.asarray(open_pocket * whole_body, float)

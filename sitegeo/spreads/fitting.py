@@ -31,15 +31,20 @@ from sitegeo.units import length_text, yd
 Depths = Callable[[Floats], NDArray[Any]]
 
 # Common practice, no source, unless marked.
-_RANGE_M = (yd(15.0), yd(20.0))  # pocket centre from the guns, which is also the wanted shot
+RANGE_M = (yd(15.0), yd(20.0))
+"""Pocket centre from the guns, which is also the wanted shot."""
+
+AIM_M = (RANGE_M[0] + yd(0.3), RANGE_M[1] - yd(0.3))
+"""Where the pocket is set: a little inside, since cutting to the shore moves the centre."""
+
 _REACH_M = yd(60.0)  # no layout reaches further from the hide
 SHORE_M = 0.3  # judgement: a decoy needs this much water beside it
 _CLOSEST = 0.75  # judgement: share of the wanted spacing at which a group is full
 _POCKET_WATER = 0.75  # judgement: less open water than this is no pocket
 _PART_WATER = 0.25  # judgement: a part with less of its area in water is left out
-NUDGE_M = {"guard": yd(15.0), "motion": yd(10.0)}
-_NUDGE_DEFAULT_M = yd(6.0)
-_PULLS = 4  # tries to bring a pocket that land cuts back into the wanted shot
+NUDGE_M = {"pocket": yd(4.0), "guard": yd(15.0), "motion": yd(10.0)}
+NUDGE_DEFAULT_M = yd(6.0)
+PULLS = 4  # tries to bring a pocket that land cuts back into the wanted shot
 
 
 @dataclass(frozen=True)
@@ -151,13 +156,12 @@ def fit_pocket(site: Site, notes: list[str]) -> Pocket:
     if site.water.is_empty:
         raise Refusal(f"no open water within {length_text(_REACH_M)} of the hide")
     drawn = _mirrored(site.layout.pocket, site.layout.hand)
-    _, nudge = _settle(drawn, site.water, yd(4.0))
+    _, nudge = _settle(drawn, site.water, NUDGE_M["pocket"])
     start = np.array(drawn.centroid.coords[0])
     centre = start + nudge
     reach = float(np.hypot(*centre))
-    # A little inside the bounds: cutting to the shore moves the centre.
-    centre *= np.clip(reach, _RANGE_M[0] + yd(0.3), _RANGE_M[1] - yd(0.3)) / reach
-    for _ in range(_PULLS):
+    centre *= np.clip(reach, *AIM_M) / reach
+    for _ in range(PULLS):
         moved = centre - start
         whole = _shifted(drawn, moved)
         wet = polygons_of(whole.intersection(site.water))
@@ -172,7 +176,7 @@ def fit_pocket(site: Site, notes: list[str]) -> Pocket:
             f"{length_text(float(np.hypot(*centre)))} from the hide, would be open water"
         )
     pocket = max(shapely.get_parts(wet), key=lambda g: g.area)
-    if not _RANGE_M[0] <= pocket.centroid.distance(Point(0, 0)) <= _RANGE_M[1]:
+    if not RANGE_M[0] <= pocket.centroid.distance(Point(0, 0)) <= RANGE_M[1]:
         raise Refusal("no room for the pocket: land pushes it out of the wanted shot, 15-20 yd")
     if (shift := float(np.hypot(*moved))) > yd(1.0):
         notes.append(f"the whole spread is moved {length_text(shift)} to find open water")
@@ -185,7 +189,7 @@ def _out_of_range(wet: Area) -> Floats:
         return np.zeros(2)
     middle = middle_of(max(shapely.get_parts(wet), key=lambda g: g.area))
     reach = float(np.hypot(*middle))
-    inside = np.clip(reach, _RANGE_M[0] + yd(0.3), _RANGE_M[1] - yd(0.3))
+    inside = np.clip(reach, *AIM_M)
     return np.asarray(middle * (reach - inside) / reach, float)
 
 
@@ -216,7 +220,7 @@ def _fit_part(
     site: Site, part: Part, *, pocket: Pocket, taken: Sequence[Area], decoys: int
 ) -> Fitted | None:
     drawn = site.drawn(part, pocket.moved)
-    area, nudge = _settle(drawn, site.water, NUDGE_M.get(part.name, _NUDGE_DEFAULT_M))
+    area, nudge = _settle(drawn, site.water, NUDGE_M.get(part.name, NUDGE_DEFAULT_M))
     area = carve(area, pocket=pocket.area, limit=site.layout.limit_m)
     for other in taken:
         if area.intersects(other):

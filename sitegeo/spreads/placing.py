@@ -36,8 +36,10 @@ from sitegeo.spreads.layouts import (
 )
 from sitegeo.spreads.motion import Season, fit_motion
 from sitegeo.spreads.spread import Group, Spread
+from sitegeo.units import depth_text
 
 _BODY_ROOM = 0.6  # judgement: a body with room for less of its decoys does not close the runway
+_SET = 0.5  # judgement: with fewer of the decoys set the spread is not the one that was drawn
 
 
 def place(
@@ -149,16 +151,30 @@ def _require_body(
     end = "downwind" if site.in_timber else "upwind"
     body = next((fit for fit in fitted if fit.part.name == "mass"), None)
     if body is None:
-        raise Refusal(f"no room for the mass at the {end} end of the pocket")
+        raise Refusal(
+            f"no room for the mass at the {end} end of the pocket: {_lacking(site, pocket)}"
+        )
     wanted = body.part.share * decoys
-    if body.room < _BODY_ROOM * wanted or placed < _BODY_ROOM * decoys:
+    if body.room < _BODY_ROOM * wanted:
         raise Refusal(
             f"no room for the mass at the {end} end of the pocket: {body.room} "
             f"of its {round(wanted)} decoys would fit"
         )
+    if placed < _SET * decoys:
+        raise Refusal(f"no room for the spread: {placed} of {decoys} decoys would fit")
     ahead = site.upwind @ (middle_of(body.area) - middle_of(pocket.area))
     if ahead <= 0 and not site.in_timber:
         raise Refusal("the shore leaves no water for the mass upwind of the pocket")
+
+
+def _lacking(site: Site, pocket: Pocket) -> str:
+    """Return whether land or depth takes the room of the mass."""
+    if site.in_timber:
+        return "too few trees there stand in water on the map"
+    drawn = site.drawn(site.layout.named("mass")[0], pocket.moved)
+    if drawn.intersection(site.water).area < 0.5 * drawn.area or site.max_depth_m is None:
+        return "land lies there"
+    return f"the water there is over {depth_text(site.max_depth_m)} deep"
 
 
 def _set_groups(

@@ -19,7 +19,7 @@ import sitegeo
 from sitegeo.angles import unit_from_bearing
 from sitegeo.laying import ground_of, lay
 from sitegeo.plan_features import spread_features
-from sitegeo.ranking import gear_of
+from sitegeo.ranking import gear_of, without_room
 from sitegeo.spreads.spread import Spread
 from sitegeo.turning import Turned, turning
 from sitegeo.units import to_yd
@@ -130,6 +130,28 @@ def test_each_bank_and_point_layout_can_be_set(survey, turned, layout: str) -> N
     spread = spread_on(survey, row)
     assert spread.layout == layout
     assert spread.refused is None
+
+
+@pytest.mark.parametrize("number", [4, 22])
+def test_few_that_are_listed_are_refused_and_nearly_all_that_are_left_out(
+    survey, turned, number: int
+) -> None:
+    blinds = turned[number].blinds
+    left_out = without_room(blinds)
+    assert left_out.sum() > 10
+    refused = [spread_on(survey, row).refused is not None for _, row in blinds.iterrows()]
+    refused = np.array(refused)
+    assert refused[~left_out].mean() < 0.05
+    assert refused[left_out].mean() > 0.9
+
+
+def test_no_blind_that_is_named_is_refused(survey) -> None:
+    ranked = sitegeo.rank(survey, sitegeo.Wind(70.0, MPS[12]))
+    best = ranked.places.head(10)
+    assert not any(spread_on(survey, row).refused for _, row in best.iterrows())
+    assert len(ranked.refused) > 10
+    words = ranked.refused["rejected_by"]
+    assert words.str.contains("lies where its pocket|downwind end").any()
 
 
 def test_calm_claims_no_direction(survey) -> None:
