@@ -18,7 +18,8 @@ from sitegeo.law.rules import Law
 from sitegeo.law.words import verdict_words
 from sitegeo.placefile import GearKeys
 from sitegeo.plan_times import morning_times
-from sitegeo.ranking import Ranking, blind_objects
+from sitegeo.rank_record import blind_objects
+from sitegeo.ranking import Ranking
 from sitegeo.spreads.spread import Spread
 from sitegeo.survey import Survey, law_record
 from sitegeo.units import YARD_M

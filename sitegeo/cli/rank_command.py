@@ -34,7 +34,8 @@ def command(
     from sitegeo.cli.telling import tell_ranking
     from sitegeo.hides import hides_of
     from sitegeo.law.daylight import read_when
-    from sitegeo.ranking import rank, to_json
+    from sitegeo.rank_record import to_json
+    from sitegeo.ranking import rank
     from sitegeo.survey import Survey
     from sitegeo.wind import Wind
 

@@ -24,7 +24,7 @@ FLOORS = (
     {"survey", "cautions"},
     {"hides", "laying", "watertoday"},
     {"ranking"},
-    {"manywinds", "turning"},
+    {"manywinds", "rank_record", "turning"},
     {"hours"},
     {"season"},
     {

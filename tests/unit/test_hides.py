@@ -11,7 +11,8 @@ import sitegeo
 from sitegeo.errors import SurveyError
 from sitegeo.grid import WGS84
 from sitegeo.hides import hides_of, read_waypoints
-from sitegeo.ranking import rank, to_json
+from sitegeo.rank_record import to_json
+from sitegeo.ranking import rank
 
 
 @pytest.fixture(scope="module")
