@@ -37,6 +37,7 @@ from sitegeo.siting.candidates import POCKET_M
 from sitegeo.siting.scoring import NEAR_M, ScoreParams, combine, ripple_at, too_weak
 from sitegeo.siting.sunlight import birds_sun, shooters_sun, sun_path
 from sitegeo.survey import ATLAS, Survey
+from sitegeo.threads import allowed
 from sitegeo.wind import CALM_MPS, TimedWind, Wind
 
 Floats = NDArray[np.float64]
@@ -159,7 +160,7 @@ def _horizons(survey: Survey, row: NDArray[np.int64], col: NDArray[np.int64]) ->
     def read(bearing: float) -> NDArray[np.uint8]:
         return atlas.horizon_codes(round(bearing), window)[:, row - top, col - left]
 
-    with ThreadPoolExecutor() as pool:
+    with ThreadPoolExecutor(allowed()) as pool:
         return np.stack(list(pool.map(read, bearings(DIRECTIONS))))
 
 

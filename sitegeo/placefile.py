@@ -30,11 +30,13 @@ REACH_M = 2000.0
 """Vectors are kept this far beyond the photo: a house off the photo still has a setback."""
 
 
-class _Table(BaseModel):
+class Table(BaseModel):
+    """A table of a file a person writes: no key but those known, no number that is none."""
+
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
-class LayerSource(_Table):
+class LayerSource(Table):
     """A file, the layer in it where it holds several, and an attribute filter."""
 
     path: str = Field(min_length=1)
@@ -53,10 +55,9 @@ def _source(value: object) -> object:
 Source = Annotated[LayerSource, BeforeValidator(_source)]
 
 
-class Layers(_Table):
-    """Files of the place; only imagery is required."""
+class LayersBeside(Table):
+    """Files of a place or region beside its photo; none is required."""
 
-    imagery: Source
     water: Source | None = None
     landcover: Source | None = None
     canopy: Source | None = None
@@ -69,6 +70,12 @@ class Layers(_Table):
     closed_areas: Source | None = None
     access: Source | None = None
     observations: Source | None = None
+
+
+class Layers(LayersBeside):
+    """Files of the place; only imagery is required."""
+
+    imagery: Source
 
 
 Role = Literal[
@@ -101,7 +108,7 @@ def _west_south_east_north(area: Area) -> Area:
 Box = Annotated[Area, AfterValidator(_west_south_east_north)]
 
 
-class Imagery(_Table):
+class Imagery(Table):
     """How to read the photo: band names in file order, its date, the finest pixel to work at."""
 
     bands: tuple[Literal["red", "green", "blue", "nir", "alpha", "other"], ...] | None = None
@@ -109,7 +116,7 @@ class Imagery(_Table):
     finest_m: float = Field(default=0.5, gt=0, le=100)
 
 
-class Assume(_Table):
+class Assume(Table):
     """What to take for granted where a layer is silent; lengths in metres.
 
     `complete` names layers in which everything has been mapped: true for the whole place, or the
@@ -127,7 +134,7 @@ class Assume(_Table):
     current_mps: float | None = Field(default=None, ge=0, le=10)
 
 
-class GearKeys(_Table):
+class GearKeys(Table):
     """What the party carries."""
 
     decoys: int = Field(default=36, ge=0, le=120)
@@ -146,7 +153,7 @@ class GearKeys(_Table):
 Giver = Literal["occupant", "owner", "landowner"]
 
 
-class Permission(_Table):
+class Permission(Table):
     """A permission someone gave: who, for which building or ground, when, and if in writing.
 
     `latitude` and `longitude` are at the building of an occupant or owner, or in the middle of the
@@ -185,7 +192,7 @@ class Permission(_Table):
 Bearing = Annotated[float, Field(ge=0, le=360)]
 
 
-class LawKeys(_Table):
+class LawKeys(Table):
     """The law file, what a person wrote of it, and arcs of fire they keep closed.
 
     `confirmed` is the day the person confirmed the law is theirs; never written by sitegeo.
@@ -219,7 +226,7 @@ def _metric(text: str) -> str:
     return text
 
 
-class PlaceKeys(_Table):
+class PlaceKeys(Table):
     """Where the place is and how its heights and clock are kept."""
 
     zone: Annotated[str, AfterValidator(_known_zone)] | None = None
@@ -229,7 +236,7 @@ class PlaceKeys(_Table):
     stage_m: float | None = None
 
 
-class Credit(_Table):
+class Credit(Table):
     """Whose data a layer is, and on what terms; shown wherever the layer is."""
 
     layers: tuple[str, ...] = Field(min_length=1)
@@ -247,7 +254,7 @@ class Credit(_Table):
         return f"{named}: {self.attribution} ({self.licence})"
 
 
-class PlaceFile(_Table):
+class PlaceFile(Table):
     """The whole of PLACE.toml."""
 
     title: str = Field(min_length=1)

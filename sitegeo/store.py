@@ -19,6 +19,7 @@ from rasterio.errors import RasterioError
 from sitegeo.errors import SurveyError
 from sitegeo.export.gpkg import write_layers
 from sitegeo.grid import Grid, Raster
+from sitegeo.threads import allowed
 
 VECTORS = "survey.gpkg"
 PHOTO = "photo"
@@ -47,7 +48,7 @@ def _write_raster(path: Path, raster: Raster, name: str, tags: Mapping[str, str]
         "blockxsize": 512,
         "blockysize": 512,
         "bigtiff": "if_safer",
-        "num_threads": "all_cpus",
+        "num_threads": allowed(),
     }
     if name == PHOTO:
         profile |= {"compress": "jpeg", "jpeg_quality": 85, "photometric": "ycbcr"}

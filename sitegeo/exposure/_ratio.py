@@ -10,7 +10,7 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
-from sitegeo.exposure._threads import in_threads, thread_count
+from sitegeo.threads import in_threads, thread_count
 
 Array = npt.NDArray[Any]
 

@@ -30,13 +30,13 @@ from rasterio.errors import RasterioError
 from rasterio.windows import Window
 
 from sitegeo.errors import SurveyError, UsageError
-from sitegeo.exposure._threads import in_threads, thread_count
 from sitegeo.exposure.fetch import Fetch
 from sitegeo.exposure.halo import continued
 from sitegeo.exposure.obstacles import classes_of, lookup_classes
 from sitegeo.exposure.shelter import SPREAD_DEG, ratio_table, spread_weights
 from sitegeo.exposure.sweep import HORIZON_STEPS, NO_FETCH, empty_sweep, sweep
 from sitegeo.grid import Grid, Raster
+from sitegeo.threads import allowed, in_threads, thread_count
 
 SECTORS = 36
 FORMAT = 2
@@ -194,7 +194,7 @@ def _write(
             predictor=2,
             blocksize=_TILE,
             sparse_ok=True,
-            num_threads="ALL_CPUS",
+            num_threads=allowed(),
             overviews="AUTO" if factors else "NONE",
             overview_compress="ZSTD",
             overview_predictor=2,

@@ -24,7 +24,7 @@ from scipy import ndimage
 
 from sitegeo.errors import RasterError
 from sitegeo.exposure import _lines
-from sitegeo.exposure._threads import in_threads, thread_count
+from sitegeo.threads import in_threads, thread_count
 
 NO_FETCH = 65535
 """Value of `Sweep.fetch_m` where there is no water."""

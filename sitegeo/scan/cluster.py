@@ -17,6 +17,9 @@ RETRIES = 3
 DEATHS = 20
 """Workers of a local cluster that may die under one task before it is given up."""
 
+JOIN_S = 10.0
+"""How long to wait for a scheduler to answer."""
+
 MEMORY_SHARE = 0.8
 """Of the machine's memory, what a local cluster takes."""
 
@@ -89,7 +92,7 @@ def require() -> None:
 
 def _joined(client: Callable[..., Any], address: str) -> Any:
     try:
-        joined = client(address, timeout=10)
+        joined = client(address, timeout=JOIN_S)
     except (OSError, ValueError, TimeoutError) as error:
         raise UsageError(
             "no scheduler answers",

@@ -37,9 +37,9 @@ class Merged:
     Parameters
     ----------
     blinds
-        Ranked for the wind where one was asked, best first, `rank` empty for the rejected; else
-        by id. `water` is the id of the water in front, `survey` the folder that `plan` accepts,
-        `share` of past mornings on which it works where winds were asked.
+        Ranked for the wind where one was asked: the best of each place first, `rank` empty for the
+        rejected; else by id. `water` is the id of the water in front, `survey` the folder that
+        `plan` accepts, `share` of past mornings on which it works where winds were asked.
     verdicts
         One row a blind and target.
     waters
@@ -97,7 +97,8 @@ def _in_order(blinds: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     if "score" not in blinds:
         return blinds.sort_values("id", ignore_index=True)
     out = blinds["rejected_by"].notna()
-    order = np.lexsort((blinds["id"], -blinds["score"].to_numpy(float), out))
+    other = blinds["same_place_as"].notna()
+    order = np.lexsort((blinds["id"], -blinds["score"].to_numpy(float), other, out))
     ranked = blinds.iloc[order].reset_index(drop=True)
     fit = int((~out).sum())
     number = np.r_[np.arange(1, fit + 1), np.full(len(ranked) - fit, np.nan)]

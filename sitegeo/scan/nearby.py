@@ -16,9 +16,9 @@ import shapely
 from pyproj import CRS, Transformer
 
 from sitegeo.errors import CrsError, LayerError, MissingExtraError, SitegeoError
-from sitegeo.grid import Grid
+from sitegeo.grid import WGS84, Grid
 from sitegeo.layers import Contract, contract
-from sitegeo.placefile import LayerSource
+from sitegeo.placefile import VECTOR_ROLES, LayerSource
 from sitegeo.rasterfile import Bounds
 from sitegeo.vectors import conformed
 
@@ -26,6 +26,10 @@ REACH_M = 2000.0
 """Vectors are read this far beyond a window, as `place` does: houses off the photo count."""
 
 PARQUET = frozenset({".parquet", ".geoparquet"})
+EXTRACTS = (".osm.pbf", ".pbf", ".osm", ".osm.gz", ".osm.bz2")
+
+
+WORLD = (-180.0, -90.0, 180.0, 90.0)
 
 
 @dataclass(frozen=True)
@@ -44,6 +48,16 @@ class VectorSource:
         """Whether it is read with pyarrow."""
         return self.path.suffix.lower() in PARQUET
 
+    @property
+    def extract(self) -> bool:
+        """Whether it is an OSM extract, to be sorted into layers first."""
+        return is_extract(self.path)
+
+
+def is_extract(path: Path) -> bool:
+    """Whether a file is an OSM extract by its name."""
+    return path.name.lower().endswith(EXTRACTS)
+
 
 def described(role: str, given: LayerSource, base: Path) -> VectorSource | None:
     """Return a layer by its header; None for one without a feature, which counts as not given.
@@ -56,6 +70,13 @@ def described(role: str, given: LayerSource, base: Path) -> VectorSource | None:
     path = base / given.path
     if not path.exists():
         raise LayerError(role, ["no such file"], where=path, remedy="Check [layers]")
+    if is_extract(path):
+        if given.layer is not None or given.where is not None:
+            raise LayerError(
+                role, ["'layer' and 'where' do not work on an OSM extract"], where=path,
+                remedy="Filter the file beforehand",
+            )  # fmt: skip
+        return VectorSource(role, path, None, None, WGS84.to_wkt(), WORLD)
     try:
         if path.suffix.lower() in PARQUET:
             return _parquet(role, given, path)
@@ -81,6 +102,32 @@ def described(role: str, given: LayerSource, base: Path) -> VectorSource | None:
         raise _no_crs(path, name)
     bounds = tuple(float(v) for v in info["total_bounds"])
     return VectorSource(role, path, name, given.where, CRS(info["crs"]).to_wkt(), bounds)  # type: ignore[arg-type]
+
+
+def layers_in(given: LayerSource, base: Path) -> dict[str, LayerSource]:
+    """Return the layers of one file of them all, by role.
+
+    Raises
+    ------
+    LayerError
+        If it is no OSM extract and has no layer of our names.
+    """
+    path = base / given.path
+    if is_extract(path):
+        return {
+            role: given for role in VECTOR_ROLES if role not in ("closed_areas", "observations")
+        }
+    try:
+        held = {str(name) for name, _ in pyogrio.list_layers(path)}
+    except Exception as error:  # several libraries raise here
+        raise LayerError("vectors", [f"cannot be read: {error}"], where=path) from None
+    found = {r: given.model_copy(update={"layer": r}) for r in VECTOR_ROLES if r in held}
+    if not found:
+        raise LayerError(
+            "vectors", [f"has none of the layers {', '.join(VECTOR_ROLES)}"], where=path,
+            remedy='Name its layers one by one: water = { path = "…", layer = "…" }',
+        )  # fmt: skip
+    return found
 
 
 def _parquet(role: str, given: LayerSource, path: Path) -> VectorSource | None:

@@ -83,8 +83,8 @@ def draw(
         for ring in (shape.exterior, *shape.interiors):
             pen.line(view.at(ring.coords), fill=_WATER, width=2)
     fit = blinds[blinds["rejected_by"].isna()] if len(blinds) else blinds
-    best = fit.drop_duplicates("position_id").head(LISTED).to_dict("records")
-    best = best if "score" in fit else []
+    ranked = "score" in fit
+    best = fit[fit["same_place_as"].isna()].head(LISTED).to_dict("records") if ranked else []
     _blinds(pen, view, fit.iloc[::-1].to_dict("records"))
     for number, row in enumerate(best, 1):
         (x, y), *_ = view.at((row["geometry"].x, row["geometry"].y))
@@ -150,7 +150,7 @@ def _table(
     pen: ImageDraw.ImageDraw, best: Sequence[Mapping[Any, Any]], at: tuple[int, int]
 ) -> None:
     x, y = at
-    head = "The best position first, over all waters" if best else "No wind asked: not ranked"
+    head = "The best places first, over all waters" if best else "No wind asked: not ranked"
     _put(pen, (x, y - _LINE), head, size=19)
     for number, row in enumerate(best, 1):
         faces = compass_point(row["facing_deg"])

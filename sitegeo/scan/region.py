@@ -125,8 +125,10 @@ def read_region(path: Path, *, law: Law | None = None) -> Region:
         _, _, (first, *_), _ = sources.described(held, crs=crs, finest_m=pixel_m)
         rasters[role] = first
     vectors = {}
-    for role in (r for r in VECTOR_ROLES if getattr(keys.layers, r) is not None):
-        found = nearby.described(role, getattr(keys.layers, role), base)
+    named_alike = nearby.layers_in(keys.layers.vectors, base) if keys.layers.vectors else {}
+    for role in VECTOR_ROLES:
+        given = getattr(keys.layers, role) or named_alike.get(role)
+        found = None if given is None else nearby.described(role, given, base)
         if found is not None:
             vectors[role] = found
     corner = (photos[0].bounds[0], photos[0].bounds[3])

@@ -6,15 +6,21 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, BeforeValidator, Field
 
 from sitegeo.errors import PlaceError
-from sitegeo.placefile import Assume, Credit, GearKeys, Imagery, LawKeys, PlaceKeys, Source
+from sitegeo.placefile import (
+    Assume,
+    Credit,
+    GearKeys,
+    Imagery,
+    LawKeys,
+    LayersBeside,
+    PlaceKeys,
+    Source,
+    Table,
+)
 from sitegeo.tomlfile import read_toml
-
-
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 def _listed(value: object) -> object:
@@ -32,21 +38,14 @@ class RegionImagery(Imagery):
     asset: str | None = None
 
 
-class RegionLayers(_Table):
-    """Layers of the whole region, the keys of PLACE.toml's [layers] without the photo."""
+class RegionLayers(LayersBeside):
+    """Layers of the whole region.
 
-    water: Source | None = None
-    landcover: Source | None = None
-    canopy: Source | None = None
-    ground: Source | None = None
-    surface: Source | None = None
-    depth: Source | None = None
-    roads: Source | None = None
-    dwellings: Source | None = None
-    public_land: Source | None = None
-    closed_areas: Source | None = None
-    access: Source | None = None
-    observations: Source | None = None
+    `vectors` is one file of all layers that are not named by themselves: an OSM extract
+    (.osm.pbf, .osm.gz, .osm), or a GeoPackage whose layers have our names.
+    """
+
+    vectors: Source | None = None
 
 
 def _worth_it(value: float) -> float:
@@ -55,7 +54,7 @@ def _worth_it(value: float) -> float:
     return value
 
 
-class Tiles(_Table):
+class Tiles(Table):
     """How the region is cut; the answer hardly depends on it, time and memory do.
 
     Parameters
@@ -71,7 +70,7 @@ class Tiles(_Table):
     halo_m: float = Field(default=600.0, ge=250, le=5000)
 
 
-class RegionFile(_Table):
+class RegionFile(Table):
     """The whole of REGION.toml."""
 
     title: str = Field(min_length=1)

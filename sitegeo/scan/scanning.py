@@ -15,6 +15,7 @@ from sitegeo import __version__, folders, store
 from sitegeo.errors import SurveyError
 from sitegeo.grid import Grid
 from sitegeo.scan import cluster
+from sitegeo.scan.extracts import sorted_out
 from sitegeo.scan.merging import Merged, merged, write
 from sitegeo.scan.plates import Plate, Waters, read_plate, waters_of
 from sitegeo.scan.region import Region
@@ -99,6 +100,7 @@ def scan(
     out, asked = out.absolute(), asked or Asked()
     _prepare(out, overwrite=overwrite)
     work = out / WORK
+    region = sorted_out(region, work / "extracts")
     size_m = fitting_size_m(
         region.file.tiles.size_m,
         pixel_m=region.grid.pixel_m,

@@ -7,6 +7,7 @@ about the stations in their core.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -31,6 +32,7 @@ from sitegeo.scan.tiling import Piece, widened
 from sitegeo.terrain.finds import Find, table
 from sitegeo.terrain.positions import belts_of, shore_finds
 from sitegeo.terrain.shoreline import (
+    RADII_M,
     extent_of,
     look_about,
     polygons_of,
@@ -43,6 +45,9 @@ from sitegeo.terrain.treelines import Belts
 
 CONTOUR_PX = 12
 """Pixels about a plate on which its contour depends, and some."""
+
+LOOK_M = max(RADII_M) + 10.0
+"""How far about a station anything is looked at."""
 
 NEAR_M = 150.0
 """Finds on waters this close are weighed against each other, as in one survey."""
@@ -135,11 +140,12 @@ def _united(parts: Sequence[BaseGeometry]) -> BaseGeometry:
 
 def look_from(plates: Sequence[Plate], tile: Piece, walked: gpd.GeoDataFrame, folder: str) -> str:
     """Return the file of a tile's stations with what lies about each, their belts of trees too."""
-    key = digest(plates_key(plates), tile.seen.bounds, content_key({"walked": walked}))
+    window = widened(tile.core, math.ceil(LOOK_M / tile.core.pixel_m), tile.seen)
+    key = digest(plates_key(plates), window.bounds, content_key({"walked": walked}))
     path = Path(folder) / f"{tile.name}-{key}.parquet"
     if path.exists():
         return str(path)
-    seen = assembled(plates, tile.seen)
+    seen = assembled(plates, window)
     cover, height = seen["cover"], seen["canopy_height"]
     stations = look_about(walked, cover, height, step_params("shoreline"))
     belts = belts_of(stations, cover, height, seen["canopy_error"], step_params("positions"))

@@ -182,7 +182,7 @@ def described(
                     if own != crs:
                         across = math.hypot(across, bounds[3] - bounds[1])
                     pixel_m = round(across / width, 6)
-            found.append(Source(path, bounds, _stamp(path)))
+            found.append(Source(path, bounds, stamp_of(path)))
         except SitegeoError as error:
             faults.append((path, str(error)))
     if crs is None or not found:
@@ -195,7 +195,8 @@ def described(
     return crs, pixel_m * factor, found, faults
 
 
-def _stamp(path: str) -> str:
+def stamp_of(path: str) -> str:
+    """Return what changes when a file does: size and time of change, or the address alone."""
     if is_address(path):
         return path
     status = Path(path).stat()

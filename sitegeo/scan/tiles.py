@@ -353,7 +353,8 @@ def _ranked(
         points = gpd.GeoDataFrame(mine[["id"]], geometry=mine.geometry, crs=mine.crs)
         checked = verdicts_of(points, made.law, made.layers, made.record)
         return mine, checked
-    ranking = rank(made, asked.wind, when=asked.when, candidates=mine)
+    # A spread is tried at every place: the best ten of a tile would depend on how it is cut.
+    ranking = rank(made, asked.wind, when=asked.when, candidates=mine, sure_of=len(mine))
     frames = [f for f in (ranking.blinds, ranking.rejected) if len(f)]
     both = pd.concat([f.astype({"rejected_by": object}) for f in frames], ignore_index=True)
     if "cautions" in both:

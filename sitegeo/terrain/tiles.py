@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -14,12 +13,14 @@ from numpy.typing import NDArray
 
 from sitegeo.grid import Grid, Raster
 from sitegeo.terrain.filters import Bools
+from sitegeo.threads import allowed
 
 Made = TypeVar("Made")
 
 TILE_PX = 1024
 """Rows and columns of a tile."""
-_WORKERS = min(2, os.cpu_count() or 1)
+_WORKERS = 2
+"""Tiles at work at a time, where so many threads are allowed: each holds much memory."""
 _SAMPLE_BLOCKS, _BLOCK_PX = 5, 100
 _FEW = 40_000
 
@@ -148,11 +149,12 @@ def _spread_out(size: int, blocks: int) -> list[slice]:
 
 def each(work: Callable[[Tile], Made], tiles: Iterable[Tile]) -> Iterator[tuple[Tile, Made]]:
     """Yield each tile with what `work` makes of it, in order, a few at work at a time."""
-    with ThreadPoolExecutor(_WORKERS) as pool:
+    workers = min(_WORKERS, allowed())
+    with ThreadPoolExecutor(workers) as pool:
         waiting: deque[tuple[Tile, Future[Made]]] = deque()
         for tile in tiles:
             waiting.append((tile, pool.submit(work, tile)))
-            if len(waiting) > _WORKERS:
+            if len(waiting) > workers:
                 first, made = waiting.popleft()
                 yield first, made.result()
         for first, made in waiting:

@@ -15,7 +15,7 @@ PACKAGE = Path(sitegeo.__file__).parent
 
 # From the ground up; a module imports only from its own floor and those below it.
 FLOORS = (
-    {"errors", "units", "angles"},
+    {"errors", "units", "angles", "threads"},
     {"grid", "tomlfile", "folders", "bundled"},
     {"layers", "wind", "placefile"},
     {"steps", "rasterfile", "photofile", "imagery", "vectors", "weather"},

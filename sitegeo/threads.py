@@ -1,4 +1,4 @@
-"""Threads for kernels that release the interpreter lock."""
+"""How many threads to use, and kernels run in them that release the interpreter lock."""
 
 from __future__ import annotations
 
@@ -9,17 +9,24 @@ from concurrent.futures import ThreadPoolExecutor
 _SMALL = 250_000  # pixels below which starting threads costs more than it saves
 
 
-def thread_count(threads: int | None, pixels: int) -> int:
-    """Return the threads to use: as asked, else all the processor allows, one if small.
+def allowed() -> int:
+    """Return how many threads this process may use: `SITEGEO_THREADS`, else all processors.
 
-    The environment's `SITEGEO_THREADS` speaks where nobody asks: many workers share a machine.
+    The environment speaks where many workers share a machine.
     """
-    asked = threads if threads is not None else os.environ.get("SITEGEO_THREADS")
+    asked = os.environ.get("SITEGEO_THREADS")
     if asked is not None:
         return max(1, int(asked))
-    if pixels < _SMALL:
-        return 1
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def thread_count(threads: int | None, pixels: int) -> int:
+    """Return the threads to use for so many pixels: as asked, else all allowed, one if small."""
+    if threads is not None:
+        return max(1, threads)
+    if pixels < _SMALL and "SITEGEO_THREADS" not in os.environ:
+        return 1
+    return allowed()
 
 
 def in_threads(work: Callable[[int], None], workers: int) -> None:
