@@ -72,10 +72,12 @@ class LayersBeside(Table):
     observations: Source | None = None
 
 
-class Layers(LayersBeside):
-    """Files of the place; only imagery is required."""
-
+class _Photo(Table):
     imagery: Source
+
+
+class Layers(LayersBeside, _Photo):
+    """Files of the place; only imagery is required."""
 
 
 Role = Literal[

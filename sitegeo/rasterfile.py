@@ -20,6 +20,7 @@ from affine import Affine
 from numpy.typing import NDArray
 from pyproj import CRS
 from pyproj.exceptions import ProjError
+from rasterio._err import CPLE_BaseError
 from rasterio.enums import ColorInterp, MaskFlags, Resampling
 from rasterio.errors import CRSError, NotGeoreferencedWarning, RasterioError
 from rasterio.io import MemoryFile
@@ -49,21 +50,34 @@ def require_proj() -> None:
         ) from None
 
 
+_REMOTE = {
+    "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR",
+    "GDAL_HTTP_MAX_RETRY": "3",
+    "CPL_VSIL_CURL_USE_HEAD": "NO",  # a signed address often holds for GET alone
+}
+
+
+def is_address(path: Path | str) -> bool:
+    """Whether a path is to be fetched."""
+    return isinstance(path, str) and path.startswith(("http://", "https://", "/vsi", "s3://"))
+
+
 @contextmanager
-def opened(path: Path) -> Iterator[Any]:
-    """Open a georeferenced raster, turning the library's errors into our own.
+def opened(path: Path | str) -> Iterator[Any]:
+    """Open a georeferenced raster, local or at an address, with errors of our own.
 
     Raises
     ------
     RasterError, CrsError
         If it cannot be read, now or while it is open, or says not where it lies.
     """
-    if not path.exists():
+    remote = is_address(path)
+    if not remote and not Path(path).exists():
         raise RasterError("no such file", where=path, remedy="Check the path in PLACE.toml")
-    if path.is_dir():
+    if not remote and Path(path).is_dir():
         raise RasterError("is a folder, not a raster", where=path, remedy="Name the file in it")
     try:
-        with rasterio.open(path) as source:
+        with rasterio.Env(**(_REMOTE if remote else {})), rasterio.open(path) as source:
             if source.crs is None:
                 raise CrsError(
                     "has no coordinate reference system",
@@ -78,7 +92,7 @@ def opened(path: Path) -> Iterator[Any]:
                     remedy="Use the georeferenced file, with its world file beside it",
                 )
             yield source
-    except (RasterioError, CRSError, ProjError) as error:
+    except (RasterioError, CRSError, ProjError, CPLE_BaseError) as error:
         raise RasterError(
             f"cannot be read as a raster, or is cut short: {error}",
             where=path,

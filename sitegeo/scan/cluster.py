@@ -10,6 +10,7 @@ from contextlib import ExitStack, contextmanager
 from typing import Any
 
 from sitegeo.errors import MissingExtraError, SitegeoError, SurveyError, UsageError
+from sitegeo.scan import worker
 
 RETRIES = 3
 """How often a task that raised what is no error of ours is tried again."""
@@ -65,6 +66,7 @@ def client_of(
         count = workers or os.cpu_count() or 1
         share = memory_bytes or int(MEMORY_SHARE * memory_of_machine() / count)
         threads = dict.fromkeys(("SITEGEO_THREADS", "OMP_NUM_THREADS", "NUMBA_NUM_THREADS"), "1")
+        apart = {"env": threads, "preload": [worker.__name__]} if processes else {}
         cluster = stack.enter_context(
             LocalCluster(
                 n_workers=count,
@@ -73,7 +75,7 @@ def client_of(
                 memory_limit=share,
                 dashboard_address="127.0.0.1:0",
                 silence_logs="CRITICAL",
-                **({"env": threads} if processes else {}),
+                **apart,
             )
         )
         yield stack.enter_context(Client(cluster))

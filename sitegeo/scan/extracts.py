@@ -60,9 +60,9 @@ def _kept(region: Region, path: Path, folder: Path) -> Mapping[str, VectorSource
 
 
 def _sort(path: Path, bounds: tuple[float, float, float, float], folder: Path) -> None:
-    from sitegeo import gather  # noqa: PLC0415 (an extra)
+    from sitegeo.gather import require_extra  # noqa: PLC0415 (an extra)
 
-    gather.require_extra()
+    require_extra()
     from sitegeo.gather.osm import LAYERS, read_osm  # noqa: PLC0415
 
     found = read_osm(path, bounds, where=path).layers

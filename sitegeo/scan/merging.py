@@ -88,7 +88,7 @@ def merged(
     every["water"] = pd.Series(_in_front(every, waters), dtype=object)
     dates: tuple[str, ...] = ()
     if asked.winds is not None:
-        share, dates = _shares([at[t.name] / MORNINGS for t in done], set(every["id"]))
+        share, dates = shares([at[t.name] / MORNINGS for t in done], set(every["id"]))
         every = every.assign(share=every["id"].map(share).astype(float))
     return Merged(_in_order(every), pd.concat(checked, ignore_index=True), waters, dates)
 
@@ -145,7 +145,7 @@ def _in_front(blinds: gpd.GeoDataFrame, waters: gpd.GeoDataFrame) -> list[str | 
     return [str(name) for name in waters["id"].to_numpy()[nearest]]
 
 
-def _shares(paths: Sequence[Path], ids: set[str]) -> tuple[dict[str, float], tuple[str, ...]]:
+def shares(paths: Sequence[Path], ids: set[str]) -> tuple[dict[str, float], tuple[str, ...]]:
     """Return the share of mornings on which each blind works, the best being the region's."""
     best: NDArray[np.float64] | None = None
     held: list[tuple[NDArray[Any], NDArray[Any], NDArray[Any]]] = []

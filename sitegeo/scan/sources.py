@@ -7,33 +7,27 @@ together from those that touch it, in the order they were named, on the region's
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import rasterio
 from numpy.typing import NDArray
 from pyproj import CRS, Transformer
-from rasterio._err import CPLE_BaseError
 from rasterio.enums import ColorInterp, Resampling
-from rasterio.errors import CRSError, RasterioError
 from rasterio.vrt import WarpedVRT
 from rasterio.windows import Window
 
-from sitegeo.errors import CrsError, MissingExtraError, PlaceError, RasterError, SitegeoError
+from sitegeo.errors import MissingExtraError, PlaceError, RasterError, SitegeoError
 from sitegeo.grid import Grid, Raster
 from sitegeo.imagery import NOT_PICTURE, band_names, metric_crs
-from sitegeo.rasterfile import Bounds, crs_of, mask_of, tagged
+from sitegeo.rasterfile import Bounds, crs_of, is_address, mask_of, opened, tagged
 
 RASTERS = frozenset({".tif", ".tiff", ".jp2", ".vrt", ".img"})
 
 Fault = tuple[str, str]
 """A file that cannot be read, and why."""
-
-_REMOTE = {"GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR", "GDAL_HTTP_MAX_RETRY": "3"}
 
 
 @dataclass(frozen=True)
@@ -51,11 +45,6 @@ class Source:
     path: str
     bounds: Bounds
     stamp: str
-
-
-def is_address(path: str) -> bool:
-    """Whether a path is to be fetched."""
-    return path.startswith(("http://", "https://", "/vsi", "s3://"))
 
 
 def listed(given: Sequence[str], base: Path, *, asset: str | None = None) -> list[str]:
@@ -128,27 +117,6 @@ def _photo_of(item: Any, asset: str | None, where: str) -> str:
     return str(assets[named[0]].get_absolute_href())
 
 
-@contextmanager
-def _open(path: str) -> Iterator[Any]:
-    """Open a georeferenced raster, local or not, with errors of our own."""
-    env = _REMOTE if is_address(path) else {}
-    try:
-        with rasterio.Env(**env), rasterio.open(path) as source:
-            if source.crs is None or source.transform.is_identity:
-                raise CrsError(
-                    "does not say where it lies: no coordinate reference system or no geotransform",
-                    where=path,
-                    remedy="Assign the right one, e.g. with gdal_edit.py; sitegeo never guesses",
-                )
-            yield source
-    except (RasterioError, CRSError, CPLE_BaseError) as error:
-        raise RasterError(
-            f"cannot be read as a raster, or is cut short: {error}",
-            where=path,
-            remedy="Copy or download it again",
-        ) from None
-
-
 def described(
     paths: Iterable[str], *, crs: CRS | None, finest_m: float
 ) -> tuple[CRS, float, list[Source], list[Fault]]:
@@ -171,7 +139,7 @@ def described(
     pixel_m = 0.0
     for path in paths:
         try:
-            with _open(path) as source:
+            with opened(path) as source:
                 crs = crs or metric_crs(source, Path(path))
                 own = crs_of(source)
                 to_ours = Transformer.from_crs(own, crs, always_xy=True)
@@ -230,9 +198,9 @@ def read_photo(
             continue
         rows, columns, window = part
         try:
-            with _open(source.path) as opened:
-                own = band_names(opened, bands, Path(source.path))[0]
-                with tagged(opened, own) as view:
+            with opened(source.path) as file:
+                own = band_names(file, bands, Path(source.path))[0]
+                with tagged(file, own) as view:
                     picture = [i + 1 for i, n in enumerate(own) if n not in NOT_PICTURE]
                     kept = tuple(own[i - 1] for i in picture)
                     if names is not None and kept != names:
@@ -268,9 +236,9 @@ def read_plane(
         return None, []
     rows, columns, window = part
     try:
-        with _open(source.path) as opened:
-            pixels, held = _on(opened, [1], window, categories=categories)
-            scale, offset = opened.scales[0], opened.offsets[0]
+        with opened(source.path) as file:
+            pixels, held = _on(file, [1], window, categories=categories)
+            scale, offset = file.scales[0], file.offsets[0]
     except SitegeoError as error:
         return None, [(source.path, str(error))]
     plane = pixels[0]

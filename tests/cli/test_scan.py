@@ -24,10 +24,17 @@ from rasterio.warp import Resampling, calculate_default_transform, reproject
 import sitegeo
 from sitegeo.cli import main
 from sitegeo.scan import cluster, tiling
+from sitegeo.scan.plates import read_plate
+from sitegeo.scan.region import read_region
 from sitegeo.scan.scanning import Scan
+from sitegeo.scan.tiles import Asked
+from sitegeo.season import season
+from sitegeo.weather.files import read_winds
+from sitegeo.wind import Forecast
 
 # Stated in docs/scale.md.
-SCORE_TOLERANCE, FETCH_TOLERANCE_M = 0.05, 120.0
+NINTH_M = 3 * np.ceil(SIDE_M / 9)
+SCORE_TOLERANCE, FETCH_TOLERANCE_M = 0.05, 20.0
 
 
 @pytest.fixture(scope="module")
@@ -54,10 +61,10 @@ def region(demo_place: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 def scans(
     region: Path, client: Any, small_plates: None, tmp_path_factory: pytest.TempPathFactory
 ) -> dict[int, tuple[Scan, Path]]:
-    """The region in 1, 4, 9 and 16 tiles."""
+    """The region in one tile and in nine; benchmarks/tilings.py cuts it finer."""
     folder = tmp_path_factory.mktemp("scans")
     found = {}
-    for ways in (1, 2, 3, 4):
+    for ways in (1, 3):
         out = folder / str(ways)
         if ways > 1:
             shutil.copytree(folder / "1" / ".work" / "plates", out / ".work" / "plates")
@@ -66,27 +73,26 @@ def scans(
     return found
 
 
-@pytest.mark.parametrize("tiles", [4, 9, 16])
-def test_the_same_blinds_however_it_is_tiled(
-    scans: dict[int, tuple[Scan, Path]], tiles: int
-) -> None:
-    whole, cut = (scans[n][0].found.blinds.set_index("id").sort_index() for n in (1, tiles))
-    assert len(scans[tiles][0].tiles) == tiles
+def test_the_same_blinds_however_it_is_tiled(scans: dict[int, tuple[Scan, Path]]) -> None:
+    whole, cut = (scans[n][0].found.blinds.set_index("id").sort_index() for n in (1, 9))
+    assert len(scans[9][0].tiles) == 9
     assert len(whole) > 50
     assert list(cut.index) == list(whole.index)
     assert cut.geometry.distance(whole.geometry).max() < 0.01
     turned = (cut["facing_deg"] - whole["facing_deg"] + 180) % 360 - 180
     assert turned.abs().max() < 0.1
-    # A ranking tries to lay a spread on its best blinds alone: in small tiles those are more.
-    out = [f["rejected_by"].where(~f["rejected_by"].str.startswith("no spread", na=False))
-           for f in (whole, cut)]  # fmt: skip
-    assert out[0].isna().tolist() == out[1].isna().tolist()
+    for name in ("rejected_by", "same_place_as"):
+        assert cut[name].fillna("").tolist() == whole[name].fillna("").tolist()
+    assert whole["rejected_by"].str.startswith("no spread", na=False).any()
     assert (cut["score"] - whole["score"]).abs().max() <= SCORE_TOLERANCE
     assert (cut["fetch_m"] - whole["fetch_m"]).abs().max() <= FETCH_TOLERANCE_M
+    best = scans[9][0].found.blinds
+    places = best[best["rejected_by"].isna() & best["same_place_as"].isna()]
+    assert places["rank"].tolist() == list(range(1, len(places) + 1))
 
 
 def test_waters_and_verdicts_are_the_regions(scans: dict[int, tuple[Scan, Path]]) -> None:
-    one, many = scans[1][0].found, scans[16][0].found
+    one, many = scans[1][0].found, scans[9][0].found
     assert many.waters["id"].tolist() == one.waters["id"].tolist()
     assert np.allclose(many.waters["area_m2"], one.waters["area_m2"])
     assert set(many.blinds["water"]) <= set(many.waters["id"])
@@ -98,7 +104,7 @@ def test_waters_and_verdicts_are_the_regions(scans: dict[int, tuple[Scan, Path]]
 def test_the_files_open_elsewhere_and_a_blind_can_be_planned(
     scans: dict[int, tuple[Scan, Path]],
 ) -> None:
-    found, out = scans[4]
+    found, out = scans[9]
     blinds = gpd.read_parquet(out / "blinds")
     assert len(blinds) == len(found.found.blinds)
     part = next((out / "blinds").rglob("*.parquet"))
@@ -113,16 +119,41 @@ def test_the_files_open_elsewhere_and_a_blind_can_be_planned(
 def test_run_again_it_does_only_what_is_missing(
     scans: dict[int, tuple[Scan, Path]], region: Path, client: Any, tmp_path: Path
 ) -> None:
-    found, done = scans[4]
+    found, done = scans[9]
     out = tmp_path / "again"
     shutil.copytree(done, out)
     before = json.loads((out / "scan.json").read_text())
     shutil.rmtree(out / "tiles" / found.tiles[2].name)
-    again = run(region, out, client, size_m=600)
-    assert again.counts() == found.counts() | {"surveyed": 1, "kept": 3}
+    again = run(region, out, client, size_m=NINTH_M)
+    assert again.counts() == found.counts() | {"surveyed": 1, "kept": 8}
     assert json.loads((out / "scan.json").read_text()) == before
-    other = run(region, out, client, size_m=600)
-    assert other.counts()["kept"] == 4
+
+
+def test_past_mornings_are_shared_out_and_ask_for_no_new_survey(
+    scans: dict[int, tuple[Scan, Path]],
+    region: Path,
+    demo_place: Path,
+    client: Any,
+    tmp_path: Path,
+) -> None:
+    shutil.copytree(scans[1][1], tmp_path / "out")
+    before = {p: p.stat().st_mtime_ns for p in (tmp_path / "out" / "tiles").rglob("*.tif")}
+    record = read_winds(demo_place.parent / "past_winds.csv")
+    winds = Forecast(record.hours[:60])
+    found = run(region, tmp_path / "out", client, size_m=SIDE_M, asked=Asked(NW, winds=winds))
+    assert {p: p.stat().st_mtime_ns for p in before} == before
+    blinds = found.found.blinds
+    assert json.loads((tmp_path / "out" / "scan.json").read_text())["mornings"] == len(
+        found.found.mornings
+    )
+    share = blinds["share"].dropna()
+    # Each share is a count of mornings.
+    counts = share * len(found.found.mornings)
+    assert np.allclose(counts, counts.round(), atol=1e-6)
+    assert 0 < share.max() <= 1
+    assert share.nunique() > 3
+    judged = season(sitegeo.Survey.open(tmp_path / "out" / blinds.iloc[0]["survey"]), winds)
+    assert (judged.mornings["hours"] > 0).sum() == len(found.found.mornings)
 
 
 def broken_region(folder: Path, place: Path) -> Path:
@@ -176,14 +207,13 @@ def test_a_photo_cut_short_an_empty_one_and_one_in_another_crs(
 def test_workers_started_apart_are_joined_by_address_and_one_may_die(
     scans: dict[int, tuple[Scan, Path]], region: Path, tmp_path: Path
 ) -> None:
-    whole, done = scans[4]
+    whole, done = scans[9]
     out = tmp_path / "joined"
-    shutil.copytree(done / ".work" / "plates", out / ".work" / "plates")
+    shutil.copytree(done, out)
+    for tile in whole.tiles[3:6]:
+        shutil.rmtree(out / "tiles" / tile.name)
     address = tmp_path / "scheduler.json"
-    code = (
-        "from sitegeo.scan import tiling; tiling.PLATE_PX, tiling.PLATE_MARGIN_PX = 250, 50;"
-        "import sys; from distributed.cli.{0} import main; main(sys.argv[1:])"
-    )
+    code = "import sys; from distributed.cli.{0} import main; main(sys.argv[1:])"
     env = {**os.environ, "SITEGEO_THREADS": "1"}
 
     def start(what: str, *words: str) -> subprocess.Popen[bytes]:
@@ -202,7 +232,7 @@ def test_workers_started_apart_are_joined_by_address_and_one_may_die(
         killed = []
 
         def kill_one(what: str, finished: int, _of: int) -> None:
-            if what == "tiles" and finished == 1 and not killed:
+            if what == "tiles" and finished == 7 and not killed:
                 killed.append(started[1].pid)
                 os.kill(started[1].pid, signal.SIGKILL)
 
@@ -211,13 +241,13 @@ def test_workers_started_apart_are_joined_by_address_and_one_may_die(
         with Client(at, timeout=60) as waiting:
             waiting.wait_for_workers(2, timeout=90)
         with cluster.client_of(address=at, workers=None, memory_bytes=None) as client:
-            found = run(region, out, client, size_m=600, progress=kill_one)
+            found = run(region, out, client, size_m=NINTH_M, progress=kill_one)
     finally:
         for process in started:
             process.kill()
             process.wait()
     assert killed
-    assert found.counts() == whole.counts()
+    assert found.counts() == whole.counts() | {"surveyed": 3, "kept": 6}
     assert found.found.blinds["id"].tolist() == whole.found.blinds["id"].tolist()
     assert np.allclose(found.found.blinds["score"], whole.found.blinds["score"], equal_nan=True)
 
@@ -235,9 +265,33 @@ def test_unknown_keys_are_refused_with_the_nearest(
     assert "at least 200 m" in told
 
 
-def test_nobody_at_the_address(tmp_path: Path, region: Path) -> None:
+def test_nobody_at_the_address(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(cluster, "JOIN_S", 0.5)
     with (
         pytest.raises(sitegeo.SitegeoError, match="--scheduler: no scheduler answers"),
         cluster.client_of(address="tcp://127.0.0.1:9", workers=None, memory_bytes=None),
     ):
         pass
+
+
+def test_interrupted_it_leaves_what_is_done(region: Path, tmp_path: Path) -> None:
+    """Ctrl-C in a terminal reaches every process; the next run takes up what is whole."""
+    out = tmp_path / "out"
+    command = [sys.executable, "-m", "sitegeo", "scan", region, "--out", out, "--workers", "1"]
+    process = subprocess.Popen(
+        command, env={**os.environ, "SITEGEO_PROGRESS": "1"}, stderr=subprocess.PIPE,
+        stdout=subprocess.DEVNULL, text=True, start_new_session=True,
+    )  # fmt: skip
+    assert process.stderr is not None
+    for line in process.stderr:
+        if "cover 1 of 1" in line:
+            os.killpg(process.pid, signal.SIGINT)
+            break
+    said = process.stderr.read()
+    assert process.wait(timeout=60) == 130
+    assert "Traceback" not in said
+    assert "Interrupted" in said
+    assert not (out / "scan.json").exists()
+    described = read_region(region)
+    piece = tiling.Piece("plate-r000c000", described.grid, described.grid)
+    assert read_plate(described, piece, str(out / ".work" / "plates")).kept

@@ -3,21 +3,28 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+import rasterio.shutil
 import shapely
-from helpers_places import COLS, NORTH, ROWS, UTM17, WEST, write_photo
+from affine import Affine
+from helpers_gather import served
+from helpers_places import COLS, NORTH, ROWS, UTM17, WEST, scene, write_photo
 from mgrs import MGRS
-from pyproj import CRS, Transformer
+from pyproj import CRS, Geod, Transformer
 
-from sitegeo.errors import UsageError
+from sitegeo.errors import LayerError, UsageError
 from sitegeo.grid import Grid
 from sitegeo.placefile import LayerSource
 from sitegeo.scan import nearby, sources
+from sitegeo.scan.extracts import sorted_out
+from sitegeo.scan.merging import shares
+from sitegeo.scan.region import Region, read_region, read_shapes
 from sitegeo.scan.seams import SEAM_M, keep, region_ids
 from sitegeo.scan.tiling import fitting_size_m, overlap, plates, tiles
 
@@ -154,3 +161,131 @@ def test_layers_near_a_window_and_none_beyond_their_reach(tmp_path: Path, name: 
     away, told = nearby.read_near(described, Grid(UTM, WEST + 20_000, NORTH, 1.0, (200, 200)))
     assert away is None
     assert "does not reach here" in told[0]
+
+
+def test_a_morning_is_judged_by_the_best_blind_of_the_region(tmp_path: Path) -> None:
+    """Worked by hand: on the second morning the other tile's best is out of the first's reach."""
+    mean = {"a": [[0.8, 0.7], [0.3, 0.4]], "b": [[0.1], [0.9]]}
+    for name, ids in (("a", ["A", "B"]), ("b", ["C"])):
+        scores = np.array(mean[name], np.float32)
+        np.savez(
+            tmp_path / f"{name}.npz",
+            ids=np.array(ids),
+            dates=np.array(["2025-11-01", "2025-11-02"]),
+            mean=scores,
+            fair=np.ones(scores.shape, bool),
+        )
+    share, dates = shares([tmp_path / "a.npz", tmp_path / "b.npz"], {"A", "C"})
+    assert share == {"A": 0.5, "C": 0.5}
+    assert dates == ("2025-11-01", "2025-11-02")
+
+
+@pytest.fixture(scope="module")
+def photos(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> Iterator[tuple[str, Path]]:
+    """A photo in two halves: in a folder, in a VRT, and served on this machine."""
+    root = tmp_path_factory.mktemp("served")
+    (root / "files").mkdir()
+    half = COLS // 2
+    for number in (0, 1):
+        part = scene()[:, :, number * half : (number + 1) * half]
+        corner = Affine(1, 0, WEST + number * half, 0, -1, NORTH)
+        write_photo(root / "files" / f"{number}.tif", part, transform=corner)
+    write_photo(root / "whole.tif")
+    rasterio.shutil.copy(root / "whole.tif", root / "photo.vrt", driver="VRT")
+    with served(root) as base:
+        yield base, root
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        ["BASE/files/0.tif", "BASE/files/1.tif"],
+        ["files"],
+        ["photo.vrt"],
+        ["files/0.tif", "BASE/files/1.tif"],
+    ],
+)
+def test_a_folder_a_vrt_and_addresses_show_the_same_photo(
+    photos: tuple[str, Path], source: list[str]
+) -> None:
+    base, root = photos
+    named = sources.listed([s.replace("BASE", base) for s in source], root)
+    crs, pixel_m, found, faults = sources.described(named, crs=None, finest_m=0.5)
+    assert (crs, pixel_m, faults) == (UTM, 1.0, [])
+    grid = Grid(UTM, WEST, NORTH, 1.0, (ROWS, COLS // 2 * 2))
+    photo, faults = sources.read_photo(found, grid, bands=None)
+    assert not faults
+    assert photo is not None
+    assert np.array_equal(photo.values, scene()[:, :, : COLS // 2 * 2])
+
+
+def test_an_address_that_is_not_there_is_a_fault_of_its_own(photos: tuple[str, Path]) -> None:
+    base, root = photos
+    named = [str(root / "files" / "0.tif"), f"{base}/files/none.tif"]
+    _, _, found, faults = sources.described(named, crs=None, finest_m=0.5)
+    assert [s.path for s in found] == named[:1]
+    assert [path for path, _ in faults] == named[1:]
+
+
+def region_at(folder: Path, lon: float, lat: float, layers: str) -> Region:
+    """A region of one small photo about a spot."""
+    crs = CRS.from_epsg(32600 + int((lon + 180) // 6) + 1)
+    x, y = Transformer.from_crs(4326, crs, always_xy=True).transform(lon, lat)
+    corner = Affine(1, 0, round(x) - 100, 0, -1, round(y) + 100)
+    write_photo(folder / "photo.tif", crs=crs.to_string(), transform=corner)
+    path = folder / "region.toml"
+    path.write_text(f'title = "x"\n[imagery]\nsource = "photo.tif"\n[layers]\n{layers}\n')
+    return read_region(path)
+
+
+def test_an_extract_gives_the_layers_of_a_region(tmp_path: Path) -> None:
+    osmium = pytest.importorskip("osmium")
+    mutable = osmium.osm.mutable
+    lon, lat = -71.43, 42.79
+    corners = [(0, 0), (2e-4, 0), (2e-4, 2e-4), (0, 2e-4)]
+    with osmium.SimpleWriter(str(tmp_path / "county.osm.pbf")) as out:
+        for n, (dx, dy) in enumerate(corners, 1):
+            out.add_node(mutable.Node(id=n, location=(lon + dx, lat + dy), version=1))
+        out.add_node(mutable.Node(id=9, location=(lon + 1, lat), version=1))
+        out.add_node(mutable.Node(id=10, location=(lon + 1.001, lat), version=1))
+        out.add_way(mutable.Way(id=1, nodes=[1, 2, 3, 4, 1], tags={"building": "house"}, version=1))
+        out.add_way(mutable.Way(id=2, nodes=[1, 3], tags={"highway": "track"}, version=1))
+        far = {"leisure": "slipway"}  # the extract's only ramp lies 80 km away
+        out.add_way(mutable.Way(id=3, nodes=[9, 10], tags=far, version=1))
+    region = region_at(tmp_path, lon, lat, 'vectors = "county.osm.pbf"')
+    first = sorted_out(region, tmp_path / "work")
+    assert set(first.vectors) == {"roads", "dwellings"}
+    shapes, _ = read_shapes(first, region.grid)
+    assert shapes["dwellings"]["kind"].tolist() == ["house"]
+    assert shapes["roads"]["class"].tolist() == ["track"]
+    # 2e-4 degrees of a parallel and a meridian at this latitude, WGS 84.
+    geod = Geod(ellps="WGS84")
+    wide = geod.inv(lon, lat, lon + 2e-4, lat)[2] * geod.inv(lon, lat, lon, lat + 2e-4)[2]
+    assert shapes["dwellings"].area.sum() == pytest.approx(wide, rel=1e-3)
+    held = {p: p.stat().st_mtime_ns for p in (tmp_path / "work").rglob("*.*")}
+    sorted_out(region, tmp_path / "work")
+    assert {p: p.stat().st_mtime_ns for p in (tmp_path / "work").rglob("*.*")} == held
+
+
+def test_a_real_extract_by_the_counts_of_its_readme(places: Path, tmp_path: Path) -> None:
+    """nashua-nh: water 14, buildings 311, roads 83; all of it lies within reach of the photo."""
+    pytest.importorskip("osmium")
+    extract = places / "danube-krems" / "nashua-nh.osm.pbf"
+    region = region_at(tmp_path, -71.43, 42.79, f'vectors = "{extract.as_posix()}"')
+    found = sorted_out(region, tmp_path / "work")
+    counts = {r: len(gpd.read_parquet(found.vectors[r].path)) for r in ("water", "dwellings")}
+    assert counts == {"water": 14, "dwellings": 311}
+
+
+def test_one_package_of_all_layers_is_read_by_their_names(tmp_path: Path) -> None:
+    at = gpd.GeoDataFrame(geometry=[shapely.Point(-81, 40)], crs=4326)
+    at.to_file(tmp_path / "all.gpkg", layer="dwellings")
+    at.to_file(tmp_path / "all.gpkg", layer="access")
+    at.to_file(tmp_path / "all.gpkg", layer="mine")
+    region = region_at(tmp_path, -81, 40, 'vectors = "all.gpkg"')
+    assert set(region.vectors) == {"dwellings", "access"}
+    at.to_file(tmp_path / "other.gpkg", layer="mine")
+    with pytest.raises(LayerError, match="has none of the layers water"):
+        region_at(tmp_path, -81, 40, 'vectors = "other.gpkg"')
