@@ -14,6 +14,7 @@ from pyproj import CRS, Transformer
 from sitegeo.grid import WGS84, Raster
 from sitegeo.law import cold
 from sitegeo.placefile import Assume, GearKeys
+from sitegeo.tomlfile import from_record
 from sitegeo.units import depth_text
 from sitegeo.wind import Wind
 
@@ -32,8 +33,8 @@ def wading_caution(
 
     `record` holds `gear` (`wade_m`) and `assume` (`current_mps`), as a survey or a plan does.
     """
-    gear = GearKeys.model_validate(record.get("gear", {}))
-    current = Assume.model_validate(record.get("assume", {})).current_mps
+    gear = from_record(record.get("gear", {}), GearKeys)
+    current = from_record(record.get("assume", {}), Assume).current_mps
     flow = "current not known" if current is None else f"in a current of {current:.1f} m/s"
     known = {} if depth is None else {n: _depth(depth, p) for n, p in spots.items()}
     unknown = [n for n in spots if math.isnan(known.get(n, math.nan))]

@@ -12,9 +12,10 @@ from pyproj import Transformer
 
 from sitegeo.errors import SurveyError
 from sitegeo.grid import WGS84
-from sitegeo.placefile import Assume
+from sitegeo.placefile import Assume, GearKeys
 from sitegeo.siting.candidates import candidates
 from sitegeo.survey import Survey
+from sitegeo.tomlfile import from_record
 
 Hide = tuple[float, float] | Path
 """Latitude and longitude, or a GPX file of waypoints."""
@@ -64,8 +65,8 @@ def hides_of(survey: Survey, hide: Hide) -> gpd.GeoDataFrame:
         positions=positions,
         stations=layers["stations"],
         cover=layers["cover"],
-        assume=Assume.model_validate(survey.record["assume"]),
-        wade_m=survey.record["gear"]["wade_m"],
+        assume=from_record(survey.record["assume"], Assume),
+        wade_m=from_record(survey.record["gear"], GearKeys).wade_m,
         **{name: layers[name] for name in optional if name in layers},
     )
     names: list[Any] = [s.name or None for s in spots]

@@ -29,6 +29,7 @@ from sitegeo.ranking import gear_of
 from sitegeo.siting.candidates import POCKET_M
 from sitegeo.siting.reasons import why
 from sitegeo.survey import Survey
+from sitegeo.tomlfile import from_record
 from sitegeo.wind import Forecast, TimedWind, Wind
 
 SCHEMA = "sitegeo/hours/1"
@@ -123,7 +124,7 @@ def draw(survey: Survey, field: Field, *, draws: int) -> Draws:
     rng = np.random.default_rng(zlib.crc32("\n".join(ids).encode()))
     turn, speed, trees = rng.standard_normal((3, draws))
     edges = rng.standard_normal((draws, len(ids)))
-    assume = Assume.model_validate(survey.record["assume"])
+    assume = from_record(survey.record["assume"], Assume)
     tall, doubt = _median_tree_m(survey, assume)
     edge_m = assume.position_error_m.get("water", EDGE_M)
     height = np.clip(1.0 + doubt / tall * trees, 0.25, None)

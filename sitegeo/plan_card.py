@@ -27,6 +27,7 @@ from sitegeo.export.text import (
 )
 from sitegeo.grid import WGS84
 from sitegeo.placefile import GearKeys
+from sitegeo.tomlfile import from_record
 from sitegeo.units import yd
 
 if TYPE_CHECKING:
@@ -55,7 +56,7 @@ def card_of(plan: Plan) -> CardContent:
     local = _Local(hide, plan.survey.grid.convergence_deg)
     when = None if record["when"] is None else datetime.fromisoformat(record["when"])
     declination = record["declination_deg"]
-    gear = GearKeys.model_validate(plan.survey.record["gear"])
+    gear = from_record(plan.survey.record["gear"], GearKeys)
     items = tuple(_items(plan, local, gear.wade_m))
     decoys = features.loc[features["role"] == "decoy"].geometry
     return CardContent(

@@ -22,6 +22,7 @@ from sitegeo.rank_record import blind_objects
 from sitegeo.ranking import Ranking
 from sitegeo.spreads.spread import Spread
 from sitegeo.survey import Survey, law_record
+from sitegeo.tomlfile import from_record
 from sitegeo.units import YARD_M
 
 SCHEMA = "sitegeo/plan/1"
@@ -52,7 +53,7 @@ def plan_record(
     declination = features["magnetic_variation_deg"].iloc[0]
     told, route = _light(light, hours), _route(features)
     laid = spread_record(spread, features)
-    party = GearKeys.model_validate(survey.record["gear"]).party
+    party = from_record(survey.record["gear"], GearKeys).party
     return {
         **blind,
         "schema": SCHEMA,

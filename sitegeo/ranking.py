@@ -31,6 +31,7 @@ from sitegeo.siting.scoring import with_component
 from sitegeo.siting.worth import UNKNOWN, margin_worth
 from sitegeo.spreads.decoys import Gear
 from sitegeo.survey import Survey
+from sitegeo.tomlfile import from_record
 from sitegeo.units import LengthUnit
 from sitegeo.wind import Wind
 
@@ -172,7 +173,7 @@ def rank(
 
 def gear_of(survey: Survey, decoys: int | None = None) -> Gear:
     """Return what the party carries, as recorded in the survey or with another count."""
-    keys = GearKeys.model_validate(survey.record["gear"])
+    keys = from_record(survey.record["gear"], GearKeys)
     names = ("dark", "white", "geese", "small")
     kinds = {k: v for k in names if (v := getattr(keys, k)) is not None}
     if kinds:
@@ -184,7 +185,7 @@ def gear_of(survey: Survey, decoys: int | None = None) -> Gear:
 
 def assumed(survey: Survey, when: datetime | None) -> Assume:
     """Return the survey's assumptions; where they are silent on the leaves, the date tells."""
-    assume = Assume.model_validate(survey.record["assume"])
+    assume = from_record(survey.record["assume"], Assume)
     if assume.leaf_off is not None or when is None:
         return assume
     off = leaves_are_off(when.month, survey.grid.centre_latlon[0])

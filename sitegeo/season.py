@@ -32,7 +32,7 @@ HOURS = range(5, 10)
 WORKS_SHARE = 0.9
 """A blind works on a morning if its score is at least this share of the best blind's; judgement."""
 
-JUDGED = ("wind", "ripple", "room", "hide")
+JUDGED = ("wind", "ripple", "room", "spread", "hide")
 """Components of which none may be poor on a morning that a blind works: what the birds meet."""
 
 

@@ -16,10 +16,11 @@ from sitegeo import steps
 from sitegeo.errors import UsageError
 from sitegeo.grid import Raster
 from sitegeo.layers import Cover
-from sitegeo.placefile import Assume
+from sitegeo.placefile import Assume, GearKeys
 from sitegeo.siting.candidates import judged
 from sitegeo.siting.stage import Stage, at_stage
 from sitegeo.survey import Survey
+from sitegeo.tomlfile import from_record
 from sitegeo.units import LENGTHS_M, depth_text, metres
 
 TODAY = "water_today"
@@ -108,7 +109,7 @@ def at_water(survey: Survey, change_m: float) -> Survey:
         new["depth"] = Raster(stage.depth_m, cover.grid, np.isfinite(stage.depth_m))
     if stage.ground_m is not None:
         new["ground"] = Raster(stage.ground_m, cover.grid, np.isfinite(stage.ground_m))
-    assume = Assume.model_validate(survey.record["assume"])
+    assume = from_record(survey.record["assume"], Assume)
     inputs = {n: v for n, v in old.items() if n not in _REMADE and n != "candidates"}
     have = ChainMap(new, {"assume": assume}, inputs)
     order = steps.resolve(steps.installed(), have=have, later=steps.MORNING_INPUTS, want=_REMADE)
@@ -140,7 +141,7 @@ def _judged(
         sites,
         cover=new["cover"],
         assume=assume,
-        wade_m=survey.record["gear"]["wade_m"],
+        wade_m=from_record(survey.record["gear"], GearKeys).wade_m,
         **{name: layers[name] for name in names if name in layers},
     )
 

@@ -27,6 +27,7 @@ from sitegeo.cli import options
     show_default=True,
     help="Ways the morning may turn out.",
 )
+@options.water
 @options.answering
 def command(
     *,
@@ -35,6 +36,7 @@ def command(
     start: str | None,
     end: str | None,
     draws: int,
+    water: str | None,
     how: options.How,
 ) -> None:
     """Name the best blind for each hour of a forecast, and the chance that the choice holds."""
@@ -49,7 +51,7 @@ def command(
         first, last = (None if t is None else read_when(t, zone) for t in (start, end))
         return hours(opened, winds, start=first, end=last, draws=draws, law=how.chosen_law)
 
-    found, opened = found_for(survey, forecast, how, find)
+    found, opened = found_for(survey, forecast, how, find, water=water)
     if how.as_json:
         options.print_json(to_json(found))
         return

@@ -40,6 +40,7 @@ class HourRange(options.Worded[range]):
     help="Hours of the day that make a morning, by the place's clock.",
 )
 @options.top(12)
+@options.water
 @options.answering
 def command(
     *,
@@ -47,6 +48,7 @@ def command(
     winds: Path,
     hours: range,
     top: int,
+    water: str | None,
     how: options.How,
 ) -> None:
     """Tell on what share of past mornings each blind works, and which few cover the most."""
@@ -54,7 +56,11 @@ def command(
     from sitegeo.season import season, to_json
 
     found, opened = found_for(
-        survey, winds, how, lambda at, past: season(at, past, hours=hours, law=how.chosen_law)
+        survey,
+        winds,
+        how,
+        lambda at, past: season(at, past, hours=hours, law=how.chosen_law),
+        water=water,
     )
     if how.as_json:
         options.print_json(to_json(found))

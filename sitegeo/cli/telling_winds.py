@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 import pandas as pd
 
 from sitegeo.angles import compass_point
-from sitegeo.cli.options import How, progress, say
+from sitegeo.cli.options import How, at_water, progress, say
 from sitegeo.cli.tables import show
 from sitegeo.cli.telling import setback_words, tell_law
 from sitegeo.hours import AS_GOOD, Hours, sure
@@ -52,10 +52,18 @@ _SIDES = {
 
 
 def found_for(
-    survey: Path, winds: Path, how: How, find: Callable[[Survey, Forecast], Found]
+    survey: Path,
+    winds: Path,
+    how: How,
+    find: Callable[[Survey, Forecast], Found],
+    *,
+    water: str | None,
 ) -> tuple[Found, Survey]:
-    """Return what is found on a survey folder for a file of winds, and the survey."""
-    opened = Survey.open(survey)
+    """Return what is found on a survey folder for a file of winds, and the survey.
+
+    `water` is the water of the day, as typed.
+    """
+    opened = at_water(Survey.open(survey), water, quiet=how.quiet)
     record = read_winds(winds, at=opened.grid.centre_latlon).in_zone(opened.record["zone"])
     with progress(quiet=how.quiet or how.as_json) as doing:
         doing("trying the winds")

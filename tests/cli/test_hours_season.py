@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 from helpers_cli import sitegeo
 
+from sitegeo.survey import Survey
+
 
 def test_hours_prints_one_line_an_hour(demo_survey: Path, demo_place: Path) -> None:
     forecast = demo_place.parent / "forecast.csv"
@@ -20,6 +22,17 @@ def test_hours_prints_one_line_an_hour(demo_survey: Path, demo_place: Path) -> N
     assert done.stdout.count("no wind: direction not predictable") == 2
     assert "Saturday 5 December 2026" in done.stdout
     assert "not your law" in done.stderr
+
+
+def test_hours_at_the_water_of_the_day(demo_survey: Path, demo_place: Path) -> None:
+    window = ("--from", "2026-12-05T06:00", "--to", "2026-12-05T06:00", "--draws", "5")
+    forecast = ("--forecast", demo_place.parent / "forecast.csv")
+    done = sitegeo("hours", demo_survey, *forecast, *window, "--water", "-3 ft", "--json")
+    assert done.returncode == 0, done.stderr
+    assert "acres of water lost" in done.stderr
+    blinds = Survey.open(demo_survey).layers["candidates"]
+    told = json.loads(done.stdout)
+    assert len(told["rejected"]) > blinds["rejected_by"].notna().sum() + 5
 
 
 def test_hours_as_json(demo_survey: Path, demo_place: Path) -> None:

@@ -103,3 +103,14 @@ def test_waypoints_off_the_survey_are_named(survey, tmp_path: Path) -> None:
     with pytest.raises(SurveyError, match="off the survey") as caught:
         hides_of(survey, path)
     assert "oak 10.0, 20.0" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("table", "key"), [("gear", "decoys"), ("gear", "wade_m"), ("assume", "canopy_height_m")]
+)
+def test_a_record_of_another_model_is_told_and_not_a_traceback(survey, table, key) -> None:
+    record = {**survey.record, table: {**survey.record[table], key: "many"}}
+    other = sitegeo.Survey(record, survey.layers)
+    spot = survey.layers["candidates"].geometry.to_crs(WGS84).iloc[0]
+    with pytest.raises(SurveyError, match=key):
+        sitegeo.plan(other, sitegeo.Wind(0.0, 5.0), hide=(spot.y, spot.x))
