@@ -17,6 +17,9 @@ from sitegeo.units import LengthUnit, metres_per_second, speed_text
 CALM_MPS = 1.0
 """Below this no direction is claimed (Hart et al. 2013 found none in no wind or light breeze)."""
 
+LIGHT_MPS = 3.3
+"""Top of Beaufort force 2, light breeze (WMO): up to it the wind may not be what birds land by."""
+
 GUST_FACTOR = 1.5
 """Gust over mean wind where no gust is given; judgement."""
 

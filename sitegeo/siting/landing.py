@@ -1,7 +1,10 @@
 """Where birds would come down for a blind: open water, in range, with room to descend.
 
 Birds land into the wind (common practice, no source), so they come down against obstacles that
-lie downwind of the water. In calm air no direction is claimed (Hart et al. 2013).
+lie downwind of the water. In calm air no direction is claimed, and of a light breeze it is said
+that it may not count (Hart et al. 2013: birds then land along the magnetic meridian). How mallards
+brake is published (Whitehead et al. 2023: tau-dot 0.90), but neither the speed nor the angle they
+come in at: lengths and angles here are judgement, and no stopping length is claimed.
 """
 
 from __future__ import annotations

@@ -10,7 +10,7 @@ import numpy as np
 from sitegeo.siting.scoring import ScoreParams
 from sitegeo.spreads.decoys import Gear
 from sitegeo.units import depth_text, length_text
-from sitegeo.wind import Wind
+from sitegeo.wind import LIGHT_MPS, Wind
 
 _SIDES = {
     "onto": "wind onto the bank, in your face",
@@ -102,6 +102,8 @@ def cautions(
     told = []
     if wind.calm:
         told.append("No wind: where birds land from is not predictable")
+    elif wind.speed_mps <= LIGHT_MPS:
+        told.append("Light wind: birds may not land into it; be ready to move the spread")
     if row["ground"] == "unknown":
         told.append("Whether this ground is public is not known: ask before you go")
     elif row.get("hunting") != "open":
