@@ -35,14 +35,14 @@ _MARGIN, _LINE = 28, 26
 _FONT = 18
 
 # Okabe and Ito (2008): told apart by colour-blind eyes; open ground is left to the photo.
-_CLASSES: dict[Cover, tuple[str, Colour]] = {
+CLASSES: dict[Cover, tuple[str, Colour]] = {
     Cover.WATER: ("water", (86, 180, 233)),
     Cover.TREE: ("trees", (0, 158, 115)),
     Cover.LOW: ("low cover", (240, 228, 66)),
     Cover.OPEN: ("open ground", (190, 190, 190)),
     Cover.BUILT: ("bare or built", (204, 121, 167)),
 }
-_KINDS: dict[str, tuple[str, Colour]] = {
+KINDS: dict[str, tuple[str, Colour]] = {
     "tree line": ("tree lines", (230, 159, 0)),
     "point": ("points", (255, 255, 255)),
     "cove": ("coves", (255, 255, 255)),
@@ -128,7 +128,7 @@ def _classes(seen: Image.Image, cover: Raster, size: tuple[int, int]) -> Image.I
     code, sure = resized("class"), resized("confidence")
     grey = np.asarray(seen.convert("L"), np.float32)[..., None].repeat(3, axis=2)
     out = grey.copy()
-    for member, (_, colour) in _CLASSES.items():
+    for member, (_, colour) in CLASSES.items():
         here = code == member
         out[here] = 0.4 * grey[here] + 0.6 * np.array(colour)
     row, column = np.indices(code.shape)
@@ -161,7 +161,7 @@ def _anchor(shape: BaseGeometry) -> BaseGeometry:
 
 def _mark(pen: ImageDraw.ImageDraw, view: _View, kind: str, shape: BaseGeometry) -> None:
     """Draw a position: each kind has its own form, so that colour is not needed to tell it."""
-    colour = _KINDS[kind][1]
+    colour = KINDS[kind][1]
     if shape.geom_type == "Point":
         x, y = view.at(shape)[0]
         _symbol(pen, kind, x, y)
@@ -190,7 +190,7 @@ def _dashes(length: float, view: _View) -> Iterator[tuple[float, float]]:
 
 
 def _symbol(pen: ImageDraw.ImageDraw, kind: str, x: float, y: float, r: float = 8.0) -> None:
-    colour = _KINDS[kind][1]
+    colour = KINDS[kind][1]
     if kind == "point":
         pen.polygon([(x, y - r), (x + r, y + r), (x - r, y + r)], fill=colour, outline=INK)
     elif kind == "cove":
@@ -238,7 +238,7 @@ def _legend(pen: ImageDraw.ImageDraw, text: _Writer, survey: Survey, y: int, *, 
     cover = survey.layers["cover"]
     code, sure = cover.band("class"), cover.band("confidence")
     known = max(int((code != Cover.NONE).sum()), 1)
-    for i, (member, (name, colour)) in enumerate(_CLASSES.items()):
+    for i, (member, (name, colour)) in enumerate(CLASSES.items()):
         here = code == member
         share = here.sum() / known
         certainty = f", {sure[here].mean():.0f} % sure" if here.any() else ""
@@ -248,7 +248,7 @@ def _legend(pen: ImageDraw.ImageDraw, text: _Writer, survey: Survey, y: int, *, 
         text.put((_MARGIN + 42, row - 3), f"{name}: {share:.1%}{certainty}")
     text.put((_MARGIN, y + 5 * _LINE - 3), f"hatched: less than {UNSURE} % sure")
     counts = survey.layers["positions"]["kind"].value_counts()
-    for i, (kind, (name, _)) in enumerate(k for k in _KINDS.items() if k[0] in counts):
+    for i, (kind, (name, _)) in enumerate(k for k in KINDS.items() if k[0] in counts):
         row = y + i * _LINE
         _symbol(pen, kind, 480, row + 8)
         text.put((510, row - 3), f"{name}: {counts[kind]}")

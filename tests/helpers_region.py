@@ -15,9 +15,9 @@ from rasterio.transform import Affine
 from rasterio.windows import Window
 
 from sitegeo.scan import cluster
+from sitegeo.scan.judging import Asked
 from sitegeo.scan.region import Region, read_region
 from sitegeo.scan.scanning import Scan, scan
-from sitegeo.scan.tiles import Asked
 from sitegeo.wind import Wind
 
 PIXEL_M = 3

@@ -75,9 +75,9 @@ def command(
     """
     from sitegeo.law.daylight import read_when
     from sitegeo.scan import cluster
+    from sitegeo.scan.judging import Asked
     from sitegeo.scan.region import read_region
     from sitegeo.scan.scanning import scan
-    from sitegeo.scan.tiles import Asked
     from sitegeo.weather.files import read_winds
     from sitegeo.wind import Wind
 

@@ -11,6 +11,7 @@ from typing import Any
 import click
 
 from sitegeo import __version__, onestep, steps
+from sitegeo.desktop.palette import palette
 from sitegeo.layers import RasterContract
 
 SCHEMA = "sitegeo/desktop/1"
@@ -29,7 +30,7 @@ def describe(commands: Mapping[str, click.Command]) -> dict[str, Any]:
     Each has `id`, `group`, `name`, `help`, the `command` line's fixed words, its `parameters` in
     order, the `answers` (exit codes that are no failure), and whether it prints `json`. A
     parameter has `name`, `words` before its value on the command line, `kind`, `help`, `required`,
-    `default`, and `choices` or `least` and `most` where they apply.
+    `default`, and `choices` or `least` and `most` where they apply. `styles` are how layers look.
     """
     verbs = [_verb(name, c) for name, c in commands.items() if name not in _NOT_NAMED]
     found = steps.resolve(steps.installed(), have=steps.PLACE_INPUTS | steps.MORNING_INPUTS)
@@ -39,7 +40,12 @@ def describe(commands: Mapping[str, click.Command]) -> dict[str, Any]:
         windy = bool(awaited & set(step.needs))
         awaited |= set(step.made) if windy else set()
         told.append(_step(step, windy=windy))
-    return {"schema": SCHEMA, "version": __version__, "algorithms": [*verbs, *told]}
+    return {
+        "schema": SCHEMA,
+        "version": __version__,
+        "algorithms": [*verbs, *told],
+        "styles": palette(),
+    }
 
 
 def _verb(name: str, command: click.Command) -> dict[str, Any]:

@@ -7,6 +7,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
+from threading import Event, Thread
 from typing import Any
 
 from sitegeo.errors import MissingExtraError, SitegeoError, SurveyError, UsageError
@@ -17,6 +18,15 @@ RETRIES = 3
 
 DEATHS = 20
 """Workers of a local cluster that may die under one task before it is given up."""
+
+LOOK_S = 2.0
+"""How often a local cluster is looked at for workers that are gone."""
+
+_SETTINGS = {
+    "distributed.scheduler.allowed-failures": DEATHS,
+    # A busy machine takes its time to start a worker anew.
+    "distributed.deploy.lost-worker-timeout": "30s",
+}
 
 JOIN_S = 10.0
 """How long to wait for a scheduler to answer."""
@@ -59,7 +69,7 @@ def client_of(
     from distributed import Client, LocalCluster  # noqa: PLC0415
 
     with ExitStack() as stack:
-        stack.enter_context(dask.config.set({"distributed.scheduler.allowed-failures": DEATHS}))
+        stack.enter_context(dask.config.set(_SETTINGS))
         if address is not None:
             yield stack.enter_context(_joined(Client, address))
             return
@@ -78,7 +88,30 @@ def client_of(
                 **apart,
             )
         )
+        stack.enter_context(_kept_up(cluster, count))
         yield stack.enter_context(Client(cluster))
+
+
+@contextmanager
+def _kept_up(cluster: Any, count: int) -> Iterator[None]:
+    """Start workers anew for the while where one is gone for good.
+
+    Its nanny does so by itself, unless the worker dies while it starts.
+    """
+    over = Event()
+
+    def look() -> None:
+        while not over.wait(LOOK_S):
+            if len(cluster.workers) < count:
+                cluster.scale(count)
+
+    looking = Thread(target=look, daemon=True)
+    looking.start()
+    try:
+        yield
+    finally:
+        over.set()
+        looking.join()
 
 
 def require() -> None:

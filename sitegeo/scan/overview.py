@@ -22,7 +22,7 @@ _PAPER, _INK, _WATER = (250, 249, 245), (25, 25, 25), (0, 60, 110)
 _FADED = (120, 120, 120)
 
 # Okabe and Ito (2008), best first; the size of the mark falls with it, so that grey print tells.
-_STEPS = ((0.85, (213, 94, 0), 8), (0.7, (230, 159, 0), 6), (0.0, (0, 114, 178), 4))
+STEPS = ((0.85, (213, 94, 0), 8), (0.7, (230, 159, 0), 6), (0.0, (0, 114, 178), 4))
 
 _STATES = {
     "bare": "no photo",
@@ -142,7 +142,7 @@ def _blinds(pen: ImageDraw.ImageDraw, view: _View, rows: Sequence[Mapping[Any, A
     for row in rows:
         (x, y), *_ = view.at((row["geometry"].x, row["geometry"].y))
         score = row.get("score", 0.0)
-        colour, r = next((c, r) for least, c, r in _STEPS if score >= least)
+        colour, r = next((c, r) for least, c, r in STEPS if score >= least)
         pen.ellipse((x - r, y - r, x + r, y + r), fill=colour, outline=_INK)
 
 
@@ -173,7 +173,7 @@ def _foot(
     shown = f"{length / 1000:g} km" if length >= 1000 else f"{length:g} m"
     _put(pen, (end + 8, y - 7), f"{shown}   grid north up ({record['crs']})", size=16)
     labels = ("0.85 and more", "0.7 and more", "less, or not ranked")
-    for i, ((_, colour, r), words) in enumerate(zip(_STEPS, labels, strict=True)):
+    for i, ((_, colour, r), words) in enumerate(zip(STEPS, labels, strict=True)):
         left = _MARGIN + 8 + 190 * i
         middle = y + _LINE + 12
         pen.ellipse((left - r, middle - r, left + r, middle + r), fill=colour, outline=_INK)

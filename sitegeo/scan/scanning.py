@@ -16,6 +16,7 @@ from sitegeo.errors import SurveyError
 from sitegeo.grid import Grid
 from sitegeo.scan import cluster
 from sitegeo.scan.extracts import sorted_out
+from sitegeo.scan.judging import Asked
 from sitegeo.scan.merging import Merged, merged, write
 from sitegeo.scan.plates import Plate, Waters, read_plate, waters_of
 from sitegeo.scan.region import Region
@@ -29,7 +30,7 @@ from sitegeo.scan.shores import (
     walked_whole,
 )
 from sitegeo.scan.sources import cut, touching
-from sitegeo.scan.tiles import Asked, Job, Tile, survey_tile
+from sitegeo.scan.tiles import Job, Tile, survey_tile
 from sitegeo.scan.tiling import Piece, fitting_size_m, overlap, plates, tiles, widened
 
 MARKER = "scan.json"

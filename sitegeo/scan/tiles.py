@@ -11,23 +11,19 @@ import shutil
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import shapely
 
-from sitegeo import store
-from sitegeo.errors import SitegeoError, UsageError
+from sitegeo.errors import SitegeoError
 from sitegeo.exposure.sweep import encode_surface
 from sitegeo.grid import Grid, Raster
 from sitegeo.layers import Cover
 from sitegeo.place import Input, Place
-from sitegeo.ranking import rank, verdicts_of
+from sitegeo.scan.judging import Asked, judge
 from sitegeo.scan.nearby import content_key
 from sitegeo.scan.plates import UNKNOWN, WET, Plate, assembled, plates_key
 from sitegeo.scan.region import (
@@ -38,42 +34,19 @@ from sitegeo.scan.region import (
     step_params,
     window_key,
 )
-from sitegeo.scan.seams import renamed, reported, under_region_ids
+from sitegeo.scan.seams import renamed, under_region_ids
 from sitegeo.scan.sources import touching
 from sitegeo.scan.tiling import Piece, overlap
-from sitegeo.season import judged
 from sitegeo.survey import Survey, survey
 from sitegeo.terrain.finds import table
 from sitegeo.terrain.positions import inner_finds
 from sitegeo.terrain.shoreline import extent_of, land_layer
-from sitegeo.wind import Forecast, Wind
 
 SHORE_M = 60.0
 """A core with no water this close has no blind."""
 
-BLINDS, SEEN, VERDICTS, WATERS = (
-    "blinds.parquet",
-    "positions.parquet",
-    "verdicts.parquet",
-    "waters.parquet",
-)
-MORNINGS = "mornings.npz"
-
 State = str
 """surveyed, dry (no water near the core), bare (no photo), unreadable or failed."""
-
-
-@dataclass(frozen=True)
-class Asked:
-    """What is asked of every tile beside its survey."""
-
-    wind: Wind | None = None
-    when: datetime | None = None
-    winds: Forecast | None = None
-
-    def key(self) -> str:
-        """Return a hash of it."""
-        return digest(self.wind, self.when, self.winds)
 
 
 @dataclass(frozen=True)
@@ -175,7 +148,7 @@ def _survey_tile(region: Region, job: Job, asked: Asked, out: Path) -> Tile:
         _once(folder, lambda new: made.save(new, atlas=False, sheet=False))
     if not found.is_dir():
         opened = Survey.open(folder)
-        _once(found, lambda new: _judge(opened, tile, asked, new))
+        _once(found, lambda new: judge(opened, tile, asked, new))
         surveyed = False
     return Tile(
         tile.name,
@@ -328,68 +301,6 @@ def _once(folder: Path, write: Callable[[Path], object]) -> None:
             raise
     finally:
         shutil.rmtree(new, ignore_errors=True)
-
-
-def _judge(made: Survey, tile: Piece, asked: Asked, out: Path) -> None:
-    """Write what is asked of the blinds a tile reports."""
-    out.mkdir()
-    seen = reported(made.layers["positions"], tile)
-    every: gpd.GeoDataFrame = made.layers["candidates"]
-    mine = every[every["position_id"].isin(seen["id"])].reset_index(drop=True)
-    blinds, verdicts = _ranked(made, mine, asked)
-    blinds.assign(tile=tile.name).to_parquet(out / BLINDS)
-    seen.to_parquet(out / SEEN)
-    verdicts.to_parquet(out / VERDICTS)
-    _clipped(made.layers["water"], tile).to_parquet(out / WATERS)
-    if asked.winds is not None:
-        _mornings(made, mine, asked.winds, out / MORNINGS)
-
-
-def _ranked(
-    made: Survey, mine: gpd.GeoDataFrame, asked: Asked
-) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
-    """Return the blinds, rejected ones among them, with scores where a wind is asked."""
-    if mine.empty or asked.wind is None:
-        points = gpd.GeoDataFrame(mine[["id"]], geometry=mine.geometry, crs=mine.crs)
-        checked = verdicts_of(points, made.law, made.layers, made.record)
-        return mine, checked
-    # A spread is tried at every place: the best ten of a tile would depend on how it is cut.
-    ranking = rank(made, asked.wind, when=asked.when, candidates=mine, sure_of=len(mine))
-    frames = [f for f in (ranking.blinds, ranking.rejected) if len(f)]
-    both = pd.concat([f.astype({"rejected_by": object}) for f in frames], ignore_index=True)
-    if "cautions" in both:
-        both["cautions"] = [
-            list(c) if isinstance(c, tuple | list) else [] for c in both["cautions"]
-        ]
-    both = both.drop(columns="rank", errors="ignore")
-    return gpd.GeoDataFrame(both, geometry="geometry", crs=mine.crs), ranking.verdicts
-
-
-def _clipped(water: gpd.GeoDataFrame, tile: Piece) -> gpd.GeoDataFrame:
-    core = shapely.box(*tile.core.bounds)
-    inside = water[water.intersects(core)]
-    parts = shapely.intersection(inside.geometry.to_numpy(), core)
-    return gpd.GeoDataFrame({"source": inside["source"].to_numpy()}, geometry=parts, crs=water.crs)
-
-
-def _mornings(made: Survey, mine: gpd.GeoDataFrame, winds: Forecast, path: Path) -> None:
-    only = replace(made, layers=MappingProxyType({**_lazy(made), "candidates": mine}))
-    try:
-        found = judged(only, winds)
-    except UsageError:  # none of its blinds may be hunted
-        np.savez(path, ids=np.array([], str), dates=np.array([], str), mean=np.zeros((0, 0)))
-        return
-    np.savez_compressed(
-        path,
-        ids=found.field.blinds["id"].to_numpy(str),
-        dates=np.array([d.isoformat() for d in found.dates], str),
-        mean=found.mean.astype(np.float32),
-        fair=found.fair,
-    )
-
-
-def _lazy(made: Survey) -> dict[str, Any]:
-    return {name: made.layers[name] for name in made.layers if name != store.PHOTO}
 
 
 def peak_bytes() -> int:

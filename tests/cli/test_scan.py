@@ -24,10 +24,10 @@ from rasterio.warp import Resampling, calculate_default_transform, reproject
 import sitegeo
 from sitegeo.cli import main
 from sitegeo.scan import cluster, tiling
+from sitegeo.scan.judging import Asked
 from sitegeo.scan.plates import read_plate
 from sitegeo.scan.region import read_region
 from sitegeo.scan.scanning import Scan
-from sitegeo.scan.tiles import Asked
 from sitegeo.season import season
 from sitegeo.weather.files import read_winds
 from sitegeo.wind import Forecast

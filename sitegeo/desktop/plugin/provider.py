@@ -9,7 +9,10 @@ from typing import Any
 from qgis.core import (
     Qgis,
     QgsApplication,
+    QgsCategorizedSymbolRenderer,
+    QgsGraduatedSymbolRenderer,
     QgsMessageLog,
+    QgsPalettedRasterRenderer,
     QgsProcessing,
     QgsProcessingAlgorithm,
     QgsProcessingContext,
@@ -29,8 +32,12 @@ from qgis.core import (
     QgsProcessingProvider,
     QgsProviderRegistry,
     QgsRasterLayer,
+    QgsRendererCategory,
+    QgsRendererRange,
+    QgsSymbol,
     QgsVectorLayer,
 )
+from qgis.PyQt.QtGui import QColor
 
 from . import child
 
@@ -77,19 +84,20 @@ class Provider(QgsProcessingProvider):
             QgsMessageLog.logMessage(str(error), "sitegeo", Qgis.Critical)
             return
         for entry in told["algorithms"]:
-            self.addAlgorithm(Algorithm(entry))
+            self.addAlgorithm(Algorithm(entry, told["styles"]))
 
 
 class Algorithm(QgsProcessingAlgorithm):
     """One verb or step, as sitegeo describes it."""
 
-    def __init__(self, entry: dict[str, Any]) -> None:
+    def __init__(self, entry: dict[str, Any], styles: list[dict[str, Any]]) -> None:
         super().__init__()
         self._entry = entry
+        self._styles = styles
 
     def createInstance(self) -> Algorithm:  # noqa: N802
         """Return another of the same."""
-        return Algorithm(self._entry)
+        return Algorithm(self._entry, self._styles)
 
     def name(self) -> str:
         """Return its id."""
@@ -166,10 +174,10 @@ class Algorithm(QgsProcessingAlgorithm):
             if path:
                 Path(path).write_text(text + "\n", encoding="utf-8")
                 found[RESULT] = path
-                _load_points(path, text, self.displayName(), context)
+                _load_points(path, text, self.displayName(), context, self._styles)
         for folder in outs:
             found["out"] = found["out_folder"] = folder
-            _load(Path(folder), context)
+            _load(Path(folder), context, self._styles)
         return found
 
     def _value(  # noqa: PLR0911
@@ -190,11 +198,10 @@ class Algorithm(QgsProcessingAlgorithm):
             index = self.parameterAsEnum(parameters, name, context)
             return str(told["choices"][index])
         if kind == "vector":
-            return str(
-                self.parameterAsCompatibleSourceLayerPathAndLayerName(
-                    parameters, name, context, ["gpkg"]
-                )[0]
+            path, layer = self.parameterAsCompatibleSourceLayerPathAndLayerName(
+                parameters, name, context, ["gpkg"]
             )
+            return f"{path}|layername={layer}" if layer else str(path)
         if kind == "raster":
             return str(self.parameterAsRasterLayer(parameters, name, context).source())
         if kind == "integer":
@@ -252,18 +259,21 @@ def _progress(line: str, feedback: Any) -> None:
     feedback.setProgressText(words)
 
 
-def _load(folder: Path, context: Any) -> None:
-    """Have the layers of a results folder loaded; styles lie in the GeoPackage itself."""
+def _load(folder: Path, context: Any, styles: list[dict[str, Any]]) -> None:
+    """Have the layers of a results folder loaded; a style in the GeoPackage itself comes first."""
     for path in sorted(folder.glob("*.gpkg")):
         sub = QgsProviderRegistry.instance().providerMetadata("ogr").querySublayers(str(path))
         for layer in sub:
             if layer.name() != "layer_styles":
-                _add(QgsVectorLayer(layer.uri(), layer.name(), "ogr"), context)
+                made = QgsVectorLayer(layer.uri(), layer.name(), "ogr")
+                _add(made, context, styles, layer.name())
     for path in sorted(folder.glob("*.tif")):
-        _add(QgsRasterLayer(str(path), path.stem), context)
+        _add(QgsRasterLayer(str(path), path.stem), context, styles, path.stem)
 
 
-def _load_points(path: str, text: str, title: str, context: Any) -> None:
+def _load_points(
+    path: str, text: str, title: str, context: Any, styles: list[dict[str, Any]]
+) -> None:
     """Have blinds in an answer loaded as points."""
     rows = json.loads(text).get("blinds", []) if text.startswith("{") else []
     rows = [row for row in rows if "lon" in row and "lat" in row]
@@ -281,12 +291,35 @@ def _load_points(path: str, text: str, title: str, context: Any) -> None:
     ]
     beside = Path(path).with_suffix(".geojson")
     beside.write_text(json.dumps({"type": "FeatureCollection", "features": features}))
-    _add(QgsVectorLayer(str(beside), title, "ogr"), context)
+    _add(QgsVectorLayer(str(beside), title, "ogr"), context, styles, "blinds")
 
 
-def _add(layer: Any, context: Any) -> None:
+def _add(layer: Any, context: Any, styles: list[dict[str, Any]], name: str) -> None:
     if not layer.isValid():
         return
+    for told in styles:
+        if told["layer"] == name:
+            layer.setRenderer(_renderer(layer, told))
     context.temporaryLayerStore().addMapLayer(layer)
     details = QgsProcessingContext.LayerDetails(layer.name(), context.project(), layer.name())
     context.addLayerToLoadOnCompletion(layer.id(), details)
+
+
+def _renderer(layer: Any, told: dict[str, Any]) -> Any:
+    """Return how a layer is drawn, as sitegeo says."""
+    classes = told["classes"]
+    if told["field"] is None:
+        kinds = QgsPalettedRasterRenderer.Class
+        coded = [kinds(c["value"], QColor(*c["colour"]), c["label"]) for c in classes]
+        return QgsPalettedRasterRenderer(layer.dataProvider(), 1, coded)
+    made = []
+    for one in classes:
+        symbol = QgsSymbol.defaultSymbol(layer.geometryType())
+        symbol.setColor(QColor(*one["colour"]))
+        if "value" in one:
+            made.append(QgsRendererCategory(one["value"], symbol, one["label"]))
+        else:
+            made.append(QgsRendererRange(one["least"], one["most"], symbol, one["label"]))
+    if "value" in classes[0]:
+        return QgsCategorizedSymbolRenderer(told["field"], made)
+    return QgsGraduatedSymbolRenderer(told["field"], made)
