@@ -22,7 +22,7 @@ from sitegeo.errors import ForecastError, UsageError
 from sitegeo.law.rules import Law
 from sitegeo.law.setbacks import LAYER
 from sitegeo.layers import Cover
-from sitegeo.laying import ground_of, lay
+from sitegeo.laying import ground_of, refusal_of
 from sitegeo.manywinds import Field, Floats, ManyWinds, Scores, field_of, leaf_tables, state_of
 from sitegeo.placefile import Assume
 from sitegeo.ranking import gear_of
@@ -267,7 +267,7 @@ def _first_laid(
     order = np.argsort(-scores.score[0], kind="stable")[:TRIES].tolist()
     for blind in order:
         row = many.row(scores, wind, blind)
-        if lay(survey, row, ground_of(survey, row, gear)).refused is None:
+        if refusal_of(survey, row, ground_of(survey, row, gear)) is None:
             return blind, row, refused
         refused.append(blind)
     return order[0], many.row(scores, wind, order[0]), []

@@ -17,7 +17,7 @@ from sitegeo.spreads.decoys import DEEPEST_M, Gear
 from sitegeo.spreads.fitting import Depths
 from sitegeo.spreads.frame import Frame
 from sitegeo.spreads.motion import Season
-from sitegeo.spreads.placing import place
+from sitegeo.spreads.placing import place, refusal
 from sitegeo.spreads.spread import Spread
 from sitegeo.survey import Survey
 from sitegeo.units import yd
@@ -52,18 +52,25 @@ class Ground:
 
     def lay(self, layout: str, phi_deg: float, depth: Depths | None = None) -> Spread:
         """Return a layout on this ground for a wind against the facing."""
-        drawn = layouts.shape(layout, phi_deg, decoys=self.gear.decoys, opening_m=self.opening_m)
-        return place(
-            drawn,
-            self.frame,
-            water=self.water,
-            decoys=self.gear.decoys,
-            gear=self.gear,
-            flooded=self.flooded,
-            depth=depth,
-            max_depth_m=DEEPEST_M,
-            season=self.season,
-        )
+        drawn = self._drawn(layout, phi_deg)
+        return place(drawn, self.frame, season=self.season, **self._given(depth))
+
+    def refusal(self, layout: str, phi_deg: float, depth: Depths | None = None) -> str | None:
+        """Return why `lay` would lay nothing, None where it lays a spread."""
+        return refusal(self._drawn(layout, phi_deg), self.frame, **self._given(depth))
+
+    def _drawn(self, layout: str, phi_deg: float) -> layouts.Layout:
+        return layouts.shape(layout, phi_deg, decoys=self.gear.decoys, opening_m=self.opening_m)
+
+    def _given(self, depth: Depths | None) -> dict[str, Any]:
+        return {
+            "water": self.water,
+            "decoys": self.gear.decoys,
+            "gear": self.gear,
+            "flooded": self.flooded,
+            "depth": depth,
+            "max_depth_m": DEEPEST_M,
+        }
 
     def record(self) -> dict[str, Any]:
         """Return what plan.json keeps so that the spread can be laid again."""
@@ -113,13 +120,18 @@ def ground_of(
 
 def lay(survey: Survey, row: pd.Series[Any], ground: Ground) -> Spread:
     """Return the layout of a scored blind laid on its ground, with depths where they are known."""
-    depth = survey.layers.get("depth")
-    laid = ground.lay(
-        row["layout"],
-        float(row["phi_deg"]),
-        None if depth is None else lambda xy: depth.sample(xy[:, 0], xy[:, 1]),
-    )
+    laid = ground.lay(row["layout"], float(row["phi_deg"]), _depths(survey))
     return replace(laid, reason=CALM_REASON) if row["wind_side"] == "calm" else laid
+
+
+def refusal_of(survey: Survey, row: pd.Series[Any], ground: Ground) -> str | None:
+    """Return why no spread can be laid for a scored blind, None where one can."""
+    return ground.refusal(row["layout"], float(row["phi_deg"]), _depths(survey))
+
+
+def _depths(survey: Survey) -> Depths | None:
+    depth = survey.layers.get("depth")
+    return None if depth is None else lambda xy: depth.sample(xy[:, 0], xy[:, 1])
 
 
 def landing_of(survey: Survey, spread: Spread, wind: Wind) -> gpd.GeoDataFrame:

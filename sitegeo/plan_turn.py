@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sitegeo.exposure.banks import LeeParams, station_pieces
-from sitegeo.laying import Ground, ground_of, landing_of, lay
+from sitegeo.laying import Ground, ground_of, landing_of, lay, refusal_of
 from sitegeo.plan_features import all_spread_features, features_of
 from sitegeo.plan_fire import fire_of
 from sitegeo.ranking import SURE_OF, in_order, without_room
@@ -124,30 +124,29 @@ def _fitting(
     plan: Plan, blinds: gpd.GeoDataFrame, grounds: dict[str, Ground]
 ) -> tuple[gpd.GeoDataFrame, list[tuple[pd.Series[Any], Spread]]]:
     """Return blinds without those `rank` would find refused, and spreads of own and best."""
-    spreads: dict[str, tuple[pd.Series[Any], Spread]] = {}
 
-    def laid(row: pd.Series[Any]) -> Spread:
+    def ground(row: pd.Series[Any]) -> Ground:
         name = str(row["id"])
-        if name not in spreads:
-            if name not in grounds:
-                grounds[name] = _ground(plan, row)
-            spreads[name] = row, lay(plan.survey, row, grounds[name])
-        return spreads[name][1]
+        if name not in grounds:
+            grounds[name] = _ground(plan, row)
+        return grounds[name]
 
-    for _, row in blinds[blinds["id"] == plan.blind["id"]].iterrows():
-        laid(row)
+    fits: set[str] = set()
+    own = blinds[blinds["id"] == plan.blind["id"]]
     blinds = in_order(blinds[~without_room(blinds)].drop(columns="rank"))
     while True:
         best = blinds[blinds["same_place_as"].isna()].head(SURE_OF)
-        doubtful = best[(best["c_spread"] < WHOLE) | (best["layout"] == "timber")]
-        refused = [row["id"] for _, row in doubtful.iterrows() if laid(row).refused]
+        whole = (best["c_spread"] >= WHOLE) & (best["layout"] != "timber")
+        doubtful = best[~whole & ~best["id"].isin(fits)]
+        refused = [
+            row["id"] for _, row in doubtful.iterrows() if refusal_of(plan.survey, row, ground(row))
+        ]
         if not refused:
             break
+        fits |= set(doubtful["id"]) - set(refused)
         blinds = in_order(blinds[~blinds["id"].isin(refused)].drop(columns="rank"))
-    for _, row in blinds.head(1).iterrows():
-        laid(row)
-    shown = {str(plan.blind["id"]), *blinds["id"].head(1)}
-    return blinds, [held for name, held in spreads.items() if name in shown]
+    shown = pd.concat([own, blinds.head(1)]).drop_duplicates("id")
+    return blinds, [(row, lay(plan.survey, row, ground(row))) for _, row in shown.iterrows()]
 
 
 def _facing(

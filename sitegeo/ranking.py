@@ -23,7 +23,7 @@ from sitegeo.law.rules import Law
 from sitegeo.law.setbacks import LAYER, WORST, verdicts
 from sitegeo.law.terms import terms_of
 from sitegeo.law.words import verdict_words
-from sitegeo.laying import ground_of, lay
+from sitegeo.laying import ground_of, refusal_of
 from sitegeo.placefile import Assume, GearKeys
 from sitegeo.siting.places import best_of_each
 from sitegeo.siting.reasons import cautions, lacks_room, why
@@ -311,9 +311,9 @@ def _laid(survey: Survey, scored: gpd.GeoDataFrame, gear: Gear, sure_of: int) ->
         untried = best[~best["id"].isin(fits)]
         refused = {}
         for _, row in untried.iterrows():
-            spread = lay(survey, row, ground_of(survey, row, gear))
-            if spread.refused:
-                refused[row["id"]] = REFUSED + spread.refused
+            why_not = refusal_of(survey, row, ground_of(survey, row, gear))
+            if why_not:
+                refused[row["id"]] = REFUSED + why_not
             fits.add(row["id"])
         if not refused:
             return scored
