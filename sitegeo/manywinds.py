@@ -146,10 +146,10 @@ def look_upwind(survey: Survey, blinds: gpd.GeoDataFrame) -> Upwind:
         np.clip(index, 0, size - 1).reshape(shape)
         for index, size in zip(grid.rowcol(x, y), grid.shape, strict=True)
     )
-    return Upwind(_horizons(survey, row, col), wet.reshape(shape))
+    return Upwind(horizons(survey, row, col), wet.reshape(shape))
 
 
-def _horizons(survey: Survey, row: NDArray[np.int64], col: NDArray[np.int64]) -> NDArray[np.uint8]:
+def horizons(survey: Survey, row: NDArray[np.int64], col: NDArray[np.int64]) -> NDArray[np.uint8]:
     """Return horizon codes of pixels, (directions, classes, …)."""
     if survey.folder is None or ATLAS not in survey.record:
         return _swept(survey.layers["obstacles"], row, col)

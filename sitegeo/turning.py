@@ -1,8 +1,8 @@
 """The morning as the wind turns: blinds in order, banks and sheltered water, all round the compass.
 
-`rank` sweeps the wind and what it is averaged over, 10° apart. So do winds 10° apart, over the
-same directions: 36 sweeps serve all 36 winds, and the pixels that are looked at, under the
-blinds' decoys and along the banks, get what `rank` gives them, to the last bit.
+`rank` sweeps the wind and what it is averaged over, 10° apart. So are the directions of the wind
+atlas: for winds from whole tens of degrees the pixels that are looked at, under the blinds' decoys
+and along the banks, get from it what `rank` gives them, to the last bit.
 """
 
 from __future__ import annotations
@@ -23,8 +23,9 @@ from sitegeo.angles import wrap360
 from sitegeo.exposure.banks import BankParams, LeeParams, bank_sides, calm_strip, transects
 from sitegeo.exposure.obstacles import classes_for
 from sitegeo.exposure.shelter import ratio_table, spread_weights, windward_ratio
-from sitegeo.exposure.sweep import HORIZON_STEPS, NO_FETCH, empty_sweep, sweep
+from sitegeo.exposure.sweep import HORIZON_STEPS
 from sitegeo.grid import Grid, Raster
+from sitegeo.manywinds import DIRECTIONS, bearings, horizons
 from sitegeo.ranking import Ranking, in_order
 from sitegeo.siting.around import disc, turned
 from sitegeo.siting.candidates import POCKET_M
@@ -35,7 +36,6 @@ from sitegeo.wind import Wind
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
-DIRECTIONS = 36
 STEP_DEG = 360.0 / DIRECTIONS
 LEE_CELL_M = 6.0
 """Sheltered water is drawn from pixels about this far apart."""
@@ -71,9 +71,10 @@ class Turned:
 
 
 def turning(survey: Survey, ranked: Ranking) -> tuple[Turned, ...]:
-    """Return the morning for winds 10° apart, the ranked wind first; none in a calm.
+    """Return the morning for the ranked wind, then on from it for winds from whole tens of degrees.
 
-    The order of the blinds for each is that of `rank` for that wind, before it lays any spread.
+    None in a calm. The order of the blinds for each is that of `rank` for that wind, before it
+    lays any spread.
 
     Raises
     ------
@@ -82,12 +83,9 @@ def turning(survey: Survey, ranked: Ranking) -> tuple[Turned, ...]:
     """
     if ranked.wind.calm or ranked.blinds.empty:
         return ()
-    winds = [
-        replace(ranked.wind, from_deg=float(wrap360(ranked.wind.from_deg + STEP_DEG * n)))
-        for n in range(DIRECTIONS)
-    ]
+    winds = [replace(ranked.wind, from_deg=b) for b in _round_from(ranked.wind.from_deg)]
     looked = _Looked.at(survey, ranked)
-    ratio = _ratios(survey, looked, winds, leaf_off=ranked.given["assume"].leaf_off)
+    ratio = _ratios(survey, ranked, looked, winds)
     scored = _scored(survey, ranked, looked, ratio, winds)
     banks = looked.transects
     facing = survey.layers["stations"]["facing_deg"].to_numpy(float)
@@ -163,42 +161,36 @@ class _Looked:
         )
 
 
-def _ratios(
-    survey: Survey, looked: _Looked, winds: Sequence[Wind], *, leaf_off: bool | None
-) -> Singles:
+def _round_from(asked_deg: float) -> list[float]:
+    """Return a bearing and the tens of degrees from there on round the compass."""
+    on = wrap360(bearings(DIRECTIONS) - asked_deg)
+    tens = [float(bearings(DIRECTIONS)[n]) for n in np.argsort(on) if 0.05 < on[n] < 359.95]
+    return [asked_deg, *tens]
+
+
+def _ratios(survey: Survey, ranked: Ranking, looked: _Looked, winds: Sequence[Wind]) -> Singles:
     """Return local over open wind at the pixels looked at, (winds, pixels), NaN off the water."""
-    obstacles, grid = survey.layers["obstacles"], survey.grid
-    classes = classes_for(obstacles, leaf_off=leaf_off)
-    lee = ratio_table(classes)
+    exposure: Raster = ranked.layers["exposure"]
+    asked = exposure.values[exposure.bands.index("local_ratio")][looked.row, looked.col]
+    ratio = np.full((len(winds), len(looked.row)), np.nan, np.float32)
+    ratio[0, looked.inside] = asked[looked.inside]
+    wet = np.isfinite(ratio[0])
+    lee = ratio_table(
+        classes_for(survey.layers["obstacles"], leaf_off=ranked.given["assume"].leaf_off)
+    )
     with np.errstate(divide="ignore"):
         front = windward_ratio(1.0 / HORIZON_STEPS).astype(np.float32)
-    buffers = empty_sweep(grid.shape, len(classes))
-    everywhere = looked.row * grid.shape[1] + looked.col
-    wet = looked.inside.copy()
-    behind: list[Singles] = []
-    ahead: list[Singles] = []
-    for wind in winds:
-        sweep(
-            obstacles.values,
-            from_grid_deg=float(grid.to_grid_bearing(wind.from_deg)),
-            pixel_m=grid.pixel_m,
-            bands=len(classes),
-            out=buffers,
-        )
-        if not behind:
-            wet &= buffers.fetch_m.ravel()[everywhere] != NO_FETCH
-            flat = everywhere[wet]
-        codes = buffers.horizon_code.reshape(len(classes), -1)[:, flat]
-        behind.append(np.minimum.reduce([t[c] for t, c in zip(lee, codes, strict=True)]))
-        ahead.append(np.minimum.reduce([front[c] for c in codes]))
-    turns, weights = spread_weights(winds[0].spread_deg)
-    ratio = np.full((DIRECTIONS, len(everywhere)), np.nan, np.float32)
-    for n in range(DIRECTIONS):
+    codes = horizons(survey, looked.row[wet], looked.col[wet])
+    behind = [np.minimum.reduce([t[c] for t, c in zip(lee, each, strict=True)]) for each in codes]
+    ahead = [np.minimum.reduce([front[c] for c in each]) for each in codes]
+    turns, weights = spread_weights(ranked.wind.spread_deg)
+    for n, wind in enumerate(winds[1:], start=1):
+        at = round(wind.from_deg / STEP_DEG)
         # Single precision and this order: as the field of one wind is summed.
-        mean = np.zeros(len(flat), np.float32)
+        mean = np.zeros(int(wet.sum()), np.float32)
         for turn, weight in zip(turns, weights, strict=True):
-            mean += behind[(n + round(turn / STEP_DEG)) % DIRECTIONS] * np.float32(weight)
-        ratio[n, wet] = np.minimum(np.minimum(mean, ahead[(n + _WAY_ROUND) % DIRECTIONS]), 1)
+            mean += behind[(at + round(turn / STEP_DEG)) % DIRECTIONS] * np.float32(weight)
+        ratio[n, wet] = np.minimum(np.minimum(mean, ahead[(at + _WAY_ROUND) % DIRECTIONS]), 1)
     return ratio
 
 
@@ -231,7 +223,7 @@ def _scored(
     for wind, values in zip(winds, ratio, strict=True):
         local[row[inside], col[inside]] = values[near][inside]
         morning["wind"] = wind
-        frame = steps.run(order, have, {}).layers["blinds"]
+        frame = steps.run(order, have, {}, verify=wind is winds[0]).layers["blinds"]
         yield in_order(with_component(frame, "setback", setback))
 
 

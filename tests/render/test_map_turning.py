@@ -14,10 +14,11 @@ import pytest
 from helpers_cli import sitegeo
 
 from sitegeo import Wind, rank
+from sitegeo.manywinds import DIRECTIONS
 from sitegeo.plan import Plan, plan
 from sitegeo.plan_map import content_of
 from sitegeo.survey import Survey
-from sitegeo.turning import DIRECTIONS, Turned, turning
+from sitegeo.turning import Turned, turning
 from sitegeo.webmap import render
 from sitegeo.webmap.page import PAGE_BYTES
 
@@ -59,8 +60,9 @@ def test_a_turned_wind_is_that_of_rank_to_the_last_bit(
     survey: Survey, turned: tuple[Turned, ...], number: int
 ) -> None:
     one = turned[number]
-    assert len(turned) == DIRECTIONS
-    assert one.wind.from_deg == (315.0 + 10 * number) % 360
+    # The wind asked, then the whole tens from there on.
+    assert len(turned) == 1 + DIRECTIONS
+    assert one.wind.from_deg == (310.0 + 10 * number if number else 315.0) % 360
     truth = rank(survey, one.wind, want=("blinds", "bank_exposure"), sure_of=0)
     assert one.blinds["id"].tolist() == truth.blinds["id"].tolist()
     np.testing.assert_array_equal(one.blinds["score"], truth.blinds["score"])
@@ -95,8 +97,8 @@ def test_the_page_ranks_as_the_command_does(
     before = shown(page)
     grip = page.locator("path.wind-grip")
     grip.focus()
-    # At 25° one of the best ten refuses its spread.
-    for steps, bearing in ((7, 25), (2, 45), (14, 185)):
+    # At 30° one of the best ten refuses its spread.
+    for steps, bearing in ((8, 30), (2, 50), (14, 190)):
         for _ in range(steps):
             page.keyboard.press("ArrowRight")
         assert grip.get_attribute("aria-valuenow") == str(bearing)
@@ -106,7 +108,7 @@ def test_the_page_ranks_as_the_command_does(
         # The plan's own blind is listed even where another of its place is better.
         own = [i for i in on_page if i in ranked or i != planned.blind["id"]]
         assert own == ranked != before
-    assert page.locator(".wind-words").inner_text() == "Wind S 12 mph (from 185°)"
+    assert page.locator(".wind-words").inner_text() == "Wind S 12 mph (from 190°)"
     marks = page.locator(".blind:not(.unlisted) b").all_inner_texts()
     assert sorted(marks, key=int) == [str(n + 1) for n in range(len(on_page))]
     page.get_by_role("button", name="Back to NW 12 mph").click()
