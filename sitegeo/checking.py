@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
-from datetime import date, datetime
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, tzinfo
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +19,7 @@ from sitegeo.cautions import contact_caution, morning_cautions
 from sitegeo.errors import SurveyError
 from sitegeo.grid import WGS84
 from sitegeo.law.calendar import barred
+from sitegeo.law.daylight import day_of, zone_of
 from sitegeo.law.drawn import setback_polygons
 from sitegeo.law.examples import shipped_laws, strictest
 from sitegeo.law.ground import huntable
@@ -97,6 +98,7 @@ class _Opened:
     record: Mapping[str, Any]
     wind: Wind | None = None
     on: date | None = None
+    clock: tzinfo | None = None
 
     @property
     def cautions(self) -> tuple[str, ...]:
@@ -126,7 +128,7 @@ def check_folder(
     at
         Latitude and longitude of one spot to check instead.
     on
-        The day hunted; by default the plan's own.
+        The day hunted, or a moment of it; by default the plan's own.
 
     Raises
     ------
@@ -147,10 +149,9 @@ def check_folder(
     if at is not None:
         spot = _spot(at, opened.points.crs)
         hides = spot.assign(facing_deg=0.0)
-        opened = _Opened(
-            spot, hides, spot[:0], opened.layers, opened.record, opened.wind, opened.on
-        )
-    return _checked(opened, law or recorded_law(opened.record["law"]), on or opened.on)
+        opened = replace(opened, points=spot, hides=hides, route=spot[:0])
+    day = day_of(on, opened.clock) or opened.on
+    return _checked(opened, law or recorded_law(opened.record["law"]), day)
 
 
 def check_spot(at: tuple[float, float], *, law: Law | None = None, on: date | None = None) -> Check:
@@ -159,7 +160,7 @@ def check_spot(at: tuple[float, float], *, law: Law | None = None, on: date | No
     zone = gpd.GeoSeries([shapely.Point(lon, lat)], crs=WGS84).estimate_utm_crs()
     spot = _spot(at, zone)
     opened = _Opened(spot, spot.assign(facing_deg=0.0), spot[:0], {}, {})
-    return _checked(opened, law or strictest(shipped_laws()), on)
+    return _checked(opened, law or strictest(shipped_laws()), day_of(on, None))
 
 
 def huntable_record(ground: gpd.GeoDataFrame | None) -> dict[str, Any] | None:
@@ -181,6 +182,7 @@ def _plan(folder: Path) -> _Opened:
     items = drawn[drawn["role"].isin(["hide", "group"])]
     hide = drawn[drawn["role"] == "hide"]
     blow = record["wind"]
+    when = None if record["when"] is None else datetime.fromisoformat(record["when"])
     return _Opened(
         points=_points(items["name"], items.geometry),
         hides=_points(hide["name"], hide.geometry).assign(facing_deg=record["facing_deg"]),
@@ -188,7 +190,8 @@ def _plan(folder: Path) -> _Opened:
         layers=layers,
         record=record,
         wind=Wind(blow["from_deg"], blow["speed_mps"], blow["gust_mps"], blow["spread_deg"]),
-        on=None if record["when"] is None else datetime.fromisoformat(record["when"]).date(),
+        on=None if when is None else when.date(),
+        clock=None if when is None else when.tzinfo,
     )
 
 
@@ -199,7 +202,8 @@ def _survey(folder: Path) -> _Opened:
     points = _points(held["id"], held.geometry)
     facing = held.set_index("id")["facing_deg"].reindex(points["id"]).to_numpy()
     hides = points.assign(facing_deg=facing)
-    return _Opened(points, hides, points[:0], opened.layers, opened.record)
+    clock = zone_of(opened.record["zone"])
+    return _Opened(points, hides, points[:0], opened.layers, opened.record, clock=clock)
 
 
 def _checked(opened: _Opened, law: Law, on: date | None) -> Check:

@@ -109,7 +109,10 @@ def _contracts(*contracts: AnyContract) -> Mapping[str, AnyContract]:
 CONTRACTS = _contracts(
     # What a place may bring.
     Contract("mapped_water", POLYGON, {}, has_id=False),
-    Contract("roads", LINE, {"class": _TEXT0, "width_m": _M0, "surface": _TEXT0}, has_id=False),
+    # A road as an area is one to stand on.
+    Contract(
+        "roads", LINE | POLYGON, {"class": _TEXT0, "width_m": _M0, "surface": _TEXT0}, has_id=False
+    ),
     Contract("dwellings", POINT | POLYGON, {"kind": _TEXT0}, has_id=False),
     Contract(
         "public_land",

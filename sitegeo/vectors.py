@@ -10,7 +10,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from sitegeo.layers import LINE, POINT, POLYGON, Column, Contract, is_date
+from sitegeo.layers import POINT, POLYGON, Column, Contract, is_date
 
 Shapes = NDArray[np.object_]
 _SPLIT = ("MultiPoint", "GeometryCollection")
@@ -19,8 +19,8 @@ _SPLIT = ("MultiPoint", "GeometryCollection")
 def conformed(frame: gpd.GeoDataFrame, contract: Contract) -> tuple[gpd.GeoDataFrame, list[str]]:
     """Return a layer that keeps its contract, and notes with counts of all that was changed.
 
-    Invalid shapes are repaired; areas stand as their outline where lines belong and as a point
-    inside where points belong; what is left without a use is dropped. Columns are those of the
+    Invalid shapes are repaired; areas stand as a point inside where points belong; what is left
+    without a use is dropped. Columns are those of the
     contract and `name`: absent ones are empty, values that make no sense are unknown.
     """
     notes: list[str] = []
@@ -97,9 +97,6 @@ def _fitted(frame: gpd.GeoDataFrame, contract: Contract, notes: list[str]) -> gp
         notes.append(f"{int(rings.sum())} closed lines taken as the areas they enclose")
     elif not areas.any() or contract.geometry & POLYGON:
         return frame
-    elif contract.geometry == LINE:
-        shapes[areas] = shapely.boundary(shapes[areas])
-        notes.append(f"{int(areas.sum())} areas taken by their outline")
     elif contract.geometry == POINT:
         shapes[areas] = shapely.point_on_surface(shapes[areas])
         notes.append(f"{int(areas.sum())} areas taken as a point inside them")

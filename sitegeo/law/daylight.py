@@ -93,13 +93,24 @@ def read_when(text: str, zone: str | None) -> datetime:
 
 
 def read_day(text: str) -> date:
-    """Return the local day of a date or time a person wrote; raises `UsageError` for neither."""
+    """Return the date or time a person wrote; raises `UsageError` for neither.
+
+    A time with an offset stays a `datetime`: whose day it is depends on the place's clock.
+    """
     try:
-        return datetime.fromisoformat(text).date()
+        moment = datetime.fromisoformat(text)
+        return moment.date() if moment.tzinfo is None else moment
     except ValueError:
         raise UsageError(
             "this is not a date", value=text, remedy="Write for example 2026-12-05"
         ) from None
+
+
+def day_of(on: date | None, clock: tzinfo | None) -> date | None:
+    """Return the day of a date or moment by a place's clock; a moment's own without one."""
+    if not isinstance(on, datetime):
+        return on
+    return on.date() if clock is None else on.astimezone(clock).date()
 
 
 def daylight(lon: float, lat: float, when: datetime) -> Daylight:

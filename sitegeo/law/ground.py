@@ -246,7 +246,7 @@ def _series(values: Any, points: gpd.GeoDataFrame) -> pd.Series[str]:
 
 
 def _reason(reason: Any, since: Any, until: Any) -> str:
-    words = reason if isinstance(reason, str) else "closed area"
+    words = (reason.strip() if isinstance(reason, str) else "") or "closed area"
     told = (("from", since), ("to", until))
     dates = [f"{word} {value}" for word, value in told if isinstance(value, str)]
     return f"{words} ({' '.join(dates)})" if dates else words

@@ -29,6 +29,7 @@ from helpers_law import (
 from sitegeo.checking import _checked, _Opened, check_spot
 from sitegeo.cli.check_command import command
 from sitegeo.cli.telling import tell_check
+from sitegeo.law.daylight import day_of, read_day, zone_of
 from sitegeo.layers import VERDICTS
 from sitegeo.plan_record import verdict_items
 from sitegeo.ranking import verdicts_of, verdicts_over
@@ -151,6 +152,18 @@ def test_the_day_counts_for_every_item() -> None:
     ):
         table = checked(on=on, closed_areas=shut).table
         assert table.loc[table["target"] == "closed areas", "verdict"].item() == verdict
+
+
+def test_the_day_is_that_of_the_places_clock_and_never_greenwichs() -> None:
+    """An evening by the river is the next day at Greenwich: the rules of that day do not hold."""
+    chicago = zone_of("America/Chicago")
+    assert read_day("2026-12-05") == read_day("2026-12-05T18:30") == date(2026, 12, 5)
+    late = read_day("2026-12-06T01:30+00:00")
+    assert day_of(late, chicago) == date(2026, 12, 5)
+    assert day_of(late, None) == date(2026, 12, 6)
+    assert day_of(read_day("2026-12-05T06:40-06:00"), chicago) == date(2026, 12, 5)
+    assert day_of(date(2026, 12, 5), chicago) == date(2026, 12, 5)
+    assert day_of(None, chicago) is None
 
 
 def test_the_schema_of_a_law_is_printed_whole() -> None:

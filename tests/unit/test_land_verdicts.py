@@ -129,6 +129,10 @@ def test_closed_areas_within_the_error_and_only_where_they_are_mapped():
     ]  # fmt: skip
     table = judge(at[0], closed_areas=shut)
     assert table["note"].iloc[2] == "refuge"
+    # An area is no less closed for nobody having said why.
+    for reason in (None, "", " "):
+        table = judge(at[0], closed_areas=areas([EAST], [reason]))
+        assert list(table.iloc[2][["verdict", "note"]]) == ["inside", "closed area"]
 
 
 DAY = date(2026, 12, 5)

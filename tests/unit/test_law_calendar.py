@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 from sitegeo.errors import UsageError
 from sitegeo.law.calendar import barred, rules_on
-from sitegeo.law.daylight import daylight, hours_on, read_day
+from sitegeo.law.daylight import day_of, daylight, hours_on, read_day
 from sitegeo.law.rules import Hours, Law, TextRule
 
 ZONE = ZoneInfo("America/Chicago")
@@ -171,6 +171,7 @@ def test_a_text_that_cannot_be_is_refused(wrong):
 
 
 def test_the_day_a_person_writes():
-    assert read_day("2026-12-05") == read_day("2026-12-05T23:59-06:00") == date(2026, 12, 5)
+    assert read_day("2026-12-05") == read_day("2026-12-05T23:59") == date(2026, 12, 5)
+    assert day_of(read_day("2026-12-05T23:59-06:00"), None) == date(2026, 12, 5)
     with pytest.raises(UsageError, match="not a date"):
         read_day("Saturday")

@@ -19,6 +19,7 @@ from helpers_law import (
     off,
     one,
     points,
+    roads,
     rule,
 )
 from pyproj import CRS, Transformer
@@ -131,6 +132,17 @@ def test_a_sector_finds_what_is_hard_by_and_measures_it_to_the_millimetre():
         at, np.array([wall]), np.zeros(1), arcs=((89.0, 120.0),), error_m=0.0, crs=UTM
     )
     assert found.distance_m == pytest.approx([800.0], rel=0.03)
+
+
+def test_whoever_stands_on_a_road_drawn_as_an_area_is_on_it():
+    """Far from its outline: a junction, or a street as the land register has it."""
+    law = law_of(rule("me", "road", 10, "ft", measured_from="pavement edge"))
+    square = shapely.box(X - 80, Y - 80, X + 80, Y + 80)
+    row = one(judge(law, ways=roads([square], "primary")), "road")
+    assert (row["verdict"], row["distance_m"]) == ("inside", 0.0)
+    beside = {"at": (X + 100, Y), "ways": roads([square], "primary")}
+    # 20 m from the outline, less half the 24 m that a primary road may be wide beyond it.
+    assert one(judge(law, **beside), "road")["distance_m"] == pytest.approx(8.0, abs=0.05)
 
 
 @pytest.mark.parametrize("distance_m", [1.0, 15.0, 60.0, -4.0])
