@@ -71,8 +71,8 @@ TESTS = {
     "land": ("unit/test_land_verdicts.py",),
     "mapped": ("unit/test_setback_features.py", "published/test_setback_distances.py"),
     "nearest": (
-        *("published/test_setback_distances.py", "unit/test_setback_verdicts.py"),
-        "property/test_setbacks_polygons.py",
+        *("published/test_setback_distances.py", "unit/test_setback_features.py"),
+        *("unit/test_setback_verdicts.py", "property/test_setbacks_polygons.py"),
     ),
     "position": ("unit/test_setback_verdicts.py", "unit/test_land_verdicts.py"),
     "rules": ("unit/test_law_rules.py", "unit/test_law_calendar.py"),

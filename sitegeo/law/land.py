@@ -93,7 +93,7 @@ def _said_of(
         return np.ones(len(points), dtype=bool)
     within = error_m * scale_over(CRS(points.crs), at).most
     inside = shapely.covers(area, at)
-    return np.asarray(inside & ~shapely.dwithin(area.boundary, at, within))
+    return np.asarray(inside & (shapely.distance(area.boundary, at) > within))
 
 
 def _near(

@@ -271,7 +271,8 @@ def _ends_near(
     reach_m = np.where(inside, shapely.distance(area.boundary, at), 0.0) / scale.most
     asks = [a.rule.limit_m + mapped.most_offset_m(a.rule, law) for a in asked]
     needed = np.where([a.speaks for a in asked], np.array(asks)[:, None], 0.0).max(axis=0)
-    return np.asarray(reach_m < needed + terms.errors.total_m(LAYER[target]))
+    # What has no edge to measure to has no reach either.
+    return np.asarray(~(reach_m >= needed + terms.errors.total_m(LAYER[target])))
 
 
 def _notes(asked: list[_Asked], *, ends: Bools, complete: Bools, layer: str) -> NDArray[np.object_]:

@@ -80,7 +80,7 @@ def terms_of(record: Mapping[str, Any], *, crs: CRS, on: date | None = None) -> 
         elif not declared and name in extents and name in ("dwellings", "roads"):
             covered[name] = _box(extents[name][1], extents[name][0], crs)
         if read is not None:
-            covered[name] = shapely.intersection(covered.get(name, read), read)
+            covered[name] = shapely.intersection(covered.get(name, read), read).buffer(0)
     return Terms(
         errors=PositionErrors.from_layers({str(k): v for k, v in assume.position_error_m.items()}),
         complete=frozenset(str(name) for name, said in assume.complete.items() if said),

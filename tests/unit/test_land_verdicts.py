@@ -104,6 +104,14 @@ def test_the_error_is_true_metres_and_each_layers_own():
         terms=Terms(errors=PositionErrors(0, 0, 15.0, 20.0, 0, 0, 0)),
     )
     assert of(outside, "public ground") == ["close", "not checked"]
+    nowhere = {"public_land": shapely.Point(x + 45, y)}
+    outside = land_verdicts(
+        points((x + 45, y), crs=crs),
+        public_land=west,
+        closed_areas=None,
+        terms=Terms(complete=WHOLE, covered=nowhere),
+    )
+    assert of(outside, "public ground") != ["inside"]
     # The edge of what a layer covers is drawn in by as much.
     said = Terms(
         errors=PositionErrors(0, 0, 15.0, 20.0, 0, 0, 0),

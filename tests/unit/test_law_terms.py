@@ -329,8 +329,9 @@ def test_a_layer_says_nothing_of_what_lies_beyond_it(limit, east_m, verdict):
     assert ("ends before the limit does" in row["note"]) == (verdict == "not checked")
     near = houses([box_east(40.0)])
     assert one(judge(law, dwellings=near, covered={"dwellings": area}))["verdict"] == "inside"
-    empty = judge(law, dwellings=far, covered={"dwellings": shapely.Polygon()})
-    assert one(empty)["verdict"] == "not checked"
+    for no_area in (shapely.Polygon(), shapely.Point(X, Y), shapely.LineString([NEAR, (X, Y)])):
+        nothing = judge(law, dwellings=far, covered={"dwellings": no_area})
+        assert one(nothing)["verdict"] == "not checked"
     # The error counts on top.
     tight = judge(law, dwellings=far, covered={"dwellings": area}, errors=USUAL)
     assert one(tight)["verdict"] == "not checked"
