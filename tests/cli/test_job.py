@@ -143,6 +143,14 @@ def test_check_never_says_clear_without_a_law(demo_survey: Path, demo_plan: Path
         assert found["law"]["chosen"] is False
         assert found["verdict"] != "clear"
         assert found["items"]
+    # The plan, its groups and its ground among them, was judged as check judges it, to the digit.
+    judged = json.loads((demo_plan / "plan.json").read_text())["checks"]
+    items = {(i["id"], i["target"]): i for i in found["items"]}
+    assert {t for _, t in items} >= {"dwelling", "road", "public ground", "hunting", "closed areas"}
+    assert len({i["id"] for i in judged}) > 1
+    for item in judged:
+        name = "HIDE" if item["id"][0] in "TPVHCFX" and item["id"][1:2].isdigit() else item["id"]
+        assert {**item, "id": name} == items[name, item["target"]]
 
 
 def write_law(path: Path, yards: int) -> Path:
@@ -183,6 +191,10 @@ def test_rank_and_check_agree_to_the_digit(demo_survey: Path, tmp_path: Path) ->
     for key, verdict in by_rank.items():
         for name in ("verdict", "distance_m", "limit_m", "rule"):
             assert verdict[name] == by_check[key][name], key
+    ground = {(b["id"], t): v for b in ranked["blinds"] for t, v in b["land"].items()}
+    assert {target for _, target in ground} == {"public ground", "hunting", "closed areas"}
+    for key, verdict in ground.items():
+        assert verdict == {name: by_check[key][name] for name in ("verdict", "note")}, key
 
 
 def test_a_spot_without_a_map_is_not_checked() -> None:
