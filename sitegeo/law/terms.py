@@ -106,8 +106,8 @@ def _box(bounds: Any, own: str, crs: CRS) -> BaseGeometry:
     if not (west < east and south < north):
         return shapely.Polygon()
     to_place = Transformer.from_crs(own, crs, always_xy=True)
-    longest = max(east - west, north - south) / 40
-    ring = shapely.segmentize(shapely.box(west, south, east, north), longest)
+    plain = shapely.box(west, south, east, north)
+    ring = shapely.segmentize(plain, plain.length / 100)
     box: BaseGeometry = shapely.transform(
         ring, lambda xy: np.column_stack(to_place.transform(*xy.T))
     )

@@ -394,6 +394,18 @@ def test_terms_come_from_what_a_survey_recorded():
     assert terms_of({}, crs=UTM).covered == {}
 
 
+def test_an_extent_in_degrees_keeps_to_its_parallels():
+    """Over two degrees a straight line on the grid leaves the parallel by some 400 m."""
+    west, east, south = -77.3, -75.3, 38.8
+    record = {"assume": {"complete": {"closed_areas": [west, south, east, 39.3]}}}
+    area = terms_of(record, crs=UTM).covered["closed_areas"]
+    to_grid = Transformer.from_crs(4326, UTM, always_xy=True)
+    for lon in (-76.9, -76.3, -75.4):
+        x, y = to_grid.transform(lon, south)
+        assert area.covers(shapely.Point(x, y + 3))
+        assert not area.covers(shapely.Point(x, y - 3))
+
+
 def test_beyond_what_was_read_of_the_files_nothing_is_covered():
     """Vectors are read to 2 km beyond the photo, however far they are declared complete."""
     grid = {"west_m": X, "north_m": Y + 100, "pixel_m": 0.5, "rows": 200, "columns": 400}
