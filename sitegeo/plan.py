@@ -119,7 +119,9 @@ class Plan:
             layers = {"plan": self.features, "spread": spread, **self.layers}
             write_layers(new / "plan.gpkg", layers)
             add_styles(new / "plan.gpkg", {"spread": spread_style()})
-            kml_text = kml.kml_text(self.features, self.waypoints, title)
+            kml_text = kml.kml_text(
+                self.features, self.waypoints, title, credits=self.record["credits"]
+            )
             (new / "plan.kml").write_text(kml_text, encoding="utf-8")
             (new / "plan.kmz").write_bytes(kml.kmz_bytes(kml_text))
             card = card_of(self)

@@ -190,6 +190,7 @@ def _notes(record: Mapping[str, Any]) -> Iterator[tuple[str, tuple[str, ...]]]:
     yield "Rules of the day", tuple(rule_sentences(record))
     yield "If the wind shifts", tuple(shift_sentences(likely))
     yield "About this spread", tuple(sentence(n) for n in record["spread"]["notes"])
+    yield "Whose data this is", tuple(sentence(words) for words in record.get("credits", ()))
     seen = tuple(sentence(f"{row['seen']}: {row['change']}") for row in record["field"])
     yield "If birds do not settle", () if record["spread"]["refused"] else seen
 

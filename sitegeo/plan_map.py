@@ -49,7 +49,7 @@ def content_of(plan: Plan) -> MapContent:
         headline=headline,
         verdicts=ranked.verdict_sentences(plan.blind["id"]),
         cautions=(*(_sentence(n) for n in plan.spread.notes), *plan.record["cautions"]),
-        credits=tuple(c["words"] for c in survey.record.get("credits", ())),
+        credits=tuple(plan.record["credits"]),
         turn=turn,
         drawn=other_plans(plan),
     )

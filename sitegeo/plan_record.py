@@ -66,6 +66,7 @@ def plan_record(
         },
         "when": None if ranked.when is None else ranked.when.isoformat(),
         "title": survey.title,
+        "credits": [c["words"] for c in survey.record.get("credits", ())],
         "assume": survey.record["assume"],
         "terms": survey.record["terms"],
         "gear": survey.record["gear"],

@@ -5,8 +5,8 @@ from __future__ import annotations
 import io
 import xml.etree.ElementTree as ET
 import zipfile
-from collections.abc import Iterable
-from typing import Any
+from collections.abc import Iterable, Sequence
+from typing import Any, NamedTuple
 
 import geopandas as gpd
 import pandas as pd
@@ -16,36 +16,32 @@ from sitegeo.export.wgs84 import DECIMALS, to_wgs84
 
 NAMESPACE = "http://www.opengis.net/kml/2.2"
 
-# Okabe and Ito's colour-blind safe palette as RRGGBB; opacity of line and fill, 0 to 1; width px.
-_LOOKS: dict[str, tuple[str, float, float, float]] = {
-    "waypoint": ("F0E442", 1.0, 0.0, 2.0),
-    "hide": ("FFFFFF", 1.0, 0.0, 3.0),
-    "pocket": ("FFFFFF", 1.0, 0.15, 3.0),
-    "group": ("56B4E9", 1.0, 0.45, 2.0),
-    "motion": ("F0E442", 1.0, 0.0, 2.0),
-    "jerk_line": ("F0E442", 1.0, 0.0, 2.0),
-    "decoy": ("56B4E9", 0.9, 0.0, 1.0),
-    "touchdown": ("F0E442", 0.7, 0.2, 1.0),
-    "fire_closed": ("D55E00", 1.0, 0.25, 2.0),
-    "setback": ("E69F00", 0.9, 0.15, 2.0),
-    "route": ("F0E442", 1.0, 0.0, 3.0),
-    "access": ("CC79A7", 1.0, 0.0, 2.0),
-    "other": ("FFFFFF", 0.8, 0.1, 1.0),
-}
-_FOLDERS = {
-    "waypoint": "Waypoints in set-up order",
-    "hide": "Hide",
-    "pocket": "Pocket: leave open",
-    "group": "Groups",
-    "motion": "Motion",
-    "jerk_line": "Jerk line",
-    "decoy": "Single decoys",
-    "touchdown": "Where birds are likely to come down",
-    "fire_closed": "No fire",
-    "setback": "Setbacks",
-    "route": "Route",
-    "access": "Ways in",
-    "other": "Other",
+
+class _Look(NamedTuple):
+    """A role's folder, colour as RRGGBB, opacity of line and fill (0 to 1), and width in pixels."""
+
+    folder: str
+    colour: str
+    line: float
+    fill: float
+    width: float
+
+
+# Okabe and Ito's colour-blind safe palette.
+_LOOKS = {
+    "waypoint": _Look("Waypoints in set-up order", "F0E442", 1.0, 0.0, 2.0),
+    "hide": _Look("Hide", "FFFFFF", 1.0, 0.0, 3.0),
+    "pocket": _Look("Pocket: leave open", "FFFFFF", 1.0, 0.15, 3.0),
+    "group": _Look("Groups", "56B4E9", 1.0, 0.45, 2.0),
+    "motion": _Look("Motion", "F0E442", 1.0, 0.0, 2.0),
+    "jerk_line": _Look("Jerk line", "F0E442", 1.0, 0.0, 2.0),
+    "decoy": _Look("Single decoys", "56B4E9", 0.9, 0.0, 1.0),
+    "touchdown": _Look("Where birds are likely to come down", "F0E442", 0.7, 0.2, 1.0),
+    "fire_closed": _Look("No fire", "D55E00", 1.0, 0.25, 2.0),
+    "setback": _Look("Setbacks", "E69F00", 0.9, 0.15, 2.0),
+    "route": _Look("Route", "F0E442", 1.0, 0.0, 3.0),
+    "access": _Look("Ways in", "CC79A7", 1.0, 0.0, 2.0),
+    "other": _Look("Other", "FFFFFF", 0.8, 0.1, 1.0),
 }
 _HIDDEN = frozenset({"decoy", "access", "hide", "motion"})
 """Roles folded away at first: the waypoints show the same, or they are too many."""
@@ -60,7 +56,13 @@ def kmz_bytes(text: str) -> bytes:
     return file.getvalue()
 
 
-def kml_text(features: gpd.GeoDataFrame, waypoints: gpd.GeoDataFrame, title: str) -> str:
+def kml_text(
+    features: gpd.GeoDataFrame,
+    waypoints: gpd.GeoDataFrame,
+    title: str,
+    *,
+    credits: Sequence[str] = (),
+) -> str:
     """Return a KML document; the same plan gives the same bytes.
 
     Parameters
@@ -70,6 +72,8 @@ def kml_text(features: gpd.GeoDataFrame, waypoints: gpd.GeoDataFrame, title: str
         ``range_yd``, ``bearing_true``, ``bearing_magnetic``.
     title
         Name of the document.
+    credits
+        Whose data it rests on.
 
     Raises
     ------
@@ -80,6 +84,8 @@ def kml_text(features: gpd.GeoDataFrame, waypoints: gpd.GeoDataFrame, title: str
     document = _add(root, "Document")
     _add(document, "name", title)
     _add(document, "open", "1")
+    if credits:
+        _add(document, "description", "; ".join(credits))
     for role in _LOOKS:
         _style(document, role)
     drawn = to_wgs84(features)
@@ -101,7 +107,7 @@ def _add(parent: ET.Element, tag: str, text: str | None = None) -> ET.Element:
 
 
 def _style(document: ET.Element, role: str) -> None:
-    colour, line, fill, width = _LOOKS[role]
+    _, colour, line, fill, width = _LOOKS[role]
     style = ET.SubElement(document, "Style", {"id": role})
     _add(_add(style, "IconStyle"), "color", _aabbggrr(colour, line))
     pen = _add(style, "LineStyle")
@@ -121,7 +127,7 @@ def _folder(document: ET.Element, role: str, rows: gpd.GeoDataFrame) -> None:
         return
     shown = "0" if role in _HIDDEN else "1"
     folder = _add(document, "Folder")
-    _add(folder, "name", _FOLDERS[role])
+    _add(folder, "name", _LOOKS[role].folder)
     _add(folder, "visibility", shown)
     for _, row in rows.iterrows():
         mark = _add(folder, "Placemark")

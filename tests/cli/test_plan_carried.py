@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,14 @@ from helpers_cli import sitegeo as run
 import sitegeo
 from sitegeo.export.text import plan_text, shift_sentences
 from sitegeo.law.daylight import read_when
+from sitegeo.placefile import Credit
 
+CREDIT = Credit(
+    layers=("roads", "public_land"),
+    source="Map",
+    attribution="© OpenStreetMap contributors",
+    licence="ODbL 1.0",
+)
 SCHEMA = Path(__file__).resolve().parents[2] / "docs" / "plan.schema.json"
 
 
@@ -28,8 +36,10 @@ def plans(
     survey = sitegeo.Survey.open(demo_survey)
     when = read_when("2026-12-05T06:40", survey.record["zone"])
     wind = sitegeo.Wind.parse("NW 12 mph")
+    credited = replace(survey, record={**survey.record, "credits": [CREDIT.model_dump()]})
+    credited.record["credits"][0]["words"] = CREDIT.words
     made = {
-        "calm": sitegeo.plan(survey, sitegeo.Wind.parse("calm")),
+        "calm": sitegeo.plan(credited, sitegeo.Wind.parse("calm")),
         "empty": sitegeo.plan(survey, wind, decoys=0),
         "rejected": sitegeo.plan(survey, wind, blind=_rejected(survey, wind), when=when),
     }
@@ -56,6 +66,18 @@ def test_plan_json_keeps_to_its_published_schema(folder: Path) -> None:
     schema = json.loads(SCHEMA.read_text())
     jsonschema.Draft202012Validator.check_schema(schema)
     jsonschema.validate(record_of(folder), schema, cls=jsonschema.Draft202012Validator)
+
+
+def test_whose_data_it_is_stands_on_all_that_is_carried(plans: dict[str, Path]) -> None:
+    words = "roads, public land: © OpenStreetMap contributors (ODbL 1.0)"
+    folder = plans["calm"]
+    assert record_of(folder)["credits"] == [words]
+    assert words in (folder / "map.html").read_text(encoding="utf-8")
+    assert words in (folder / "plan.kml").read_text(encoding="utf-8")
+    for name in ("card.pdf", "card_night.pdf"):
+        page = pypdf.PdfReader(folder / name).pages[0]
+        assert words[1:] in " ".join(page.extract_text().split())
+    assert record_of(plans["dated"])["credits"] == []
 
 
 @pytest.mark.parametrize(

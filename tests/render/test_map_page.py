@@ -37,6 +37,7 @@ def test_it_opens_offline_silent_with_everything_on_it(opened, sample):
     assert page.locator("path.plan-decoy").count() == 35
     assert page.locator("path.plan-group").count() == 2
     assert page.locator(".leaflet-photo-pane img").count() == 1
+    assert page.locator(".foot .credits li").all_inner_texts() == ["Photo: invented."]
     drawn = page.evaluate("document.querySelector('.leaflet-photo-pane img').naturalWidth")
     assert drawn > 100
     for words in ("Checked", "Take care", "To set out, in this order", "Legend"):
