@@ -127,12 +127,18 @@ def averaged(plane: NDArray[Any], where: Bools, blur_px: float) -> Floats:
 
 def opened(mask: Bools, radius_px: float) -> Bools:
     """Return the parts of a mask in which a disc of the radius fits."""
-    if not mask.any():
-        return mask
-    core = ndimage.distance_transform_edt(np.pad(mask, 1))[1:-1, 1:-1] >= radius_px
-    if not core.any():
-        return np.zeros_like(mask)
-    return np.asarray(mask & (ndimage.distance_transform_edt(~core) < radius_px))
+    out = np.zeros_like(mask)
+    # A disc lies in one connected part, and those too narrow for it are many.
+    labels, _ = ndimage.label(mask, np.ones((3, 3)))
+    for number, window in enumerate(ndimage.find_objects(labels), 1):
+        if min(s.stop - s.start for s in window) < 2 * radius_px - 1:
+            continue
+        part = np.pad(labels[window] == number, 1)
+        core = ndimage.distance_transform_edt(part) >= radius_px
+        if core.any():
+            reached = ndimage.distance_transform_edt(~core) < radius_px
+            out[window] |= (part & reached)[1:-1, 1:-1]
+    return out
 
 
 def _window(
