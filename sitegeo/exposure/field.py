@@ -32,22 +32,40 @@ class WindField:
 
     Attributes
     ----------
-    fetch_m
-        (rows, columns) float32 straight-line fetch for the mean direction; NaN off the water.
-    at_least
-        (rows, columns) bool; the data ran out upwind before land was met: the fetch is a lower
-        bound, and shelter from beyond the data is not counted.
-    local_ratio
-        (rows, columns) float32 local over open wind speed, averaged over the wind's spread of
-        direction, in (0, 1]; NaN off the water.
-    local_speed_mps
-        (rows, columns) float32; NaN off the water.
+    planes
+        (3, rows, columns) float32, the first three of the properties.
+    speed_mps
+        Its open speed.
     """
 
-    fetch_m: npt.NDArray[np.float32]
-    at_least: npt.NDArray[np.bool_]
-    local_ratio: npt.NDArray[np.float32]
-    local_speed_mps: npt.NDArray[np.float32]
+    planes: npt.NDArray[np.float32]
+    speed_mps: float
+
+    @property
+    def fetch_m(self) -> npt.NDArray[np.float32]:
+        """Straight-line fetch for the mean direction; NaN off the water."""
+        return np.asarray(self.planes[0])
+
+    @property
+    def at_least(self) -> npt.NDArray[np.bool_]:
+        """Where the data ran out upwind before land was met.
+
+        The fetch is a lower bound there, and shelter from beyond the data is not counted.
+        """
+        return np.asarray(self.planes[1] > 0)
+
+    @property
+    def local_ratio(self) -> npt.NDArray[np.float32]:
+        """Local over open wind speed, in (0, 1]; NaN off the water.
+
+        Averaged over the wind's spread of direction.
+        """
+        return np.asarray(self.planes[2])
+
+    @property
+    def local_speed_mps(self) -> npt.NDArray[np.float32]:
+        """Local wind speed; NaN off the water."""
+        return np.asarray(self.local_ratio * np.float32(self.speed_mps))
 
 
 def wind_over_water(
@@ -120,9 +138,8 @@ def wind_over_surface(
     table = ratio_table(tuple(classes))
     shape = (surface.shape[0], surface.shape[1])
     buffers = empty_sweep(shape, len(table))
-    ratio = np.zeros(shape, np.float32)
-    fetch = np.empty(shape, np.float32)
-    at_least = np.empty(shape, np.bool_)
+    planes = np.zeros((3, *shape), np.float32)
+    fetch, at_least, ratio = planes
     turns, weights = spread_weights(spread_deg)
 
     def swept(bearing: float) -> None:
@@ -150,7 +167,7 @@ def wind_over_surface(
     land = buffers.fetch_m == NO_FETCH
     fetch[land] = np.nan
     ratio[land] = np.nan
-    return WindField(fetch, at_least, ratio, ratio * np.float32(speed_mps))
+    return WindField(planes, speed_mps)
 
 
 def _classes(

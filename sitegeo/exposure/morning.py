@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from sitegeo.exposure.field import wind_over_surface
 from sitegeo.exposure.halo import continued
 from sitegeo.exposure.obstacles import classes_for
@@ -33,8 +31,8 @@ def exposure(
         pixel_m=grid.pixel_m,
         spread_deg=wind.spread_deg,
     )
-    fetch, at_least = field.fetch_m, field.at_least
-    if halo is not None and at_least.any():
-        fetch, at_least = continued(fetch, at_least, grid, halo, from_grid_deg=bearing)
-    planes = np.stack([fetch, at_least.astype(np.float32), field.local_ratio])
-    return Raster(planes, grid, None, ("fetch_m", "at_least", "local_ratio"))
+    if halo is not None:
+        field.planes[:2] = continued(
+            field.fetch_m, field.at_least, grid, halo, from_grid_deg=bearing
+        )
+    return Raster(field.planes, grid, None, ("fetch_m", "at_least", "local_ratio"))
