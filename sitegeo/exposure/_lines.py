@@ -144,8 +144,7 @@ def _look_ahead(tile, later, tallest, class_bits):
             own = z[i]
             best = tallest[i]
             out[i] = best if own >= 0 else np.int16(-1)
-            run = max(own, best)
-            run = run if np.int16(own ^ best) & class_bits == 0 else own
+            run = max(own, best) if np.int16(own ^ best) & class_bits == 0 else own
             tallest[i] = run if own >= 0 else np.int16(-1)
 
 
@@ -167,10 +166,10 @@ def _run(z, count, step_m, fetch, at_least):
 
 @jit
 def _close_gates(left, right, gate, count):
-    """Note the lower of the pixels either side of a diagonal step; two of land end the water."""
+    """Note the lower, as thin as the thinner, beside a diagonal step; two of land end the water."""
     for i in range(gate.size):
         lower = min(left[i], right[i])
-        gate[i] = lower
+        gate[i] = np.int16((lower & ~3) | max(left[i] & 3, right[i] & 3)) if lower >= 0 else lower
         count[i] = 0 if lower >= 0 else count[i]
 
 
@@ -186,10 +185,11 @@ def _mark(z, later, level, next_look, k, class_bits, event):
 
 @jit
 def _mark_gates(z, later, gate, class_bits, event):
-    """Mark the lanes whose gate stands above their own pixel and what is to come."""
+    """Mark the lanes whose gate, in its class, tops their own pixel and what is to come."""
     for i in range(z.size):
         crest = (gate[i] > later[i]) | (((gate[i] ^ later[i]) & class_bits) != 0)
-        event[i] |= crest & (gate[i] >= _LEAST) & (gate[i] > z[i]) & (z[i] != UNKNOWN)
+        tops = (gate[i] > z[i]) | (((gate[i] ^ z[i]) & class_bits) != 0)
+        event[i] |= crest & (gate[i] >= _LEAST) & tops & (z[i] != UNKNOWN)
 
 
 @jit
@@ -277,7 +277,7 @@ def _visit(lanes, z, gate, turn, k, step_dm, level, next_look, hull):
             cross[b, i] = next_look[i] = 0
             seen[b, i] = depth[b, i]
             used[b] = True
-        if turn != 0 and gate[i] >= _LEAST and gate[i] > v:
+        if turn != 0 and gate[i] >= _LEAST and (gate[i] > v or (gate[i] ^ v) & class_bits != 0):
             b = gate[i] & class_bits
             _push(stack[b], depth[b], i, k if v >= 0 else k - 1, gate[i] >> 2)
             cross[b, i] = next_look[i] = 0

@@ -73,6 +73,17 @@ def test_taller_never_lowers_the_horizon(water, bearing, seed):
 @settings(max_examples=40)
 @given(waters, bearings, seeds, st.floats(0, 25))
 def test_taller_or_denser_trees_never_raise_the_wind(water, bearing, seed, spread):
+    never_raised(water, bearing, seed, spread)
+
+
+def test_nor_do_they_where_land_and_water_lie_mixed():
+    rng = np.random.default_rng(5)
+    for seed in range(60):
+        water = rng.random((12, 12)) < rng.uniform(0.02, 0.6)
+        never_raised(water, rng.uniform(0, 360), seed, rng.uniform(0, 25))
+
+
+def never_raised(water, bearing, seed, spread):
     rng = np.random.default_rng(seed)
     heights = rng.integers(0, 250, water.shape) / 10
     kinds = rng.integers(1, 4, water.shape).astype(np.uint8)  # dense, open or bare trees
