@@ -140,7 +140,8 @@ def spread_weights(spread_deg: float) -> tuple[Floats, Floats]:
     reach = math.ceil(spread_deg / 5.0)
     turns = np.arange(-reach, reach + 1) * 10.0
     edges = np.append(turns - 5.0, turns[-1] + 5.0)
-    weights = np.diff(ndtr(edges / spread_deg))
+    with np.errstate(over="ignore"):  # a spread next to nothing is a steady wind
+        weights = np.diff(ndtr(edges / spread_deg))
     return turns, weights / weights.sum()
 
 

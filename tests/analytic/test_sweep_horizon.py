@@ -35,10 +35,13 @@ def line_by_line(surface, azimuth, pixel_m):
                 obstacles = [(own, q)] if q < k and own >= 0 else []
                 turn = int(shift[q] - shift[q - 1]) if q else 0
                 if turn:
-                    gate = min(
+                    sides = [
                         pixel(q - 1, line + shift[q - 1] + turn), pixel(q, line + shift[q] - turn)
-                    )
-                    if gate > own and own != UNKNOWN:
+                    ]  # fmt: skip
+                    # As tall as the lower of the two, as thin as the thinner.
+                    gate = min(sides) & ~3 | max(s & 3 for s in sides)
+                    hidden = own >= gate and own & 3 == gate & 3
+                    if min(sides) >= 0 and not hidden and own != UNKNOWN:
                         obstacles.append((gate, q if own >= 0 else q - 1))
                 for z, at in obstacles:
                     height = (z >> 2) - ~v
