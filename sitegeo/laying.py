@@ -60,7 +60,13 @@ class Ground:
         return refusal(self._drawn(layout, phi_deg), self.frame, **self._given(depth))
 
     def _drawn(self, layout: str, phi_deg: float) -> layouts.Layout:
-        return layouts.shape(layout, phi_deg, decoys=self.gear.decoys, opening_m=self.opening_m)
+        return layouts.shape(
+            layout,
+            phi_deg,
+            decoys=self.gear.decoys,
+            opening_m=self.opening_m,
+            far_group=self.gear.far_group,
+        )
 
     def _given(self, depth: Depths | None) -> dict[str, Any]:
         return {

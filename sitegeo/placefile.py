@@ -145,6 +145,7 @@ class GearKeys(Table):
     geese: int | None = Field(default=None, ge=0)
     small: int | None = Field(default=None, ge=0)
     motion: int = Field(default=1, ge=0)
+    far_group: bool = False
     pace_m: float = Field(default=0.75, gt=0.3, lt=1.5)
     wade_m: float = Field(default=0.75, ge=0, le=1.5)
     party: int = Field(default=2, ge=1, le=6)

@@ -139,6 +139,7 @@ def plan(
     blind: str | None = None,
     hide: Hide | None = None,
     decoys: int | None = None,
+    far_group: bool | None = None,
     when: datetime | None = None,
     law: Law | None = None,
     air_c: float | None = None,
@@ -154,6 +155,9 @@ def plan(
         which the best is planned unless `blind` names one (X001, X002, …).
     decoys
         How many to set; by default the gear recorded in the survey.
+    far_group
+        Whether to set some far out, to hold distant birds; by default the gear recorded in the
+        survey, where it is off.
     when
         The hour hunted; without it no sun time and no magnetic bearing is given.
     law
@@ -174,13 +178,14 @@ def plan(
         law=law,
         candidates=standing,
         decoys=decoys,
+        far_group=far_group,
         want=None,
         sure_of=ranking.SURE_OF if hide is None else 0,
     )
     if hide is not None and blind is None and ranked.blinds.empty:
         blind = "X001"  # a person's own spot is planned whatever speaks against it
     row = _pick(ranked, blind)
-    gear = ranking.gear_of(survey, decoys)
+    gear: Gear = ranked.given["gear"]
     lonlat = _lonlat(survey, row)
     season = None if when is None else season_of(when.month, lonlat[1])
     ground = ground_of(survey, row, gear, season=season)

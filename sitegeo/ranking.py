@@ -117,6 +117,7 @@ def rank(
     law: Law | None = None,
     candidates: gpd.GeoDataFrame | None = None,
     decoys: int | None = None,
+    far_group: bool | None = None,
     want: Iterable[str] | None = ("blinds",),
     sure_of: int = SURE_OF,
 ) -> Ranking:
@@ -132,6 +133,8 @@ def rank(
         Blinds to score instead of the survey's own.
     decoys
         How many are carried; by default the gear recorded in the survey.
+    far_group
+        Whether some are set far out; by default the gear recorded in the survey.
     want
         Layers to make, among them `blinds`; None for all that a wind adds.
     sure_of
@@ -146,7 +149,7 @@ def rank(
     """
     governing = law or survey.law
     assume = assumed(survey, when)
-    gear = gear_of(survey, decoys)
+    gear = gear_of(survey, decoys, far_group=far_group)
     morning: dict[str, Any] = {"wind": wind, "assume": assume, "gear": gear}
     morning["candidates"] = survey.layers["candidates"] if candidates is None else candidates
     if when is not None:
@@ -171,8 +174,8 @@ def rank(
     return Ranking(wind, when, governing, blinds, rejected, checked, made, morning)
 
 
-def gear_of(survey: Survey, decoys: int | None = None) -> Gear:
-    """Return what the party carries, as recorded in the survey or with another count."""
+def gear_of(survey: Survey, decoys: int | None = None, *, far_group: bool | None = None) -> Gear:
+    """Return what the party carries and how it is set, as recorded in the survey or as asked."""
     keys = from_record(survey.record["gear"], GearKeys)
     names = ("dark", "white", "geese", "small")
     kinds = {k: v for k in names if (v := getattr(keys, k)) is not None}
@@ -180,7 +183,8 @@ def gear_of(survey: Survey, decoys: int | None = None) -> Gear:
         kinds = dict.fromkeys(names, 0) | kinds
     wanted = keys.decoys if decoys is None else decoys
     held = {name: getattr(keys, name) for name in ("motion", "wade_m", "party", "load")}
-    return Gear(decoys=wanted, **held, **kinds)
+    far = keys.far_group if far_group is None else far_group
+    return Gear(decoys=wanted, far_group=far, **held, **kinds)
 
 
 def assumed(survey: Survey, when: datetime | None) -> Assume:

@@ -17,6 +17,11 @@ from sitegeo.cli import options
 @options.hide
 @options.water
 @click.option("--decoys", type=click.IntRange(0, 120), help="How many to set.")
+@click.option(
+    "--far-group",
+    is_flag=True,
+    help="Set some decoys 30 yd out and more, to hold distant birds: it means long shots.",
+)
 @options.when
 @options.air
 @options.law
@@ -40,6 +45,7 @@ def command(
     hide: Any,
     water: str | None,
     decoys: int | None,
+    far_group: bool,
     when: str | None,
     air_c: float | None,
     law: Path | None,
@@ -72,6 +78,7 @@ def command(
             blind=blind,
             hide=hide,
             decoys=decoys,
+            far_group=far_group or None,
             when=moment,
             law=options.read_law_option(law),
             air_c=air_c,

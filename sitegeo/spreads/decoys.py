@@ -34,6 +34,8 @@ class Gear:
         How many are dark, have much white, are geese, are small ones for the focus.
     motion
         Motion decoys beside the count; 0 for none or switched off.
+    far_group
+        Whether some are set far out to hold distant birds, which means long shots.
     wade_m
         Deepest water the party wades.
     party
@@ -48,6 +50,7 @@ class Gear:
     geese: int = 4
     small: int = 2
     motion: int = 1
+    far_group: bool = False
     wade_m: float = 0.9
     party: int = 2
     load: str | None = None

@@ -25,7 +25,7 @@ from sitegeo.spreads.layouts import (
     carve,
     polygons_of,
 )
-from sitegeo.spreads.sketches import Area
+from sitegeo.spreads.sketches import FAR, Area
 from sitegeo.units import length_text, yd
 
 Depths = Callable[[Floats], NDArray[Any]]
@@ -221,14 +221,15 @@ def _fit_part(
 ) -> Fitted | None:
     drawn = site.drawn(part, pocket.moved)
     area, nudge = _settle(drawn, site.water, NUDGE_M.get(part.name, NUDGE_DEFAULT_M))
-    area = carve(area, pocket=pocket.area, limit=site.layout.limit_m)
+    limit = math.inf if part.name == FAR else site.layout.limit_m
+    area = carve(area, pocket=pocket.area, limit=limit)
     for other in taken:
         if area.intersects(other):
             area = polygons_of(area.difference(other.buffer(0.5 * part.spacing_m, quad_segs=4)))
     pieces = [
         piece
         for piece in shapely.get_parts(polygons_of(area.intersection(site.water)))
-        if piece.area >= 0.15 * drawn.area
+        if piece.area >= 0.15 * drawn.area / shapely.get_num_geometries(drawn)
     ]
     area = pieces[0] if len(pieces) == 1 else MultiPolygon(pieces)
     fit = _fit_spots(site, part, area, whole_m2=drawn.area, decoys=decoys)

@@ -18,8 +18,10 @@ from shapely.geometry import MultiPolygon, Point, Polygon
 
 from sitegeo.angles import signed_diff_deg
 from sitegeo.errors import UsageError
+from sitegeo.spreads.fargroup import with_far_group
 from sitegeo.spreads.frame import wind_side
 from sitegeo.spreads.sketches import (
+    FAR,
     SPACING_YD,
     Area,
     PartName,
@@ -66,7 +68,8 @@ class Part:
 class Layout:
     """A layout for one wind, in local metres: +x right of the hide, +y straight out.
 
-    ``limit_m`` is how far from the hide a decoy may lie (infinite where tails may run on).
+    ``limit_m`` is how far from the hide a decoy may lie (infinite where tails may run on); the
+    far group is exempt.
     """
 
     name: str
@@ -157,6 +160,7 @@ def shape(
     decoys: int,
     spacing_m: float = SPACING_YD * YARD_M,
     opening_m: float = Wind.opening * YARD_M,
+    far_group: bool = False,
 ) -> Layout:
     """Return a layout drawn for one wind, before it meets the real water.
 
@@ -172,6 +176,8 @@ def shape(
         Distance wanted between decoys; thin lines are set proportionally wider.
     opening_m
         Width of a timber opening.
+    far_group
+        Whether some are set far out, to hold distant birds; in timber there are none to hold.
 
     Raises
     ------
@@ -187,13 +193,17 @@ def shape(
     phi = float(signed_diff_deg(phi_deg, 0.0))
     hand = -1 if phi < 0 else 1
     limit = BANK_LIMIT_YD if layout.startswith("bank-") else math.inf
-    sketch = draw(Wind(abs(phi), opening_m / YARD_M), decoys)
+    wind = Wind(abs(phi), opening_m / YARD_M)
+    sketch = draw(wind, decoys)
+    if far_group and draw is not timber:
+        sketch = with_far_group(sketch, wind, decoys)
     pocket = polygons_of(next(part.geometry for part in sketch if part.name == "pocket"))
     parts = []
     for part in sketch:
         outline = part.geometry
         if part.share > 0 and not isinstance(outline, Point):
-            outline = carve(outline, pocket=pocket, limit=limit, unit=1.0)
+            within = math.inf if part.name == FAR else limit
+            outline = carve(outline, pocket=pocket, limit=within, unit=1.0)
             if outline.is_empty:
                 continue
         elif part.share <= 0 and part.name not in ("pocket", "motion", "motion pair"):

@@ -14,7 +14,7 @@ import numpy as np
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from sitegeo.spreads import timber
+from sitegeo.spreads import fargroup, timber
 from sitegeo.spreads.decoys import DecoyKind, Gear, deal, fill, kinds_of, thin
 from sitegeo.spreads.fitting import (
     SHORE_M,
@@ -35,6 +35,7 @@ from sitegeo.spreads.layouts import (
     reason,
 )
 from sitegeo.spreads.motion import Season, fit_motion
+from sitegeo.spreads.sketches import FAR
 from sitegeo.spreads.spread import Group, Spread
 from sitegeo.units import depth_text
 
@@ -110,6 +111,8 @@ def place(
     left = decoys - sum(counts)
     if left:
         notes.append(f"{left} decoys stay in the bag: the water here is full without them")
+    if any(fit.part.name == FAR for fit in fitted):
+        notes.append(fargroup.WORDS)
     groups, spots, kinds = _set_groups(site, fitted, counts=counts, gear=gear, left=left)
     motion = fit_motion(site, pocket, count=gear.motion, season=season, notes=notes)
     jerk = (
@@ -231,6 +234,7 @@ def _set_groups(
         depths = site.depths(xy)
         known = depths[np.isfinite(depths)]
         unknown = site.depth is not None and len(known) < n
+        long = "long shots: it holds distant birds" * (fit.part.name == FAR)
         groups.append(
             Group(
                 name=fit.part.name,
@@ -243,7 +247,7 @@ def _set_groups(
                 small=dealt[3],
                 order=order,
                 note="; ".join(
-                    filter(None, [fit.note, "depth not known under all of it" * unknown])
+                    filter(None, [long, fit.note, "depth not known under all of it" * unknown])
                 ),
                 depth_m=float(np.median(known)) if len(known) else None,
                 line_m=_line_m(float(known.max())) if len(known) else None,

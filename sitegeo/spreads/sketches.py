@@ -26,6 +26,8 @@ PartName = Literal[
     "motion", "motion pair",
 ]  # fmt: skip
 Area = Polygon | MultiPolygon
+FAR: PartName = "holding"
+"""The far group: an option, off by default, that holds distant birds and means long shots."""
 
 SPACING_YD = 2.0
 LINE_SPACING_YD = 3.5
@@ -91,7 +93,7 @@ def _between(
     return np.asarray(start, float) * (1 - t) + np.asarray(end, float) * t
 
 
-def _blob(
+def blob(
     centre: tuple[float, float] | Floats,
     *,
     along: float,
@@ -119,7 +121,7 @@ def _ribbon(line: Floats, half_width: float) -> Area:
     return LineString(line).buffer(half_width, quad_segs=4)
 
 
-def _growth(decoys: int, most: float = 1.2) -> float:
+def growth(decoys: int, most: float = 1.2) -> float:
     """Return how much larger than drawn the body is: areas follow the count."""
     return float(np.clip(math.sqrt(decoys / _NOMINAL), 0.5, most))
 
@@ -129,7 +131,7 @@ def bank(wind: Wind, decoys: int) -> Sketch:
 
     The near group's ten yards count from the edge of the trees, where the hide stands.
     """
-    k, s, c, u = _growth(decoys), wind.s, wind.c, wind.u
+    k, s, c, u = growth(decoys), wind.s, wind.c, wind.u
     off = wind.step(90, 150)
     fore = wind.theta <= 90
     pocket = np.array([0.0, 17 + (1.5 if fore else 1.0) * c**2])
@@ -147,10 +149,10 @@ def bank(wind: Wind, decoys: int) -> Sketch:
     share = _mix(_mix(0.75, 0.70, c**2) if fore else 0.75, 0.48, off)
     lesser = _mix(_mix(0.20, 0.25, c**2) if fore else 0.20, 0.48, off)
     return [
-        Drawn("pocket", _blob(pocket, along=along, across=across, turn=wind.theta)),
+        Drawn("pocket", blob(pocket, along=along, across=across, turn=wind.theta)),
         Drawn(
             "mass",
-            _blob(
+            blob(
                 mass,
                 along=thick,
                 across=wide,
@@ -162,7 +164,7 @@ def bank(wind: Wind, decoys: int) -> Sketch:
         ),
         Drawn(
             "near" if wind.theta < 25 else "second",
-            _blob(second, along=k * _mix(2, 4, off), across=k * _mix(7, 6, off), square=2.4),
+            blob(second, along=k * _mix(2, 4, off), across=k * _mix(7, 6, off), square=2.4),
             lesser,
         ),
         Drawn("focus", Point(2 * s, 17 - 2 * c**2), 1 - share - lesser),
@@ -197,7 +199,7 @@ def _behind_motion(wind: Wind, spot: Floats) -> Sketch:
 
 def point(wind: Wind, decoys: int) -> Sketch:
     """The tip of a point: wind over one shoulder, birds led past the front."""
-    k, s, u = _growth(decoys), wind.s, wind.u
+    k, s, u = growth(decoys), wind.s, wind.u
     behind = wind.step(100, 165)
     quiet = 1 - wind.step(125, 180)  # the guard's water is the quiet one until the wind is behind
     fore = wind.facing
@@ -223,17 +225,17 @@ def point(wind: Wind, decoys: int) -> Sketch:
     }
     share = {name: weight / sum(weights.values()) for name, weight in weights.items()}
     sketch = [
-        Drawn("pocket", _blob(pocket, along=9, across=7, turn=wind.theta)),
+        Drawn("pocket", blob(pocket, along=9, across=7, turn=wind.theta)),
         Drawn(
             "mass",
-            _blob(mass, along=thick, across=wide, turn=turn, bend=0.5 * wide * (1 - behind),
+            blob(mass, along=thick, across=wide, turn=turn, bend=0.5 * wide * (1 - behind),
                   square=2.4),
             share["mass"],
         ),
-        Drawn("front", _blob(front, along=3 * k, across=5 * k, square=2.4), share["front"]),
+        Drawn("front", blob(front, along=3 * k, across=5 * k, square=2.4), share["front"]),
         Drawn(
             "guard",
-            _blob(guard, along=5 * k, across=k * _mix(7, 6, quiet), square=2.4),
+            blob(guard, along=5 * k, across=k * _mix(7, 6, quiet), square=2.4),
             share["guard"],
         ),
     ]  # fmt: skip
@@ -253,7 +255,7 @@ def point(wind: Wind, decoys: int) -> Sketch:
 
 def open_water(wind: Wind, decoys: int) -> Sketch:
     """Open water: a tail close past the hide, a hook round the far side, the mouth downwind."""
-    k, s, u = _growth(decoys), wind.s, wind.u
+    k, s, u = growth(decoys), wind.s, wind.u
     behind = wind.step(100, 150)
     grown = wind.step(110, 180)
     pocket = np.array([0.0, 17.0 + 1.5 * grown])
@@ -280,17 +282,17 @@ def open_water(wind: Wind, decoys: int) -> Sketch:
     sketch = [
         Drawn(
             "pocket",
-            _blob(pocket, along=_mix(9, 11, grown), across=_mix(6, 9, grown), turn=wind.theta),
+            blob(pocket, along=_mix(9, 11, grown), across=_mix(6, 9, grown), turn=wind.theta),
         ),
         Drawn(
             "mass",
-            _blob(mass, along=thick, across=wide, turn=turn, bend=0.45 * wide * (1 - behind),
+            blob(mass, along=thick, across=wide, turn=turn, bend=0.45 * wide * (1 - behind),
                   square=2.4),
             share["mass"],
         ),
         Drawn(
             "second",
-            _blob(second, along=k * _mix(2, 4, behind), across=k * _mix(3, 6, behind), square=2.4),
+            blob(second, along=k * _mix(2, 4, behind), across=k * _mix(3, 6, behind), square=2.4),
             share["second"],
         ),
     ]  # fmt: skip
@@ -353,16 +355,16 @@ def pair(wind: Wind, decoys: int) -> Sketch:
     beyond = end + (small + 2) * np.array([math.sin(rad), math.cos(rad)])
     spot = _between(beyond, flank + (small_across + 2, -1), behind)
     return [
-        Drawn("pocket", _blob(pocket, along=8, across=6, turn=wind.theta)),
+        Drawn("pocket", blob(pocket, along=8, across=6, turn=wind.theta)),
         Drawn(
             "mass",
-            _blob(end, along=small, across=small_across, turn=turn,
+            blob(end, along=small, across=small_across, turn=turn,
                   bend=0.4 * small_across * (1 - behind), square=2.4),
             0.90 - lesser,
         ),
         Drawn(
             "second",
-            _blob(line, along=_mix(0.9, small, behind), across=_mix(5.5, small_across, behind),
+            blob(line, along=_mix(0.9, small, behind), across=_mix(5.5, small_across, behind),
                   square=2.4),
             lesser,
         ),
@@ -378,9 +380,9 @@ def timber(wind: Wind, decoys: int) -> Sketch:
     radius = min(6.0, 0.3 * wind.opening)
     stack = pocket - (wind.opening / 2 + STACK_IN_YD) * wind.u
     return [
-        Drawn("pocket", _blob(pocket, along=radius, across=radius)),
+        Drawn("pocket", blob(pocket, along=radius, across=radius)),
         Drawn(
-            "mass", _blob(stack, along=3 * k, across=8 * k, turn=wind.theta, square=2.4), 1 - 2 / 24
+            "mass", blob(stack, along=3 * k, across=8 * k, turn=wind.theta, square=2.4), 1 - 2 / 24
         ),
         Drawn("focus", Point(pocket), 2 / 24),
         Drawn("motion", Point(pocket + 0.6 * radius * wind.u)),

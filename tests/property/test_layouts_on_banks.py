@@ -54,8 +54,11 @@ HOPELESS = {
 }
 
 
-def laid(name: str, phi: float, water: shapely.Geometry, decoys: int = 36) -> Spread:
-    return place(layouts.shape(name, phi, decoys=decoys), HIDE, water=water, decoys=decoys)
+def laid(
+    name: str, phi: float, water: shapely.Geometry, decoys: int = 36, *, far: bool = False
+) -> Spread:
+    layout = layouts.shape(name, phi, decoys=decoys, far_group=far)
+    return place(layout, HIDE, water=water, decoys=decoys)
 
 
 def hold(spread: Spread, phi: float, water: shapely.Geometry, decoys: int) -> None:
@@ -70,7 +73,8 @@ def hold(spread: Spread, phi: float, water: shapely.Geometry, decoys: int) -> No
     out = np.concatenate([reach, np.hypot(*spread.motion.T)])
     assert out.min() >= yd(5)
     if spread.layout.startswith("bank-"):
-        assert out.max() <= yd(35) + 1e-9
+        near = np.array([g != "holding" for g in spread.decoy_groups] + [True] * len(spread.motion))
+        assert out[near].max() <= yd(35) + 1e-9
     assert shapely.contains_xy(water, spread.decoys).all()
     assert shapely.contains_xy(water, spread.motion).all()
     in_pocket = shapely.contains_xy(spread.pocket, spread.decoys)
@@ -125,6 +129,34 @@ def test_hopeless_banks_are_refused(name, bank):
         assert not len(spread.decoys)
         assert spread.left == 36
     assert (quick_look(HOPELESS[bank], name, winds, 36) == 0).all()
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_far_group_begins_near_30_yd_clear_of_the_way_in(name):
+    decoys = 20 if name == "pair" else 36
+    before = None
+    for phi in range(0, 181, 5):
+        spread = laid(name, phi, GOOD["straight"], decoys, far=True)
+        assert spread.refused is None
+        hold(spread, phi, GOOD["straight"], decoys)
+        far = next(group for group in spread.groups if group.kind == "holding")
+        assert "long shots" in far.note
+        assert any("long shots" in note for note in spread.notes)
+        spots = spread.decoys[[g == "holding" for g in spread.decoy_groups]]
+        assert 29 <= np.hypot(*spots.T).min() / YARD_M <= 34
+        away = spots - spread.pocket_centre
+        rad = np.radians(phi)
+        downwind = away @ (-np.sin(rad), -np.cos(rad)) / np.hypot(*away.T)
+        assert downwind.max() < np.cos(np.radians(40))
+        now = np.array(far.polygon.centroid.coords[0])
+        assert before is None or np.hypot(*(now - before)) <= yd(1.5 * 5)
+        before = now
+
+
+def test_the_far_group_is_off_unless_asked_for_and_never_in_timber():
+    assert not any(part.name == "holding" for part in layouts.shape("point", 90, decoys=36).parts)
+    timber = layouts.shape("timber", 150, decoys=24, far_group=True)
+    assert timber == layouts.shape("timber", 150, decoys=24)
 
 
 def test_narrow_channel_is_refused_where_the_mass_would_lie_on_the_far_bank():

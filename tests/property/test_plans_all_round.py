@@ -154,6 +154,16 @@ def test_no_blind_that_is_named_is_refused(survey) -> None:
     assert words.str.contains("lies where its pocket|downwind end").any()
 
 
+def test_a_far_group_that_is_asked_for_is_drawn_and_said_to_mean_long_shots(survey) -> None:
+    wind = sitegeo.Wind(315.0, MPS[12])
+    plan = sitegeo.plan(survey, wind, blind="T002a", far_group=True)
+    groups = plan.features[plan.features["role"] == "group"].set_index("name")
+    assert groups.loc["HOLDING", "range_yd"] > 29
+    assert groups.loc["HOLDING", "note"].count("long shots") == 1
+    assert any("long shots" in note for note in plan.record["spread"]["notes"])
+    assert plan.record["laying"]["gear"]["far_group"] is True
+
+
 def test_calm_claims_no_direction(survey) -> None:
     plan = sitegeo.plan(survey, sitegeo.Wind.parse("calm"))
     assert plan.blind["wind_side"] == "calm"
