@@ -75,6 +75,7 @@ def fire_about(
         load=read_load(record.get("gear", {}).get("load")),
         wind_from_deg=None if wind is None else wind.from_deg,
         gust_mps=UNKNOWN_GUST_MPS if wind is None else wind.strongest_mps,
+        spread_deg=0.0 if wind is None else wind.spread_deg,
         guns_error_m=max(terms.errors.total_m(name) for name in TARGETS),
         layers={name: layers.get(name) for name in TARGETS} | _people(layers, terms, hide, crs),
         complete=terms.complete,

@@ -128,16 +128,23 @@ def read_load(text: str | None) -> Load:
 
 
 def fall_range_m(
-    load: Load, shot_deg: NDArray[np.float64], *, wind_from_deg: float | None, gust_mps: float
+    load: Load,
+    shot_deg: NDArray[np.float64],
+    *,
+    wind_from_deg: float | None,
+    gust_mps: float,
+    spread_deg: float = 0.0,
 ) -> NDArray[np.float64]:
     """Return how far a load may fall in true directions, longer with the wind, never shorter.
 
-    Without a direction the wind is taken to blow from behind every shot.
+    The gust may blow from anywhere within two standard deviations of the wind's direction, and
+    without a direction from behind every shot.
     """
     if wind_from_deg is None:
         tail = np.ones_like(shot_deg)
     else:
-        tail = -np.cos(np.deg2rad(shot_deg - wind_from_deg))
+        off = np.abs(signed_diff_deg(shot_deg, wind_from_deg + 180.0))
+        tail = np.cos(np.deg2rad(np.maximum(off - 2 * spread_deg, 0.0)))
     return np.asarray(load.range_m * (1 + TAIL_WIND_SHARE * gust_mps * np.clip(tail, 0.0, 1.0)))
 
 
@@ -151,6 +158,7 @@ def shot_fall(
     gust_mps: float,
     guns_error_m: float,
     layers: Mapping[str, gpd.GeoDataFrame | None],
+    spread_deg: float = 0.0,
     complete: frozenset[str] = frozenset(),
     covered: Mapping[str, BaseGeometry] | None = None,
 ) -> ShotFall:
@@ -160,8 +168,9 @@ def shot_fall(
     ----------
     hide, facing_deg
         Where the guns are, in the projected metric `crs`, and the true bearing they face.
-    wind_from_deg, gust_mps
-        The wind at its strongest; without a direction, from behind every shot.
+    wind_from_deg, gust_mps, spread_deg
+        The wind at its strongest and the standard deviation of its direction; without a
+        direction, from behind every shot.
     guns_error_m
         How far off the guns and the mapped features may be.
     layers
@@ -177,7 +186,9 @@ def shot_fall(
     """
     metric = require_metric(crs)  # type: ignore[arg-type]
     shots = np.arange(COUNT, dtype=float)
-    ranges = fall_range_m(load, shots, wind_from_deg=wind_from_deg, gust_mps=gust_mps)
+    ranges = fall_range_m(
+        load, shots, wind_from_deg=wind_from_deg, gust_mps=gust_mps, spread_deg=spread_deg
+    )
     missing = tuple(
         n for n, layer in layers.items() if layer is None or (layer.empty and n not in complete)
     )

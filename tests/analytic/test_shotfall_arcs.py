@@ -92,6 +92,24 @@ def test_a_tail_wind_lengthens_the_longest_shot_alone(bearing) -> None:
     assert pytest.approx(0.15) == TAIL_WIND_SHARE * gust
 
 
+@pytest.mark.parametrize("tail_deg", [0.0, 100.0, 350.0])
+def test_the_gust_may_come_from_anywhere_in_the_winds_spread(tail_deg) -> None:
+    """Two standard deviations of 15°: the whole tail wind to 30° off, and the cosine beyond."""
+    shots = tail_deg + np.array([0.0, 29.9, -30.0, 90.0, -90.0, 119.0, 121.0, 180.0])
+    ranges = fall_range_m(
+        LOAD, shots, wind_from_deg=(tail_deg + 180) % 360, gust_mps=16 / 3.6, spread_deg=15.0
+    )
+    more = [0.15, 0.15, 0.15, 0.075, 0.075, 0.15 * np.cos(np.deg2rad(89)), 0.0, 0.0]
+    assert ranges / LOAD.range_m - 1 == pytest.approx(more, abs=1e-9)
+    at = [small(away(UTM, 1.11 * LOAD.range_m, tail_deg + 60))]
+    layer = gpd.GeoDataFrame({"kind": ["house"]}, geometry=at, crs=UTM)
+    told = {"crs": UTM, "load": LOAD, "wind_from_deg": (tail_deg + 180) % 360}
+    told |= {"gust_mps": 16 / 3.6, "guns_error_m": 0.0, "layers": {"dwellings": layer}}
+    hide = away(UTM, 0.0, 0.0)
+    assert not shot_fall(hide, 0.0, **told).closed
+    assert shot_fall(hide, 0.0, **told, spread_deg=15.0).closed
+
+
 def test_a_very_wide_road_is_not_passed_over_for_its_line_being_far() -> None:
     at = away(UTM, LOAD.range_m + 290.0, 90)
     line = shapely.LineString([(at.x, at.y - 5), (at.x, at.y + 5)])
