@@ -8,9 +8,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import geojson
 import jsonschema
 import pypdf
 import pytest
+import shapely
 from fastkml import validator
 from helpers_cli import maps_of_one_wind
 from helpers_cli import sitegeo as run
@@ -66,6 +68,18 @@ def test_plan_json_keeps_to_its_published_schema(folder: Path) -> None:
     schema = json.loads(SCHEMA.read_text())
     jsonschema.Draft202012Validator.check_schema(schema)
     jsonschema.validate(record_of(folder), schema, cls=jsonschema.Draft202012Validator)
+
+
+@pytest.mark.parametrize("name", ["plan.geojson", "waypoints.geojson"])
+def test_an_independent_validator_takes_the_geojson(demo_plan: Path, name: str) -> None:
+    """By the geojson package; right-hand rule (RFC 7946, 3.1.6) by shapely."""
+    read = geojson.loads((demo_plan / name).read_text(encoding="utf-8"))
+    assert read.is_valid, read.errors()
+    assert len(read["features"]) > 5
+    shapes = [shapely.geometry.shape(f["geometry"]) for f in read["features"]]
+    rings = [p for s in shapes for p in shapely.get_parts(s) if p.geom_type == "Polygon"]
+    assert all(p.exterior.is_ccw and not any(h.is_ccw for h in p.interiors) for p in rings)
+    assert bool(rings) == (name == "plan.geojson")
 
 
 def test_whose_data_it_is_stands_on_all_that_is_carried(plans: dict[str, Path]) -> None:
