@@ -112,7 +112,8 @@ class Plan:
             title = f"{self.survey.title}, blind {self.blind['id']}"
             tracks = self.features[self.features["role"].isin(["pocket", "group", "jerk_line"])]
             carried = pd.concat([self.waypoints, tracks], ignore_index=True)
-            text = gpx.gpx_text(gpd.GeoDataFrame(carried, crs=self.features.crs), title=title)
+            frame = gpd.GeoDataFrame(carried, crs=self.features.crs)
+            text = gpx.gpx_text(frame, title=title, route=_way_to_hide(self.waypoints))
             (new / "waypoints.gpx").write_text(text, encoding="utf-8")
             # Apart from the rest, since a style in a GeoPackage is for one kind of geometry.
             spread = self.features[self.features["role"].isin(["pocket", "group"])]
@@ -232,6 +233,13 @@ def plan(
         "field": [{"seen": seen, "change": words} for seen, words in FIELD_TABLE.items()],
     }
     return Plan(row, spread, ranked, checked, features, waypoints, layers, record, survey)
+
+
+def _way_to_hide(waypoints: gpd.GeoDataFrame) -> gpd.GeoDataFrame | None:
+    """Return the nearest way in and the hide; None where no way in is mapped."""
+    ways = waypoints[waypoints["role"] == "access"].tail(1)
+    hide = waypoints[waypoints["role"] == "hide"]
+    return None if ways.empty else gpd.GeoDataFrame(pd.concat([ways, hide]), crs=waypoints.crs)
 
 
 def _second(

@@ -121,7 +121,7 @@ def _route(frame: gpd.GeoDataFrame) -> Any:
             names = short_names(frame["name"])
     else:
         raise LayerError("route", ["must be points in order or a single line"])
-    route = gpxpy.gpx.GPXRoute(name="to hide")
+    route = gpxpy.gpx.GPXRoute(name="to hide", description="straight lines, not a path")
     route.points = [
         gpxpy.gpx.GPXRoutePoint(*_latlon(c), name=n) for c, n in zip(corners, names, strict=False)
     ]

@@ -102,10 +102,12 @@
         widest: widest >= LEAST_STRIP_M ? widest : 0,
         near: near
           .filter((i) => Math.abs(widths[i] / widths[near[0]] - 1) <= 0.15)
-          .map((i) => ({
-            metres: widths[i],
-            at: sitegeo.offset(pieces[i][1], turn.facing[i], Math.min(widths[i] / 2, 20), data.scale),
-          })),
+          .flatMap((i) =>
+            [20, 35, 10].map((out) => ({
+              metres: widths[i],
+              at: sitegeo.offset(pieces[i][1], turn.facing[i], Math.min(widths[i] / 2, out), data.scale),
+            })),
+          ),
       };
     };
     return { layers: { lee, strip: L.layerGroup([strip]), banks: L.layerGroup(kinds) }, show, strips };

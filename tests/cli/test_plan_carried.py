@@ -8,9 +8,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import fiona
 import geojson
+import gpxpy
 import jsonschema
+import pyogrio
 import pypdf
+import pyproj
 import pytest
 import shapely
 from fastkml import validator
@@ -80,6 +84,35 @@ def test_an_independent_validator_takes_the_geojson(demo_plan: Path, name: str) 
     rings = [p for s in shapes for p in shapely.get_parts(s) if p.geom_type == "Polygon"]
     assert all(p.exterior.is_ccw and not any(h.is_ccw for h in p.interiors) for p in rings)
     assert bool(rings) == (name == "plan.geojson")
+
+
+def test_independent_readers_find_every_point_in_its_place(demo_plan: Path) -> None:
+    """GPX by gpxpy, KML and KMZ by GDAL, GeoPackage by fiona: all within 0.1 m of the GeoJSON."""
+    read = json.loads((demo_plan / "waypoints.geojson").read_text(encoding="utf-8"))
+    points = {f["properties"]["name"]: f["geometry"]["coordinates"] for f in read["features"]}
+    found: dict[str, dict[str, Any]] = {}
+    with (demo_plan / "waypoints.gpx").open(encoding="utf-8") as file:
+        gpx = gpxpy.parse(file)
+    found["gpx"] = {w.name: (w.longitude, w.latitude) for w in gpx.waypoints}
+    start, end = gpx.routes[0].points
+    assert (start.name, end.name) == (list(points)[list(points).index("HIDE") - 1], "HIDE")
+    found["route"] = {p.name: (p.longitude, p.latitude) for p in (start, end)}
+    for name in ("plan.kml", "plan.kmz"):
+        layer = "Waypoints in set-up order"
+        marks = pyogrio.read_dataframe(demo_plan / name, layer=layer)
+        found[name] = {m["Name"]: m.geometry.coords[0] for _, m in marks.iterrows()}
+    with fiona.open(demo_plan / "plan.gpkg", layer="plan") as layer:
+        to_wgs84 = pyproj.Transformer.from_crs(layer.crs_wkt, 4326, always_xy=True)
+        found["gpkg"] = {
+            f["properties"]["name"]: to_wgs84.transform(*f["geometry"]["coordinates"])
+            for f in layer
+            if f["properties"]["role"] in ("hide", "access", "motion")
+        }
+    geod = pyproj.Geod(ellps="WGS84")
+    for name, places in found.items():
+        assert set(places) == set(points) if name not in ("route", "gpkg") else places
+        for key, (lon, lat, *_) in places.items():
+            assert geod.inv(lon, lat, *points[key])[2] < 0.1, (name, key)
 
 
 def test_whose_data_it_is_stands_on_all_that_is_carried(plans: dict[str, Path]) -> None:
