@@ -133,10 +133,10 @@ def _declared(
 
 def offers() -> dict[str, EntryPoint]:
     """Return the installed entry points, unloaded, by ``distribution:name``."""
-    found = {
-        f"{point.dist.name if point.dist else ''}:{point.name}": point
-        for point in entry_points(group=GROUP)
-    }
+    points = tuple(entry_points(group=GROUP))
+    # A distribution reads its metadata anew each time it is asked for its name.
+    names = {dist: dist.name for dist in {point.dist for point in points} if dist}
+    found = {f"{names[p.dist] if p.dist else ''}:{p.name}": p for p in points}
     return dict(sorted(found.items()))
 
 
