@@ -176,7 +176,8 @@ def read_netcdf(path: Path, at: LatLon) -> Forecast:
             }
             names.pop("", None)
             series = {n: np.atleast_1d(_column(v, n)) for n, v in names.items()}
-            times = np.atleast_1d(point["time"].to_numpy()).astype("datetime64[s]").astype(int)
+            clock = point["valid_time" if "valid_time" in point.coords else "time"]
+            times = np.atleast_1d(clock.to_numpy()).astype("datetime64[s]").astype(int)
     except (OSError, ValueError, KeyError) as error:
         raise ForecastError(f"cannot be read as a forecast: {error}", where=path) from None
     held = {
