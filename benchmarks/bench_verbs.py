@@ -3,7 +3,8 @@
     python benchmarks/bench_verbs.py
 
 - `sitegeo --help`, seconds.
-- `rank` as a cold process against a process that only imports the libraries it loads.
+- `rank` as a cold process against a process that only imports the libraries it loads, and so
+  `plan`: with all it writes, and what is worked out without writing.
 - `demo` end to end from a warm cache, seconds and peak memory.
 """
 
@@ -34,17 +35,22 @@ def interleaved(*commands: list[str]) -> list[float]:
     return [min(times) for times in zip(*runs, strict=True)]
 
 
-def libraries(survey: Path) -> list[str]:
-    """Modules of other packages that `rank` loads."""
-    code = (
-        "import sys; from sitegeo.cli import main\n"
-        f"try: main(['rank', {str(survey)!r}, '--wind', {WIND!r}, '-q'])\n"
-        "except SystemExit: pass\n"
-        "own = {'sitegeo', '__main__', '__mp_main__'}\n"
+def code_of(*words: str) -> str:
+    """Python that runs a command and goes on."""
+    return f"from sitegeo.cli import main\ntry: main({list(words)!r})\nexcept SystemExit: pass\n"
+
+
+def imports_of(code: str, script: Path) -> list[str]:
+    """Return a command that imports the modules of other packages that some code loads."""
+    code += (
+        "import sys; own = {'sitegeo', '__main__', '__mp_main__'}\n"
         "print('\\nMODULES', *[m for m in sys.modules if m.split('.')[0] not in own])"
     )
     done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
-    return done.stdout.rpartition("MODULES ")[2].split()
+    names = done.stdout.rpartition("MODULES ")[2].split()
+    lines = [f"try: __import__({m!r})\nexcept Exception: pass" for m in names]
+    script.write_text("\n".join(lines))
+    return [sys.executable, str(script)]
 
 
 def peak_mb(command: list[str]) -> tuple[float, float]:
@@ -66,16 +72,23 @@ def main() -> None:
         demo = [str(BIN), "demo", "--out", str(out), "--overwrite", "-q"]
         subprocess.run(demo, check=True, capture_output=True)
         survey = out / "survey"
-        listing = Path(folder) / "libraries.py"
-        lines = [f"try: __import__({m!r})\nexcept Exception: pass" for m in libraries(survey)]
-        listing.write_text("\n".join(lines))
-        rank = [str(BIN), "rank", str(survey), "--wind", WIND, "-q"]
-        plain, bare, ranked = interleaved(
-            [str(BIN), "--help"], [sys.executable, str(listing)], rank
+        told = (str(survey), "--wind", WIND, "-q")
+        whole = ("plan", *told, "--out", str(Path(folder) / "plan"), "--overwrite")
+        worked = (
+            "from sitegeo import Survey, Wind, plan\n"
+            f"plan(Survey.open({str(survey)!r}), Wind.parse({WIND!r}))\n"
         )
+        runs = {
+            "rank, cold process": ([str(BIN), "rank", *told], code_of("rank", *told)),
+            "plan, nothing written": ([sys.executable, "-c", worked], worked),
+            "plan, cold process": ([str(BIN), *whole], code_of(*whole)),
+        }
+        (plain,) = interleaved([str(BIN), "--help"])
         print(f"sitegeo --help                {plain:.2f} s")
-        print(f"importing rank's libraries    {bare:.2f} s")
-        print(f"rank, cold process            {ranked:.2f} s   {ranked / bare:.2f} x")
+        for number, (name, (command, code)) in enumerate(runs.items()):
+            script = Path(folder) / f"libraries_{number}.py"
+            bare, ran = interleaved(imports_of(code, script), command)
+            print(f"{name:24}      {ran:.2f} s   its imports {bare:.2f} s   {ran / bare:.2f} x")
         # Overwriting with the steps kept, then with all of them run afresh.
         kept_s, kept_mb = peak_mb(demo)
         fresh = [str(BIN), "demo", "--out", str(Path(folder) / "fresh"), "-q"]
