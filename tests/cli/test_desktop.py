@@ -113,6 +113,8 @@ def qgis(
     foreign = dict.fromkeys(("PROJ_LIB", "GDAL_DATA", "PYTHONPATH"), "/nowhere")
     return made.parent, {
         **os.environ,
+        # The desktop looks for its Python along the path: the system's own comes first.
+        "PATH": f"/usr/bin{os.pathsep}{os.environ['PATH']}",
         "QGIS_CUSTOM_CONFIG_PATH": str(folder),
         "QT_QPA_PLATFORM": "offscreen",
         "XDG_RUNTIME_DIR": str(folder),
