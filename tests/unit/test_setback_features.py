@@ -44,6 +44,7 @@ def test_a_road_without_a_width_is_taken_wide():
     assert distance(None, row_of) == pytest.approx(100 - 15 - 45, abs=0.02)
     # 3.6 m lanes, two of them, and a 66 ft right-of-way are common on local roads (practice).
     assert widths.PAVEMENT_M["residential"] >= 7.2
+    assert widths.right_of_way_m("residential") == 15.0 + 2 * 15.0
     assert widths.PAVEMENT_M["residential"] + 2 * widths.VERGE_M >= 66 * 0.3048
 
 
