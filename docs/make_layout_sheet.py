@@ -10,15 +10,22 @@ from __future__ import annotations
 import math
 import sys
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from xml.sax.saxutils import escape
 
 import numpy as np
 import shapely
+from pyproj import CRS
+from rasterio.features import rasterize
+from rasterio.transform import from_origin
 from shapely.geometry import LineString, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
 from sitegeo.export.marks import HATCHES
+from sitegeo.grid import Grid, Raster
+from sitegeo.layers import Cover
+from sitegeo.siting.approach import approach, lines
 from sitegeo.spreads import layouts
 from sitegeo.spreads.frame import Frame
 from sitegeo.spreads.placing import place
@@ -190,20 +197,26 @@ def hide(x: float, y: float) -> str:
     return f"<path class='hide' d='M{x - 5.5:.1f} {y + 4:.1f}h11l-2.6 -6.5h-5.8z'/>"
 
 
-def way_in(spread: Spread) -> BaseGeometry:
-    """Return the line by which birds come to the pocket, upwind.
+@cache
+def cover_of(shore: str) -> Raster:
+    """Return a shore as the cover raster that ways in are looked for on, a yard a pixel."""
+    half = 160
+    grid = Grid(CRS(32617), yd(-half), yd(half), YARD_M, (2 * half, 2 * half))
+    to_pixels = from_origin(grid.west, grid.north, grid.pixel_m, grid.pixel_m)
+    water = rasterize([SHORES[shore]()], out_shape=grid.shape, transform=to_pixels)
+    return Raster(np.where(water, Cover.WATER, Cover.TREE)[None], grid, None, ("class",))
 
-    With the wind a little onto a bank they come along it over the water.
-    """
-    rad = math.radians(spread.phi_deg)
-    middle, up = np.array(spread.pocket_centre), np.array([math.sin(rad), math.cos(rad)])
-    start = middle - yd(31) * up
-    if 55 <= spread.theta_deg < 90 and spread.layout != "timber":
-        start[1] = max(start[1], yd(11))
-    turn = middle - yd(15) * up
-    t = np.linspace(0, 1, 20)[:, None]
-    end = middle - yd(2.5) * up
-    return on_page(LineString((1 - t) ** 2 * start + 2 * t * (1 - t) * turn + t**2 * end))
+
+def way_in(spread: Spread, shore: str) -> BaseGeometry:
+    """Return the line by which birds come to the pocket, bent along a bank as on the real water."""
+    middle = np.array([spread.pocket_centre])
+    downwind = spread.phi_deg + 180.0
+    bend = np.zeros(1)
+    if spread.layout != "timber" and spread.theta_deg >= 45:
+        bend = approach(cover_of(shore), middle, downwind, np.zeros(1)).bend_deg
+    (line,) = lines(middle, downwind, bend, length_m=yd(36))
+    outside = ~shapely.contains_xy(spread.pocket.buffer(-yd(2.5)), line)
+    return on_page(LineString(line[outside][::-1]))
 
 
 def panel(spread: Spread, water: BaseGeometry, *, shore: str) -> str:
@@ -229,7 +242,7 @@ def panel(spread: Spread, water: BaseGeometry, *, shore: str) -> str:
     spots = [on_page(p) for p in spots]
     taken.shapes += [p.buffer(4.5) for p in spots[len(spread.decoys) :]]
     if not spread.refused:
-        line = way_in(spread).intersection(window)
+        line = way_in(spread, shore).intersection(window)
         out.append(draw(line, "way"))
         taken.shapes.append(line.buffer(1.5))
         out.append(draw(pocket, "pocket"))

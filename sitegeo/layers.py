@@ -226,6 +226,7 @@ CONTRACTS = _contracts(
             "facing_deg": _DEG,
             "score": _SHARE,
             "phi_deg": Column("number", "signed deg"),
+            "bend_deg": Column("number", "signed deg"),
             "wind_side": _TEXT,
             "layout": _TEXT,
             "local_wind_mps": Column("number", "m/s", nullable=True),

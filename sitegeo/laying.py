@@ -6,16 +6,18 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from sitegeo.siting.approach import lines
 from sitegeo.siting.flooding import flooded_trees
 from sitegeo.siting.landing import touchdown
 from sitegeo.spreads import layouts
 from sitegeo.spreads.decoys import DEEPEST_M, Gear
 from sitegeo.spreads.fitting import Depths
-from sitegeo.spreads.frame import Frame
+from sitegeo.spreads.frame import Floats, Frame
 from sitegeo.spreads.motion import Season
 from sitegeo.spreads.placing import place, refusal
 from sitegeo.spreads.spread import Spread
@@ -25,6 +27,9 @@ from sitegeo.wind import Wind
 
 NEAR_M = 150.0
 LAYER = "near_water"
+
+APPROACH_M = yd(45.0)
+"""The way birds come in is drawn this far from the middle of the pocket."""
 
 _REACH_M = 250.0
 
@@ -127,7 +132,18 @@ def ground_of(
 def lay(survey: Survey, row: pd.Series[Any], ground: Ground) -> Spread:
     """Return the layout of a scored blind laid on its ground, with depths where they are known."""
     laid = ground.lay(row["layout"], float(row["phi_deg"]), _depths(survey))
-    return replace(laid, reason=CALM_REASON) if row["wind_side"] == "calm" else laid
+    if row["wind_side"] == "calm":
+        return replace(laid, reason=CALM_REASON)
+    return laid if laid.refused else replace(laid, approach=_approach(row, ground, laid))
+
+
+def _approach(row: pd.Series[Any], ground: Ground, spread: Spread) -> Floats:
+    """Return the line birds come in by, from afar to the downwind edge of the pocket."""
+    downwind = ground.frame.facing_grid_deg + spread.phi_deg + 180.0
+    middle = np.array([spread.pocket_centre])
+    (line,) = lines(middle, downwind, np.array([float(row["bend_deg"])]), length_m=APPROACH_M)
+    outside = ~shapely.contains_xy(spread.pocket, line)
+    return np.asarray(line[outside][::-1], float)
 
 
 def refusal_of(survey: Survey, row: pd.Series[Any], ground: Ground) -> str | None:
@@ -140,8 +156,8 @@ def _depths(survey: Survey) -> Depths | None:
     return None if depth is None else lambda xy: depth.sample(xy[:, 0], xy[:, 1])
 
 
-def landing_of(survey: Survey, spread: Spread, wind: Wind) -> gpd.GeoDataFrame:
-    """Return where birds would touch down for a spread."""
+def landing_of(survey: Survey, row: pd.Series[Any], spread: Spread, wind: Wind) -> gpd.GeoDataFrame:
+    """Return where birds would touch down for the spread of a scored blind."""
     bodies = [g.polygon for g in spread.groups if g.name != "focus"]
     return touchdown(
         cover=survey.layers["cover"],
@@ -150,6 +166,7 @@ def landing_of(survey: Survey, spread: Spread, wind: Wind) -> gpd.GeoDataFrame:
         wind=wind,
         taken=shapely.union_all(bodies),
         timber=spread.layout == "timber",
+        bend_deg=float(row["bend_deg"]),
     )
 
 

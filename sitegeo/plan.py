@@ -191,7 +191,7 @@ def plan(
     season = None if when is None else season_of(when.month, lonlat[1])
     ground = ground_of(survey, row, gear, season=season)
     spread = lay(survey, row, ground)
-    landing = landing_of(survey, spread, wind)
+    landing = landing_of(survey, row, spread, wind)
     light = None if when is None else daylight(*lonlat, when)
     fall = fire_of(survey, row, wind)
     way = crossing_of(survey, row, wind)

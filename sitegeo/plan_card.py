@@ -59,6 +59,7 @@ def card_of(plan: Plan) -> CardContent:
     gear = from_record(plan.survey.record["gear"], GearKeys)
     items = tuple(_items(plan, local, gear.wade_m))
     decoys = features.loc[features["role"] == "decoy"].geometry
+    ways_in = features.loc[features["role"] == "approach"].geometry
     return CardContent(
         title=record["title"],
         blind=record["id"],
@@ -75,6 +76,7 @@ def card_of(plan: Plan) -> CardContent:
         usng=record["usng"],
         items=items,
         decoys=tuple((p.x, p.y) for p in map(local.shape, decoys)),
+        way_in=tuple(xy for way in ways_in for xy in local.shape(way).coords),
         land=local.shape(_land(plan.survey.layers.get("water"), hide)),
         no_fire=_no_fire(record.get("fire")),
         legs=tuple(_legs(features, record, declination)),

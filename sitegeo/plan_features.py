@@ -28,6 +28,10 @@ CARRIED = ("access", "hide", "pocket", "group", "motion")
 NEAR_M = 400.0
 """Setbacks drawn are those that come this close to the hide."""
 
+ROUND_HIDE_DEG = 45.0
+"""With the wind nearer to the face than this an unbent way in leads over or round the hide."""
+
+_SMOOTH_M = 0.05
 _GEOD = Geod(ellps="WGS84")
 
 
@@ -106,7 +110,7 @@ def all_spread_features(
 
 
 def _laid(row: pd.Series[Any], spread: Spread) -> list[dict[str, Any]]:
-    """Return hide, pocket, groups, motion, jerk line and decoys."""
+    """Return hide, pocket, groups, motion, jerk line, the way birds come in, and decoys."""
     facing = f"blind {row['id']}, facing {row['facing_deg']:.0f}° true"
     if spread.refused:
         return [_row("hide", "HIDE", row.geometry, note=f"{facing}; no spread: {spread.refused}")]
@@ -122,6 +126,9 @@ def _laid(row: pd.Series[Any], spread: Spread) -> list[dict[str, Any]]:
         line = shapely.LineString(spread.jerk_line)
         note = "to a trunk at the upwind end: pull it for ripple"
         rows.append(_row("jerk_line", "JERK LINE", line, note=note))
+    if len(spread.approach):
+        way = shapely.LineString(spread.approach).simplify(_SMOOTH_M)
+        rows.append(_row("approach", "BIRDS IN", way, note=_way_in(row, spread)))
     decoys = zip(spread.decoys, spread.decoy_groups, spread.decoy_kinds, strict=True)
     rows += [
         _row("decoy", name, shapely.Point(xy), note=kind, count=1) for xy, name, kind in decoys
@@ -158,6 +165,17 @@ def _ways_in(survey: Survey, hide: shapely.Point) -> list[tuple[str, shapely.Poi
         (str(a["kind"] or "access").upper()[:10], a.geometry, str(a["name"] or ""))
         for _, a in near.iterrows()
     ]
+
+
+def _way_in(row: pd.Series[Any], spread: Spread) -> str:
+    """Return how birds come in, as a person says it (common practice, no source)."""
+    if spread.layout == "timber":
+        return "birds circle, come over the stack and drop into the pocket"
+    if row["bend_deg"]:
+        return "birds come along the bank over the water and turn into the wind"
+    if spread.theta_deg < ROUND_HIDE_DEG:
+        return "birds come over or round the hide and settle going away"
+    return "birds come in this way, into the wind"
 
 
 def _group_note(group: Group) -> str:

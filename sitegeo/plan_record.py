@@ -10,7 +10,9 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from pyproj import Geod
 
+from sitegeo.angles import wrap360
 from sitegeo.grid import WGS84
 from sitegeo.law.calendar import barred, rules_on
 from sitegeo.law.daylight import Daylight, HuntingHours, hours_on
@@ -26,6 +28,7 @@ from sitegeo.tomlfile import from_record
 from sitegeo.units import YARD_M
 
 SCHEMA = "sitegeo/plan/1"
+_GEOD = Geod(ellps="WGS84")
 
 
 def plan_record(
@@ -132,7 +135,18 @@ def spread_record(spread: Spread, features: gpd.GeoDataFrame) -> dict[str, Any]:
         "groups": groups,
         "motion": motion,
         "jerk_line": {"length_m": _number(jerk_m), **where("JERK LINE")} if jerk_m else None,
+        "approach": _approach(features),
     }
+
+
+def _approach(features: gpd.GeoDataFrame) -> dict[str, Any] | None:
+    """Return the bearing from the pocket along the way birds come in, to its far end, in words."""
+    drawn = features[features["role"] == "approach"]
+    if drawn.empty:
+        return None
+    far, *_, near = shapely.get_coordinates(drawn.geometry.to_crs(WGS84))
+    azimuth, _, _ = _GEOD.inv(*near, *far)
+    return {"from_true_deg": _number(wrap360(azimuth)), "words": drawn["note"].iloc[0]}
 
 
 def verdict_items(verdicts: pd.DataFrame) -> list[dict[str, Any]]:

@@ -65,7 +65,7 @@ def other_plans(plan: Plan) -> dict[str, gpd.GeoDataFrame]:
                 plan.survey,
                 row,
                 spread,
-                landing=landing_of(plan.survey, spread, plan.ranking.wind),
+                landing=landing_of(plan.survey, row, spread, plan.ranking.wind),
                 fall=fire_of(plan.survey, row, plan.ranking.wind),
                 when=plan.ranking.when,
             )

@@ -115,6 +115,7 @@ def draw_chart(pen: Pen, content: CardContent, corner: XY, *, width: float, heig
     _no_fire(pen, content, frame, taken)
     for item in content.items:
         _item(pen, item, frame)
+    _way_in(pen, content, frame, taken)
     pen.stroke(0.3)
     for east, north in content.decoys:
         canvas.setFillColorRGB(*pen.inks.full)
@@ -189,6 +190,22 @@ def _no_fire(pen: Pen, content: CardContent, frame: Frame, taken: _Taken) -> Non
         pen.stroke(0.8)
         pen.canvas.drawPath(pen.path(band), stroke=1, fill=0)
         taken.claim(band.buffer(1))
+
+
+def _way_in(pen: Pen, content: CardContent, frame: Frame, taken: _Taken) -> None:
+    """Draw the line birds come in by, its head at the pocket."""
+    if not content.way_in:
+        return
+    way = [frame.at(*xy) for xy in content.way_in]
+    pen.stroke(1.0, dash=(9, 2.5, 1.5, 2.5))
+    pen.line(*way)
+    (x0, y0), (x, y) = way[-2:]
+    east, north = np.array([x - x0, y - y0]) / math.dist((x0, y0), (x, y))
+    back = (x - 9 * east, y - 9 * north)
+    side = (3.5 * north, -3.5 * east)
+    pen.fill([(x, y), (back[0] + side[0], back[1] + side[1]),
+              (back[0] - side[0], back[1] - side[1])])  # fmt: skip
+    taken.claim(shapely.LineString(way).buffer(2))
 
 
 def _item(pen: Pen, item: CardItem, frame: Frame) -> None:
@@ -348,7 +365,9 @@ def _strip(pen: Pen, content: CardContent, frame: Frame, y: float) -> None:
     x = frame.x
     pen.line((x, y + 6), (x, y + 2), (x + bar, y + 2), (x + bar, y + 6))
     room = frame.width - bar - 6
-    words = f"10 yd · 1:{frame.scale} at full size · rings every 10 yd · true north up"
+    words = f"10 yd · 1:{frame.scale} at full size · true north up"
     if content.no_fire:
         words += " · crossed: no fire"
+    if content.way_in:
+        words += " · arrow: birds in"
     pen.text(x + bar + 5, y + 2, words, size=7.5, width=room)

@@ -69,6 +69,9 @@ class CardContent:
         Single decoys, (east, north).
     land
         Land about the hide; empty where no water was mapped.
+    way_in
+        The line birds come in by, (east, north), from afar to the pocket; empty where none is
+        claimed.
     no_fire
         Arcs of no fire, (from, to) in true degrees clockwise.
     sun_heading, sun
@@ -97,6 +100,7 @@ class CardContent:
     legs: tuple[CardLeg, ...]
     sun: tuple[str, ...]
     notes: tuple[tuple[str, tuple[str, ...]], ...]
+    way_in: tuple[tuple[float, float], ...] = ()
     sun_heading: str = "Sun, not shooting hours"
     pace_m: float = 0.75
     take_up: int = 0

@@ -35,6 +35,7 @@ _LOOKS = {
     "group": _Look("Groups", "56B4E9", 1.0, 0.45, 2.0),
     "motion": _Look("Motion", "F0E442", 1.0, 0.0, 2.0),
     "jerk_line": _Look("Jerk line", "F0E442", 1.0, 0.0, 2.0),
+    "approach": _Look("The way birds come in", "F0E442", 0.9, 0.0, 2.0),
     "decoy": _Look("Single decoys", "56B4E9", 0.9, 0.0, 1.0),
     "touchdown": _Look("Where birds are likely to come down", "F0E442", 0.7, 0.2, 1.0),
     "fire_closed": _Look("No fire", "D55E00", 1.0, 0.25, 2.0),

@@ -81,6 +81,9 @@ def _steps(spread: Mapping[str, Any]) -> Iterator[str]:
         yield f"Motion: {_toward(moving)}"
     if spread["jerk_line"]:
         yield f"Jerk line, its middle: {_toward(spread['jerk_line'])}"
+    if spread["approach"]:
+        come = spread["approach"]
+        yield f"From {round(come['from_true_deg']) % 360:03d} true: {come['words']}."
     out = sum(g["count"] for g in spread["groups"]) + len(spread["motion"])
     yield f"{out} out: count {out} back in."
 

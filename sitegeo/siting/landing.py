@@ -1,10 +1,11 @@
 """Where birds would come down for a blind: open water, in range, with room to descend.
 
 Birds land into the wind (common practice, no source), so they come down against obstacles that
-lie downwind of the water. In calm air no direction is claimed, and of a light breeze it is said
-that it may not count (Hart et al. 2013: birds then land along the magnetic meridian). How mallards
-brake is published (Whitehead et al. 2023: tau-dot 0.90), but neither the speed nor the angle they
-come in at: lengths and angles here are judgement, and no stopping length is claimed.
+lie downwind of the water, or round them where a bank bends the way in (`siting.approach`). In calm
+air no direction is claimed, and of a light breeze it is said that it may not count (Hart et al.
+2013: birds then land along the magnetic meridian). How mallards brake is published (Whitehead et
+al. 2023: tau-dot 0.90), but neither the speed nor the angle they come in at: lengths and angles
+here are judgement, and no stopping length is claimed.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ from sitegeo.angles import smoothstep, unit_from_bearing
 from sitegeo.exposure.sweep import encode_surface, sweep
 from sitegeo.grid import Grid, Raster
 from sitegeo.layers import Cover
+from sitegeo.siting.approach import aside
 from sitegeo.units import yd
 from sitegeo.wind import Wind
 
@@ -45,6 +47,8 @@ class LandingParams:
         How far touchdowns scatter about the pocket along and across the wind.
     reach_m
         Half the side of the square looked at.
+    seen_m
+        Along a bent way in obstacles are met in the direction in which it lies this far out.
     """
 
     glide_deg: float = 15.0
@@ -54,6 +58,7 @@ class LandingParams:
     along_m: float = yd(12.0)
     across_m: float = yd(8.0)
     reach_m: float = 200.0
+    seen_m: float = 40.0
 
 
 def touchdown(
@@ -64,6 +69,7 @@ def touchdown(
     wind: Wind,
     taken: BaseGeometry | None = None,
     timber: bool = False,
+    bend_deg: float = 0.0,
     params: LandingParams = LandingParams(),
 ) -> gpd.GeoDataFrame:
     """Return where birds would touch down, as nested polygons of relative probability.
@@ -76,6 +82,8 @@ def touchdown(
         Water that decoys stand on.
     timber
         Whether the pocket is in a timber opening.
+    bend_deg
+        How far the way in turns from straight downwind, clockwise positive.
 
     Returns
     -------
@@ -87,15 +95,16 @@ def touchdown(
     near, heights, grid = _window(cover, canopy_height, pocket, params.reach_m)
     water = near == Cover.WATER
     from_grid = float(cover.grid.to_grid_bearing(wind.from_deg))
-    lee = sweep(
-        encode_surface(water, heights), from_grid_deg=from_grid + 180.0, pixel_m=grid.pixel_m
-    )
+    (off_m,) = aside(np.array([params.seen_m]), bend_deg)
+    come_from = from_grid + 180.0 + float(np.degrees(np.arctan2(off_m, params.seen_m)))
+    surface = encode_surface(water, heights)
+    lee = sweep(surface, from_grid_deg=come_from, pixel_m=grid.pixel_m)
     angle = np.degrees(np.arctan(lee.horizon[0]))
     free, most = (
         (params.drop_deg, params.sheer_deg) if timber else (params.glide_deg, params.steep_deg)
     )
     odds = 1.0 - smoothstep(angle, free, most)
-    odds = odds * _scatter(grid, pocket, from_grid, params) * water
+    odds = odds * _scatter(grid, pocket, from_grid, bend_deg, params) * water
     if taken is not None and not taken.is_empty:
         x, y = grid.xy(*np.indices(grid.shape))
         shapely.prepare(taken)
@@ -123,14 +132,14 @@ def _window(
 
 
 def _scatter(
-    grid: Grid, pocket: BaseGeometry, from_grid: float, params: LandingParams
+    grid: Grid, pocket: BaseGeometry, from_grid: float, bend_deg: float, params: LandingParams
 ) -> NDArray[Any]:
-    """Return how touchdowns scatter about the pocket, with a longer tail downwind."""
+    """Return how touchdowns scatter about the pocket, with a longer tail along the way in."""
     x, y = grid.xy(*np.indices(grid.shape))
     east, north = unit_from_bearing(from_grid)
     dx, dy = x - pocket.centroid.x, y - pocket.centroid.y
     upwind = dx * east + dy * north
-    across = dx * north - dy * east
+    across = dy * east - dx * north - aside(-upwind, bend_deg)  # to the right, looking downwind
     along = np.where(upwind < 0, 1.5 * params.along_m, 0.7 * params.along_m)
     return np.asarray(np.exp(-0.5 * ((upwind / along) ** 2 + (across / params.across_m) ** 2)))
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cache
 from importlib import resources
@@ -23,13 +23,14 @@ from sitegeo.grid import Raster
 from sitegeo.law.shotfall import read_load
 from sitegeo.layers import Cover
 from sitegeo.placefile import Assume
-from sitegeo.siting.around import Floats, classes, disc, sample, strip, turned
+from sitegeo.siting.approach import Approach, ApproachParams, approach, lines
+from sitegeo.siting.around import Floats, classes, disc, sample, turned
 from sitegeo.siting.candidates import POCKET_M
 from sitegeo.siting.falling import EDGE_ERROR_M, drift
 from sitegeo.siting.firing import front_open
 from sitegeo.siting.hiding import hiding, overhead_score, party_score
 from sitegeo.siting.outlay import on_water
-from sitegeo.siting.sightings import seen
+from sitegeo.siting.sightings import APPROACH_M, seen
 from sitegeo.siting.sunlight import birds_sun, shooters_sun, sun_path
 from sitegeo.siting.worth import (
     UNKNOWN,
@@ -75,8 +76,8 @@ class ScoreParams:
         Beaufort force 2, small wavelets, is 2.5 m/s).
     rough_mps, wild_mps
         Local wind above which decoys and birds have too much of it.
-    runway_m, runway_half_width_m
-        Open water wanted downwind of the pocket.
+    approach
+        The open water wanted on the way in.
     decoys
         Size of the spread the layout is chosen for.
     """
@@ -85,8 +86,7 @@ class ScoreParams:
     ripple_mps: float = 3.0
     rough_mps: float = 9.0
     wild_mps: float = 15.0
-    runway_m: float = 80.0
-    runway_half_width_m: float = 10.0
+    approach: ApproachParams = field(default_factory=ApproachParams)
     decoys: int = 36
 
 
@@ -134,8 +134,9 @@ def blinds(
     layouts = np.array([choose(k, p, decoys=gear.decoys) for k, p in zip(kinds, phi, strict=True)])
     local = _local_wind(exposure, at, facing_grid, wind)
     landing = landing_room(cover, at, facing_grid)
-    room = _room(cover, at, facing_grid, wind=wind, params=params)
-    room = room * smoothstep(landing, 0.5, 0.9)  # no way in helps where the pocket is land
+    way = _way_in(cover, _pocket(at, facing_grid), facing_grid, wind, params)
+    room = way.water * smoothstep(landing, 0.5, 0.9)  # no way in helps where the pocket is land
+    bend = np.where(timber | still, 0.0, way.bend_deg)
     hidden = hiding(cover, at, facing_grid, alone=kinds == "cover clump", leaf_off=assume.leaf_off)
     pocket, body = on_water(cover, at, facing_grid, phi, layouts, decoys=gear.decoys, depth=depth)
     fallen = drift(
@@ -181,7 +182,7 @@ def blinds(
         over = seen(
             observations,
             _pocket(at, facing_grid),
-            None if wind.calm else _way_in(cover, facing_grid, wind),
+            None if wind.calm else _flown(cover, at, facing_grid, bend, wind),
             on=None if when is None else when.date(),
         )
         parts["observed"], told["observed"] = over.worth, over.words
@@ -192,6 +193,7 @@ def blinds(
         phi_deg=phi,
         wind_side=["calm" if s else wind_side(p) for s, p in zip(still, phi, strict=True)],
         layout=layouts,
+        bend_deg=bend,
         local_wind_mps=local[:, 0],
         fetch_m=_fetch(exposure, at, facing_grid),
     )
@@ -255,10 +257,10 @@ def _pocket(at: Floats, facing_grid: Floats) -> Floats:
     return np.asarray(at + POCKET_M * np.column_stack([east, north]), float)
 
 
-def _way_in(cover: Raster, facing_grid: Floats, wind: Wind) -> Floats:
-    """Return the bearing on the grid from each pocket that birds come from."""
-    from_grid = float(cover.grid.to_grid_bearing(wind.from_deg))
-    return _bent(np.full(len(facing_grid), from_grid + 180.0), facing_grid)
+def _flown(cover: Raster, at: Floats, facing_grid: Floats, bend_deg: Floats, wind: Wind) -> Floats:
+    """Return the line birds come in by to each blind, from as far off as they are counted."""
+    downwind = float(cover.grid.to_grid_bearing(wind.from_deg)) + 180.0
+    return lines(_pocket(at, facing_grid), downwind, bend_deg, length_m=APPROACH_M)
 
 
 def _local_wind(exposure: Raster, at: Floats, facing_grid: Floats, wind: Wind) -> Floats:
@@ -279,38 +281,27 @@ def _fetch(exposure: Raster, at: Floats, facing_grid: Floats) -> Floats:
     return fetch
 
 
-def _room(
-    cover: Raster, at: Floats, facing_grid: Floats, *, wind: Wind, params: ScoreParams
-) -> Floats:
-    """Return the share of open water on the way in, downwind of the pocket.
+def _way_in(
+    cover: Raster, pocket: Floats, facing_grid: Floats, wind: Wind, params: ScoreParams
+) -> Approach:
+    """Return the way in to each pocket, with its room.
 
     Onto the bank birds come over or round the hide and land going away (common practice, no
-    source), so there the land under the way in counts half.
+    source), so there the land under the way in counts half. In calm air they may come from
+    anywhere: the water straight out is looked at, and no bend is claimed.
     """
-    pocket = _pocket(at, facing_grid)
+    if wind.calm:
+        held = approach(cover, pocket, facing_grid, facing_grid, params=params.approach)
+        return Approach(np.zeros(len(pocket)), held.water)
     from_grid = float(cover.grid.to_grid_bearing(wind.from_deg))
+    found = approach(cover, pocket, from_grid + 180.0, facing_grid, params=params.approach)
     theta = np.abs(signed_diff_deg(from_grid, facing_grid))
-    heading = facing_grid if wind.calm else _way_in(cover, facing_grid, wind)
-    runway = strip(params.runway_m, params.runway_half_width_m, 2.0)
-    share = (classes(cover, pocket, turned(runway, heading)) == Cover.WATER).mean(axis=1)
-    over_land = 0.0 if wind.calm else 0.55 * (1.0 - smoothstep(theta, 25.0, 70.0))
-    return np.asarray(np.maximum(share, over_land), float)
+    over_land = 0.55 * (1.0 - smoothstep(theta, 25.0, 70.0))
+    over = over_land > found.water
+    return Approach(np.where(over, 0.0, found.bend_deg), np.maximum(found.water, over_land))
 
 
 def landing_room(cover: Raster, at: Floats, facing_grid: Floats) -> Floats:
     """Return the share of water about the pocket; in an opening birds drop steeply into it."""
     about = turned(disc(8.0, 1.0) + [0.0, POCKET_M], facing_grid)
     return np.asarray((classes(cover, at, about) == Cover.WATER).mean(axis=1), float)
-
-
-def _bent(downwind_deg: Floats, facing_deg: Floats) -> Floats:
-    """Return the bearing of the way in, bent along the bank where the wind is a little onto it.
-
-    Birds come along the trees, over water, not straight upwind (common practice, no source): a
-    way in that would point up to 35° into the bank follows the bank instead.
-    """
-    behind = signed_diff_deg(downwind_deg, facing_deg)
-    side = np.where(behind >= 0, 1.0, -1.0)
-    into_bank = np.abs(behind) - 90.0
-    bend = (into_bank > 0) & (into_bank <= 35.0)
-    return np.where(bend, facing_deg + side * 90.0, downwind_deg)

@@ -47,7 +47,7 @@ class Seen:
 def seen(
     observations: gpd.GeoDataFrame,
     pocket: Floats,
-    downwind_grid_deg: Floats | None,
+    ways_in: Floats | None,
     *,
     on: date | None = None,
 ) -> Seen:
@@ -59,9 +59,8 @@ def seen(
         The `observations` layer: points, lines or areas with `date` and `count`.
     pocket
         (blinds, 2) middle of each pocket, in its CRS.
-    downwind_grid_deg
-        (blinds,) bearing on the grid the birds come from; None in calm air, where no way in is
-        claimed.
+    ways_in
+        (blinds, n, 2) the line birds come in by to each; None in calm air, where none is claimed.
     on
         The day hunted; without it the latest sighting stands for today.
     """
@@ -69,11 +68,8 @@ def seen(
     words = np.full(len(pocket), None, dtype=object)
     if observations.empty or not len(pocket):
         return Seen(worth, words)
-    ways: NDArray[Any] = np.asarray(shapely.points(pocket), object)
-    if downwind_grid_deg is not None:
-        rad = np.deg2rad(downwind_grid_deg)
-        far = pocket + APPROACH_M * np.column_stack([np.sin(rad), np.cos(rad)])
-        ways = np.asarray(shapely.linestrings(np.stack([pocket, far], axis=1)), object)
+    places = shapely.points(pocket) if ways_in is None else shapely.linestrings(ways_in)
+    ways: NDArray[Any] = np.asarray(places, object)
     shapes = observations.geometry.to_numpy()
     weight = weights(observations, on)
     blind, sighting = shapely.STRtree(shapes).query(ways, predicate="dwithin", distance=FAR_M)

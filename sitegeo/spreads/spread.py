@@ -42,7 +42,8 @@ class Spread:
 
     All geometry is in the frame's projected CRS. `decoys` is an (n, 2) array with the group name
     and kind of each in `decoy_groups` and `decoy_kinds`; `focus` repeats the focus decoys;
-    `motion` is an (m, 2) array; `jerk_line` the two ends of the jerk line, in timber alone. `left`
+    `motion` is an (m, 2) array; `jerk_line` the two ends of the jerk line, in timber alone;
+    `approach` the line birds come in by, from afar to the pocket, where one is claimed. `left`
     counts the decoys that stay in the bag.
     """
 
@@ -60,6 +61,7 @@ class Spread:
     motion: Floats = field(default_factory=lambda: np.empty((0, 2)))
     jerk_line: Floats = field(default_factory=lambda: np.empty((0, 2)))
     focus: Floats = field(default_factory=lambda: np.empty((0, 2)))
+    approach: Floats = field(default_factory=lambda: np.empty((0, 2)))
     left: int = 0
 
     @property

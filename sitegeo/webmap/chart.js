@@ -1,6 +1,6 @@
 // What lies on the chart: context layers, the plan to scale, the blinds, the wind.
 (() => {
-  const SHEET_ORDER = ["touchdown", "fire_closed", "route", "pocket", "group", "jerk_line", "decoy", "motion"];
+  const SHEET_ORDER = ["touchdown", "fire_closed", "route", "pocket", "group", "jerk_line", "approach", "decoy", "motion"];
   const FAR = 0.45;
   const YARD = 0.9144;
   const UNDER = new Set(["touchdown", "fire_closed", "route", "access"]);

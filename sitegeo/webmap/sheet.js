@@ -244,6 +244,7 @@
       row(["rings"], `${step} from the hide, by tens`, swatch("shape line ring")),
       row(["wind"], "the way the wind blows", swatch("shape line wind-shaft")),
     );
+    if (has("approach")) rows.push(row(["approach"], "the way birds come in", swatch("shape line plan-approach")));
     if (has("touchdown")) {
       rows.push(row(["touchdown"], "where birds should come down", swatch("shape plan-touchdown", hatch("touchdown"))));
     }

@@ -58,8 +58,13 @@ const sitegeo = {};
         svg("path", { d: lines, class: `hatch hatch-${name}` }),
       ),
     );
+    const head = svg(
+      "marker",
+      { id: "head", viewBox: "-9 -5 10 10", refX: 0, markerWidth: 10, markerHeight: 10, orient: "auto", markerUnits: "userSpaceOnUse" },
+      svg("path", { d: "M-8,-4 L0,0 L-8,4", class: "head" }),
+    );
     document.body.append(
-      svg("svg", { class: "hatches", "aria-hidden": "true" }, svg("defs", {}, ...patterns)),
+      svg("svg", { class: "hatches", "aria-hidden": "true" }, svg("defs", {}, ...patterns, head)),
     );
   };
 

@@ -247,13 +247,13 @@ def sightings(*rows: tuple[shapely.Geometry, str | None, float]) -> gpd.GeoDataF
 
 
 POCKETS = np.array([[0.0, 0.0], [1000.0, 0.0]])
-DOWNWIND = np.array([90.0, 90.0])
+WAYS_IN = POCKETS[:, None] + np.array([[0.0, 0.0], [200.0, 0.0]])
 TODAY = date(2026, 12, 5)
 
 
 def test_a_flight_line_over_the_way_in_counts_for_that_blind_alone() -> None:
     line = shapely.LineString([(100, -300), (100, 300)])
-    found = seen(sightings((line, "2026-12-04", 40)), POCKETS, DOWNWIND, on=TODAY)
+    found = seen(sightings((line, "2026-12-04", 40)), POCKETS, WAYS_IN, on=TODAY)
     assert found.worth[0] > 0.5
     assert found.worth[1] == 0
     assert found.words.tolist() == ["40 birds seen here on 2026-12-04", None]
@@ -264,7 +264,7 @@ def test_a_flight_line_over_the_way_in_counts_for_that_blind_alone() -> None:
 def test_more_later_and_nearer_counts_more() -> None:
     def worth(off: float, day: str | None, number: float, on: date | None = TODAY) -> float:
         at = shapely.Point(0, off)
-        return float(seen(sightings((at, day, number)), POCKETS, DOWNWIND, on=on).worth[0])
+        return float(seen(sightings((at, day, number)), POCKETS, WAYS_IN, on=on).worth[0])
 
     best = worth(10, "2026-12-04", 60)
     assert best > worth(10, "2026-12-04", 10) > 0
@@ -279,9 +279,9 @@ def test_more_later_and_nearer_counts_more() -> None:
 
 def test_two_sightings_add_up_as_chances() -> None:
     at = shapely.Point(0, 0)
-    one = seen(sightings((at, "2026-12-05", 20)), POCKETS, DOWNWIND, on=TODAY).worth[0]
+    one = seen(sightings((at, "2026-12-05", 20)), POCKETS, WAYS_IN, on=TODAY).worth[0]
     both = sightings((at, "2026-12-05", 20), (at, "2026-12-05", 20))
-    assert seen(both, POCKETS, DOWNWIND, on=TODAY).worth[0] == pytest.approx(1 - (1 - one) ** 2)
+    assert seen(both, POCKETS, WAYS_IN, on=TODAY).worth[0] == pytest.approx(1 - (1 - one) ** 2)
 
 
 # Fire, spread, places

@@ -1,0 +1,164 @@
+"""The way birds come in to a pocket: from downwind, bent where a bank bends it.
+
+Birds land into the wind, so they arrive from downwind. Where the wind is a little onto a bank that
+straight line leads over the trees: there they come along the bank, over water, and turn into the
+wind at the last (common practice, no source). So a way in leaves the pocket straight downwind and
+turns out over the water by one angle farther off; of the angles tried birds take the one with the
+most open water, each counted less the more it turns. All numbers are judgement.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from sitegeo.angles import signed_diff_deg, smoothstep
+from sitegeo.grid import Raster
+from sitegeo.layers import Cover
+from sitegeo.siting.around import Floats, classes, turned
+
+_TRACE_M = 1.0
+
+
+@dataclass(frozen=True)
+class ApproachParams:
+    """How far a way in is looked along, and how far it bends.
+
+    Parameters
+    ----------
+    length_m, half_width_m
+        Open water wanted on the way, from the pocket out and to either side.
+    straight_m, turned_m
+        From the pocket out birds fly into the wind up to the first; beyond the second they have
+        yet to turn.
+    easy_deg, most_deg
+        Up to the first a bend costs next to nothing; none reaches the second.
+    step_deg
+        Bends are tried this far apart.
+    off_bank_deg
+        A wind farther from the front than this blows off the bank, and bends no way in.
+    """
+
+    length_m: float = 80.0
+    half_width_m: float = 10.0
+    straight_m: float = 5.0
+    turned_m: float = 35.0
+    easy_deg: float = 35.0
+    most_deg: float = 65.0
+    step_deg: float = 5.0
+    off_bank_deg: float = 120.0
+
+
+@dataclass(frozen=True)
+class Approach:
+    """The way in of each blind, (blinds,) each.
+
+    Parameters
+    ----------
+    bend_deg
+        How far it turns from straight downwind as one looks out along it, clockwise positive.
+    water
+        0 to 1: the share of it that is open water, less what the bend costs.
+    """
+
+    bend_deg: Floats
+    water: Floats
+
+
+def approach(
+    cover: Raster,
+    pocket: Floats,
+    downwind_grid_deg: ArrayLike,
+    facing_grid_deg: Floats,
+    *,
+    params: ApproachParams = ApproachParams(),
+) -> Approach:
+    """Return the way birds come in to each pocket.
+
+    Parameters
+    ----------
+    pocket
+        (blinds, 2) middle of each pocket, in the raster's CRS.
+    downwind_grid_deg
+        Bearing on the grid from the pocket straight downwind.
+    facing_grid_deg
+        (blinds,) bearing the hide looks out on: the bends tried turn toward it.
+    """
+    downwind = np.broadcast_to(np.asarray(downwind_grid_deg, float), (len(pocket),))
+    off_front = signed_diff_deg(facing_grid_deg, downwind)
+    out = np.where(off_front < 0, -1.0, 1.0)
+    bends, lanes, worth = _tried(params)
+    water = _water(cover, pocket, lanes[:1], out, downwind)[:, 0]
+    bend = np.zeros(len(pocket))
+    bent = np.flatnonzero((water < 1.0) & (np.abs(off_front) >= 180.0 - params.off_bank_deg))
+    if len(bent):
+        share = worth * _water(cover, pocket[bent], lanes, out[bent], downwind[bent])
+        best = np.round(share, 9).argmax(axis=1)  # the least of equals
+        water[bent] = share[np.arange(len(bent)), best]
+        bend[bent] = out[bent] * bends[best]
+    return Approach(bend, water)
+
+
+def lines(
+    pocket: Floats,
+    downwind_grid_deg: ArrayLike,
+    bend_deg: Floats,
+    *,
+    length_m: float,
+    params: ApproachParams = ApproachParams(),
+) -> Floats:
+    """Return the middle of each way in from the pocket outward, (blinds, n, 2), in its CRS."""
+    downwind = np.broadcast_to(np.asarray(downwind_grid_deg, float), (len(pocket),))
+    local = np.stack([_traced(float(b), length_m, params) for b in bend_deg])
+    return np.asarray(pocket[:, None] + turned(local, downwind), float)
+
+
+def aside(
+    downwind_m: Floats, bend_deg: float, *, params: ApproachParams = ApproachParams()
+) -> Floats:
+    """Return how far to the right the way in has gone at a distance straight downwind."""
+    x, y = _traced(bend_deg, 4 * params.length_m, params).T
+    return np.asarray(np.interp(downwind_m, y, x), float)
+
+
+def _traced(bend_deg: float, length_m: float, params: ApproachParams) -> Floats:
+    """Return a way in every metre, straight downwind along +y."""
+    along = np.arange(0.0, length_m + _TRACE_M / 2, _TRACE_M)
+    heading = np.deg2rad(_heading(along[:-1] + _TRACE_M / 2, bend_deg, params))
+    steps = _TRACE_M * np.column_stack([np.sin(heading), np.cos(heading)])
+    return np.concatenate([np.zeros((1, 2)), np.cumsum(steps, axis=0)])
+
+
+def _heading(along_m: ArrayLike, bend_deg: float, params: ApproachParams) -> Floats:
+    return bend_deg * np.asarray(smoothstep(along_m, params.straight_m, params.turned_m), float)
+
+
+@cache
+def _tried(params: ApproachParams) -> tuple[Floats, Floats, Floats]:
+    """Return bends from the least up, the lane of each, and what each leaves of its worth.
+
+    Outward is to the right; lanes are (bends, spots, 2).
+    """
+    bends = np.arange(0.0, params.most_deg, params.step_deg)
+    across = np.linspace(-params.half_width_m, params.half_width_m, 6)
+    along = np.arange(2, int(params.length_m) + 1, 4)
+    lanes = []
+    for bend in bends:
+        middle = _traced(float(bend), params.length_m, params)[along]
+        heading = np.deg2rad(_heading(along * _TRACE_M, float(bend), params))
+        right = np.column_stack([np.cos(heading), -np.sin(heading)])
+        lanes.append((middle[:, None] + across[None, :, None] * right[:, None]).reshape(-1, 2))
+    worth = (1.0 - 0.0015 * bends) * (1.0 - smoothstep(bends, params.easy_deg, params.most_deg))
+    return bends, np.stack(lanes), np.asarray(worth, float)
+
+
+def _water(
+    cover: Raster, pocket: Floats, lanes: Floats, out: Floats, downwind: Floats
+) -> NDArray[np.float64]:
+    """Return the share of each lane on water, (blinds, lanes)."""
+    spots = lanes.reshape(1, -1, 2) * np.stack([out, np.ones_like(out)], axis=1)[:, None]
+    wet = classes(cover, pocket, turned(spots, downwind)) == Cover.WATER
+    return np.asarray(wet.reshape(len(pocket), len(lanes), -1).mean(axis=2), float)
