@@ -62,7 +62,7 @@ class Move:
         """Return the move as a person says it."""
         x, y = self.to
         hand = "left" if x < 0 else "right"
-        where = "its other side" if self.source == self.target else f"the {_noun(self.target)}"
+        where = "its new place" if self.source == self.target else f"the {_noun(self.target)}"
         if abs(x) >= yd(6) and y <= yd(12) and self.target in _FLANKS:
             where = f"the {hand} flank"
         across = f"{length_text(abs(x), units)} {hand}, " if abs(x) >= yd(2) else ""
@@ -157,7 +157,10 @@ def shift(
     moves = _handfuls(now, groups, then, then_groups, to=to, moved=moved)
     count = sum(m.count for m in moves)
     handfuls = "one handful" if len(moves) == 1 else f"{number_word(len(moves))} handfuls"
-    verdict = f"Move {number_word(count)} of {n} decoys, in {handfuls}."
+    verdict = (
+        f"Move {number_word(count)} of {n} decoys, in {handfuls}; left, right and out as seen "
+        "from the hide."
+    )
     return Shift(turn_deg, verdict, served, moves, CAUTIONS)
 
 

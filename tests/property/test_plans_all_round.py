@@ -104,6 +104,18 @@ def test_mass_lies_upwind_of_the_pocket(survey, settable) -> None:
         assert (ahead < 0) == (m.spread.layout == "timber"), (m.mph, m.deg)
 
 
+def test_birds_come_to_the_pocket_from_downwind_and_bend_only_over_water(survey, settable) -> None:
+    water = shapely.union_all(survey.layers["water"].geometry.to_numpy())
+    for m in settable:
+        (way,) = m.features[m.features["role"] == "approach"].geometry
+        upwind = np.array(unit_from_bearing(survey.grid.to_grid_bearing(m.deg)))
+        flown = np.diff(shapely.get_coordinates(way)[[0, -1]], axis=0)[0]
+        assert flown @ upwind > 0.5 * np.hypot(*flown), (m.mph, m.deg)
+        assert m.spread.pocket.distance(shapely.Point(way.coords[-1])) < 1.5, (m.mph, m.deg)
+        if m.blind["bend_deg"]:
+            assert way.intersection(water).length > 0.75 * way.length, (m.mph, m.deg)
+
+
 def test_decoys_float_clear_of_guns_and_pocket(settable) -> None:
     for m in settable:
         spread, hide = m.spread, m.blind.geometry
@@ -168,5 +180,6 @@ def test_calm_claims_no_direction(survey) -> None:
     plan = sitegeo.plan(survey, sitegeo.Wind.parse("calm"))
     assert plan.blind["wind_side"] == "calm"
     assert "not predictable" in plan.spread.reason
-    assert "touchdown" not in set(plan.features["role"])
+    assert not {"touchdown", "approach"} & set(plan.features["role"])
+    assert plan.record["spread"]["approach"] is None
     assert any("not predictable" in c for c in plan.record["cautions"])

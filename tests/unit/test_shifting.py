@@ -119,7 +119,7 @@ def test_words():
         == "eight from the outer edge of the mass to the left flank, 13 yd left, 6 yd out"
     )
     assert Move(3, "near", "near", "the left end of", (yd(4), yd(10)), 9.0).words() == (
-        "three from the left end of the near group to its other side, 4 yd right, 10 yd out"
+        "three from the left end of the near group to its new place, 4 yd right, 10 yd out"
     )
     assert Move(14, "mass", "hook", "all of", (0.5, yd(28)), 9.0).words() == (
         "14 from all of the mass to the hook, 28 yd out"
