@@ -1,0 +1,79 @@
+"""How often a spread is refused where it should not be, in every wind.
+
+    python benchmarks/refusals.py [SURVEY ...]
+
+For 36 winds of 12 mph every blind of a survey that no hard reason rules out is laid:
+- *listed*: blinds that `rank` would list after its quick look; how many are refused all the same;
+- *named*: the ten best places of each wind, which `rank` lays before it names them;
+- *left out*: blinds without room at a quick look; how many could be laid after all.
+With no survey given it surveys the bundled place.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+from collections import Counter
+from pathlib import Path
+
+import numpy as np
+
+import sitegeo
+from sitegeo.bundled import place_file
+from sitegeo.laying import ground_of, refusal_of
+from sitegeo.ranking import SURE_OF, gear_of, without_room
+from sitegeo.turning import turning
+
+MPS = 5.36
+
+
+def told(survey: sitegeo.Survey) -> None:
+    """Print the figures of one survey."""
+    ranked = sitegeo.rank(survey, sitegeo.Wind(0.0, MPS), sure_of=0)
+    gear = gear_of(survey)
+    counts: Counter[str] = Counter()
+    by_layout: Counter[tuple[str, bool]] = Counter()
+    for one in turning(survey, ranked):
+        blinds = one.blinds
+        without = without_room(blinds)
+        refused = np.array(
+            [
+                refusal_of(survey, row, ground_of(survey, row, gear)) is not None
+                for _, row in blinds.iterrows()
+            ]
+        )
+        best = blinds[~without & blinds["same_place_as"].isna().to_numpy()].head(SURE_OF).index
+        counts["listed"] += int((~without).sum())
+        counts["listed, refused"] += int(refused[~without].sum())
+        counts["named"] += len(best)
+        counts["named, refused"] += int(refused[blinds.index.get_indexer(best)].sum())
+        counts["left out"] += int(without.sum())
+        counts["left out, could be laid"] += int((~refused[without]).sum())
+        for layout, no in zip(blinds["layout"][~without], refused[~without], strict=True):
+            by_layout[layout, bool(no)] += 1
+    print(survey.title)
+    for first, second in (
+        ("listed", "listed, refused"),
+        ("named", "named, refused"),
+        ("left out", "left out, could be laid"),
+    ):
+        share = counts[second] / max(counts[first], 1)
+        print(f"  {first:10} {counts[first]:6}   {second:26} {counts[second]:5}   {share:.2%}")
+    for layout in sorted({name for name, _ in by_layout}):
+        no, yes = by_layout[layout, True], by_layout[layout, False]
+        print(f"    {layout:12} {no:4} of {no + yes:5} listed   {no / (no + yes):.2%}")
+
+
+def main() -> None:
+    """Measure each survey named, or the bundled place."""
+    if len(sys.argv) > 1:
+        for folder in sys.argv[1:]:
+            told(sitegeo.Survey.open(folder))
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        sitegeo.survey(sitegeo.read_place(place_file())).save(Path(folder) / "survey")
+        told(sitegeo.Survey.open(Path(folder) / "survey"))
+
+
+if __name__ == "__main__":
+    main()
