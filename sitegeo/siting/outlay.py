@@ -22,14 +22,23 @@ from sitegeo.siting.candidates import POCKET_M
 from sitegeo.siting.flooding import WET_M
 from sitegeo.siting.worth import UNKNOWN
 from sitegeo.spreads.decoys import DEEPEST_M
-from sitegeo.spreads.fitting import AIM_M, NUDGE_DEFAULT_M, NUDGE_M, PULLS, RANGE_M
+from sitegeo.spreads.fitting import (
+    AIM_M,
+    NUDGE_DEFAULT_M,
+    NUDGE_M,
+    PART_WATER,
+    PULLS,
+    RANGE_M,
+)
 from sitegeo.spreads.layouts import LAYOUTS
 from sitegeo.spreads.sketches import STACK_IN_YD, Wind
-from sitegeo.spreads.timber import FARTHEST_M, FROM_GUNS_M
+from sitegeo.spreads.timber import FARTHEST_M, FROM_GUNS_M, LEAST_OUTSIDE
 from sitegeo.units import YARD_M, yd
 
 STEP_DEG = 5.0
 _SPOTS = 64
+DOUBT = 0.8
+"""So much of what a stack needs is enough for a quick look, on pixels; judgement."""
 
 
 def on_water(
@@ -47,8 +56,8 @@ def on_water(
     Fit for the body is water no deeper than lines reach, where the depth is known.
 
     In timber the body stands among the trees: it counts as whole where they stand in water, as
-    `UNKNOWN` where no depth tells, and as none where they stand dry, the guns sit at the downwind
-    end or the water runs on too far.
+    `UNKNOWN` where no depth tells, and as none where too few stand there or they stand dry, the
+    guns sit at the downwind end or the water runs on too far.
 
     Parameters
     ----------
@@ -79,7 +88,8 @@ def on_water(
     body_share = afloat.mean(axis=1)
     timber = layouts == "timber"
     if timber.any():
-        body_share[timber] = _stack(cover, depth, at[timber], facing_grid[timber], phi_deg[timber])
+        hides = at[timber], facing_grid[timber], phi_deg[timber]
+        body_share[timber] = _stack(cover, depth, *hides, stacks=bodies[timber])
     return pocket_share, body_share
 
 
@@ -153,20 +163,30 @@ def _spots(area: BaseGeometry) -> Floats:
 
 
 def _stack(
-    cover: Raster, depth: Raster | None, at: Floats, facing_grid: Floats, phi_deg: Floats
+    cover: Raster,
+    depth: Raster | None,
+    at: Floats,
+    facing_grid: Floats,
+    phi_deg: Floats,
+    *,
+    stacks: Floats,
 ) -> Floats:
-    """Return how much of a timber stack has its place in the trees downwind."""
+    """Return how surely a timber stack, (blinds, spots, 2), stands in flooded trees downwind."""
     rad = np.deg2rad(phi_deg)
     downwind = -np.column_stack([np.sin(rad), np.cos(rad)])
     steps = np.arange(1.0, FARTHEST_M + 1.0)
     ray = np.array([0.0, POCKET_M]) + steps[None, :, None] * downwind[:, None]
     afloat = np.logical_and.accumulate(_wet(cover, at, facing_grid, ray), axis=1).sum(axis=1)
     centre = np.array([0.0, POCKET_M]) + (afloat + yd(STACK_IN_YD))[:, None] * downwind
+    spots = turned(stacks + (centre - stacks.mean(axis=1))[:, None], facing_grid)
+    stands = classes(cover, at, spots)
+    water_m = np.full(stands.shape, np.nan) if depth is None else sample(depth, at, spots)
+    wooded = (stands == Cover.TREE) & ~(water_m < WET_M)
+    trees, open_water = wooded.mean(axis=1), (stands == Cover.WATER).mean(axis=1)
     fits = (np.hypot(*centre.T) >= FROM_GUNS_M) & (afloat < len(steps))
-    if depth is None:
-        return np.where(fits, UNKNOWN, 0.0)
-    water_m = sample(depth, at, turned(centre[:, None], facing_grid))[:, 0]
-    return np.where(fits, np.where(np.isnan(water_m), UNKNOWN, water_m >= WET_M), 0.0)
+    fits &= (trees >= DOUBT * LEAST_OUTSIDE * (trees + open_water)) & (trees >= DOUBT * PART_WATER)
+    sure = (wooded * np.where(np.isnan(water_m), UNKNOWN, 1.0)).sum(axis=1)
+    return np.where(fits, sure / np.maximum(wooded.sum(axis=1), 1), 0.0)
 
 
 def _wet(cover: Raster, at: Floats, facing_grid: Floats, local: Floats) -> NDArray[np.bool_]:

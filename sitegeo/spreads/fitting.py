@@ -41,7 +41,9 @@ _REACH_M = yd(60.0)  # no layout reaches further from the hide
 SHORE_M = 0.3  # judgement: a decoy needs this much water beside it
 _CLOSEST = 0.75  # judgement: share of the wanted spacing at which a group is full
 _POCKET_WATER = 0.75  # judgement: less open water than this is no pocket
-_PART_WATER = 0.25  # judgement: a part with less of its area in water is left out
+PART_WATER = 0.25
+"""Judgement: a part with less of its area in water is left out."""
+
 NUDGE_M = {"pocket": yd(4.0), "guard": yd(15.0), "motion": yd(10.0)}
 NUDGE_DEFAULT_M = yd(6.0)
 PULLS = 4  # tries to bring a pocket that land cuts back into the wanted shot
@@ -260,12 +262,12 @@ def _fit_spots(
     site: Site, part: Part, area: Area, *, whole_m2: float, decoys: int
 ) -> Fitted | None:
     """Return an area of a part with spots that are not too deep, None where too little is left."""
-    if area.area < _PART_WATER * whole_m2:
+    if area.area < PART_WATER * whole_m2:
         return None
     spots = scatter(area, part, min(decoys, math.ceil(1.5 * part.share * decoys) + 4))
     shallow = site.shallow(spots)
     usable = float(shallow.mean())
-    if usable * area.area < _PART_WATER * whole_m2:
+    if usable * area.area < PART_WATER * whole_m2:
         return None
     hexagon = math.sqrt(3) / 2 * (_CLOSEST * part.spacing_m) ** 2
     room = min(int(shallow.sum()), int(usable * area.area / hexagon))

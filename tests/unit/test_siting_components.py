@@ -329,9 +329,9 @@ def test_a_stack_wants_trees_known_to_stand_in_water() -> None:
     at, away = ON_BANK + [0.0, 20.0], FACING_NORTH + 180.0
     layouts = np.array(["timber"], dtype=object)
 
-    def body(depth: Raster | None) -> float:
+    def body(depth: Raster | None, ground: Raster = cover) -> float:
         wind_behind = np.array([180.0])
-        return on_water(cover, at, away, wind_behind, layouts, decoys=24, depth=depth)[1][0]
+        return on_water(ground, at, away, wind_behind, layouts, decoys=24, depth=depth)[1][0]
 
     def water(metres: float) -> Raster:
         return Raster(np.full(cover.grid.shape, metres, np.float32), cover.grid, None)
@@ -339,6 +339,7 @@ def test_a_stack_wants_trees_known_to_stand_in_water() -> None:
     assert body(water(0.5)) == 1.0
     assert body(water(0.0)) == 0.0
     assert body(None) == body(water(np.nan)) == UNKNOWN
+    assert body(None, half_lake(Cover.OPEN)) == 0.0  # a bare bank downwind is no timber
 
 
 def test_one_best_blind_a_place() -> None:
