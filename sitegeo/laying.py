@@ -31,6 +31,9 @@ LAYER = "near_water"
 APPROACH_M = yd(45.0)
 """The way birds come in is drawn this far from the middle of the pocket."""
 
+LITTLE_ROOM = 0.6
+"""With touchdown likely on less of the pocket than this a plan says so; judgement."""
+
 _REACH_M = 250.0
 
 CALM_REASON = (
@@ -167,6 +170,19 @@ def landing_of(survey: Survey, row: pd.Series[Any], spread: Spread, wind: Wind) 
         taken=shapely.union_all(bodies),
         timber=spread.layout == "timber",
         bend_deg=float(row["bend_deg"]),
+    )
+
+
+def landing_words(spread: Spread, landing: gpd.GeoDataFrame) -> tuple[str, ...]:
+    """Return a caution where what stands downwind leaves birds little room over the pocket."""
+    if spread.refused or not len(spread.approach):
+        return ()
+    room = landing.union_all().intersection(spread.pocket).area / spread.pocket.area
+    if room >= LITTLE_ROOM:
+        return ()
+    return (
+        "What stands downwind leaves birds little room to come down in the pocket: they may land "
+        "beyond it, or not at all",
     )
 
 

@@ -6,7 +6,7 @@ Composition only.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal
@@ -27,10 +27,11 @@ from sitegeo.grid import WGS84
 from sitegeo.hides import Hide, hides_of
 from sitegeo.law.daylight import daylight
 from sitegeo.law.rules import Law
-from sitegeo.laying import LAYER, ground_of, landing_of, lay
+from sitegeo.law.shotfall import ShotFall
+from sitegeo.laying import LAYER, ground_of, landing_of, landing_words, lay
 from sitegeo.plan_crossing import crossing_of, crossing_record, crossing_words
-from sitegeo.plan_features import features_of, waypoints_of
-from sitegeo.plan_fire import fire_of, fire_record, fire_words
+from sitegeo.plan_features import ROUND_HIDE_DEG, features_of, waypoints_of
+from sitegeo.plan_fire import fire_of, fire_record, fire_words, shots_words
 from sitegeo.plan_record import plan_record
 from sitegeo.plan_shift import shift_records
 from sitegeo.ranking import Ranking
@@ -197,6 +198,7 @@ def plan(
     way = crossing_of(survey, row, wind)
     features = features_of(survey, row, spread, landing=landing, fall=fall, when=when)
     waypoints = waypoints_of(features)
+    spread = _with_shots(spread, features, fall, float(row["facing_deg"]))
     checked = _group_verdicts(survey, ranked, row, features)
     layers = {
         name: layer
@@ -220,6 +222,7 @@ def plan(
             *words_of(survey),
             *crossing_words(way, survey.record["gear"].get("boat_wave_m")),
             *fire_words(fall),
+            *landing_words(spread, landing),
             *morning_cautions(wind, air_c),
             wading_caution(survey.record, survey.layers.get("depth"), _waded(row, spread)),
             contact_caution(row.geometry, survey.layers.get("access"), survey.crs),
@@ -253,6 +256,18 @@ def _second(
         roads=survey.layers.get("roads"),
         wade_m=gear.wade_m,
     )
+
+
+def _with_shots(
+    spread: Spread, features: gpd.GeoDataFrame, fall: ShotFall, facing_deg: float
+) -> Spread:
+    """Return a spread whose reason also says where its birds may not be shot at."""
+    if spread.refused:
+        return spread
+    pocket_deg = float(features.loc[features["role"] == "pocket", "bearing_true"].iloc[0])
+    over_hide = spread.theta_deg < ROUND_HIDE_DEG and spread.layout != "timber"
+    words = shots_words(fall, facing_deg, pocket_deg, over_hide=over_hide)
+    return replace(spread, reason=f"{spread.reason} {words}".rstrip())
 
 
 def _pick(ranked: Ranking, name: str | None) -> pd.Series[Any]:

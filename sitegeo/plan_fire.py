@@ -13,20 +13,24 @@ from pyproj import CRS, Transformer
 from sitegeo.grid import WGS84
 from sitegeo.law.shotfall import (
     UNKNOWN_GUST_MPS,
+    ClosedArc,
     ShotFall,
     read_load,
     shot_fall,
     side_words,
 )
 from sitegeo.law.terms import Terms, terms_of
+from sitegeo.siting.firing import TARGETS, WALK_IN_FROM_M
 from sitegeo.survey import Survey
 from sitegeo.units import to_yd
 from sitegeo.wind import Wind
 
-TARGETS = ("dwellings", "roads")
-
-WALK_IN_FROM_M = 50.0
-"""The walk-in counts from here on: nearer, whoever comes is at the hide; judgement."""
+_BEHIND = {
+    "no fire": "Let birds over or behind you go: no fire there.",
+    "nothing mapped in reach": "Shots may be overhead or behind.",
+    "not checked": "Overhead and behind the fall of shot is not checked.",
+}
+_BEHIND_PART = "Overhead or behind fire only outside the arcs of no fire."
 
 OTHER_HIDE_M = 15.0
 """How far people of another hide may stand from where it was written; judgement."""
@@ -120,6 +124,30 @@ def fire_record(fall: ShotFall, facing_deg: float) -> dict[str, Any]:
         "note": "ricochet off water, ice or ground is not modelled: shot may carry farther; "
         "terrain and timber never count as a backstop",
     }
+
+
+def shots_words(fall: ShotFall, facing_deg: float, pocket_deg: float, *, over_hide: bool) -> str:
+    """Return where the birds of a spread may be shot at, as far as that is not plain.
+
+    Parameters
+    ----------
+    pocket_deg
+        True bearing from the hide to the pocket.
+    over_hide
+        Whether birds come over or round the hide.
+    """
+    told = []
+    if any((pocket_deg - a.from_deg) % 360 <= _width(a) for a in fall.closed):
+        told.append("No fire over the pocket: beyond it shot could fall on something mapped.")
+    if over_hide:
+        sides = side_words(fall, facing_deg)
+        shut = sides["rear"] == "no fire"
+        told.append(_BEHIND.get(sides["rear" if shut else "overhead"], _BEHIND_PART))
+    return " ".join(told)
+
+
+def _width(arc: ClosedArc) -> float:
+    return (arc.to_deg - arc.from_deg) % 360 or 360.0
 
 
 def fire_words(fall: ShotFall) -> tuple[str, ...]:

@@ -246,6 +246,13 @@ def encode_surface(
     return surface
 
 
+def top_m(packed: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    """Return metres above the lowest water of what `encode_surface` packed, 0 if not known."""
+    values = np.asarray(packed, np.float64)
+    whole = np.where(values < 0, -1.0 - values, np.floor(values / 4.0)) / 10.0
+    return np.where(np.isfinite(values) & (values != _lines.UNKNOWN), whole, 0.0)
+
+
 def _decimetres(metres: npt.ArrayLike) -> npt.NDArray[np.int16]:
     """Metres as whole decimetres from 0 to the tallest a pixel can hold; NaN as 0."""
     tenths = np.rint(np.atleast_1d(np.multiply(metres, 10, dtype=np.float32)))

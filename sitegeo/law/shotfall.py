@@ -201,7 +201,7 @@ def shot_fall(
         if whole is None or whole.empty:
             continue
         require_same_crs(metric, whole.crs, where=name)
-        shapes, size_m = whole.geometry.to_numpy(), _size_m(whole)
+        shapes, size_m = whole.geometry.to_numpy(), extent_m(whole)
         # 1 % past what the chords of a wedge and of a grown shape may add.
         near = shapely.distance(shapes, hide) <= 1.01 * scale.most * (far_m + size_m)
         mapped, names = grown(shapes[near], size_m[near], scale), _names(whole[near], name)
@@ -216,7 +216,7 @@ def shot_fall(
     return ShotFall(load, float(ranges.max()), closed, open_arcs, missing)
 
 
-def _size_m(layer: gpd.GeoDataFrame) -> NDArray[np.float64]:
+def extent_m(layer: gpd.GeoDataFrame) -> NDArray[np.float64]:
     """Return how far what is mapped may really reach beyond its geometry."""
     if "class" in layer.columns:
         return half_pavement_m(layer)

@@ -16,11 +16,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from sitegeo.angles import signed_diff_deg, smoothstep
+from sitegeo.exposure.sweep import top_m
 from sitegeo.grid import Raster
 from sitegeo.layers import Cover
-from sitegeo.siting.around import Floats, classes, turned
+from sitegeo.siting.around import Floats, classes, sample, strip, turned
 
 _TRACE_M = 1.0
+_LANE_M = 4.0
 
 
 @dataclass(frozen=True)
@@ -38,6 +40,11 @@ class ApproachParams:
         Up to the first a bend costs next to nothing; none reaches the second.
     step_deg
         Bends are tried this far apart.
+    least_water
+        With less open water than this along the best bend birds are not said to follow it.
+    free_deg, sheer_deg
+        Up to the first angle of what stands straight downwind birds come over it freely; beyond
+        the second they do not come down in front of it (to about 50° over bank trees).
     off_bank_deg
         A wind farther from the front than this blows off the bank, and bends no way in.
     """
@@ -49,6 +56,9 @@ class ApproachParams:
     easy_deg: float = 35.0
     most_deg: float = 65.0
     step_deg: float = 5.0
+    least_water: float = 0.5
+    free_deg: float = 35.0
+    sheer_deg: float = 55.0
     off_bank_deg: float = 120.0
 
 
@@ -98,8 +108,32 @@ def approach(
         share = worth * _water(cover, pocket[bent], lanes, out[bent], downwind[bent])
         best = np.round(share, 9).argmax(axis=1)  # the least of equals
         water[bent] = share[np.arange(len(bent)), best]
-        bend[bent] = out[bent] * bends[best]
+        followed = water[bent] >= params.least_water
+        bend[bent] = np.where(followed, out[bent] * bends[best], 0.0)
     return Approach(bend, water)
+
+
+def over_what_stands(
+    obstacles: Raster,
+    pocket: Floats,
+    downwind_grid_deg: float,
+    *,
+    params: ApproachParams = ApproachParams(),
+) -> Floats:
+    """Return 1 where birds straight from downwind clear what stands there, 0 where it is sheer.
+
+    Parameters
+    ----------
+    obstacles
+        As `exposure.obstacles` makes it.
+    """
+    out = strip(params.length_m, _LANE_M, 2.0)
+    out = out[out[:, 1] >= _LANE_M]
+    packed = sample(obstacles, pocket, turned(out, np.full(len(pocket), downwind_grid_deg)))
+    own = sample(obstacles, pocket, np.zeros((1, 2)))
+    rise_m = top_m(packed) - top_m(own)
+    angle = np.rad2deg(np.arctan2(rise_m, np.hypot(*out.T))).max(axis=1, initial=0.0)
+    return np.asarray(1.0 - smoothstep(angle, params.free_deg, params.sheer_deg), float)
 
 
 def lines(

@@ -1,25 +1,63 @@
 """How much of a blind's front is open to fire: a quick look at what the load could fall on.
 
-A plan works the fall of shot out all round the hide, with the wind, and has the last word; this
-tells blinds apart that have a road or houses in front of them.
+A plan works the fall of shot out all round the hide and has the last word; this tells blinds apart
+that have a road, houses or their own way in before them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
+from sitegeo.angles import unit_from_bearing
 from sitegeo.grid import Grid
-from sitegeo.law.shotfall import Load
+from sitegeo.law.position import PositionErrors
+from sitegeo.law.shotfall import SCATTER_DEG, Load, extent_m, fall_range_m
 from sitegeo.siting.around import Floats
 from sitegeo.siting.worth import UNKNOWN
+from sitegeo.wind import Wind
+
+TARGETS = ("dwellings", "roads")
+"""Layers that must not lie under the fall of shot."""
 
 FRONT_DEG = np.arange(-60.0, 61.0, 10.0)
-BESIDE_M = 15.0
-"""A house this near a line of fire counts as under it; judgement."""
+WEIGHT = 1.0 - np.abs(FRONT_DEG) / 80.0
+"""The middle of the front, where the pocket lies, counts most; judgement."""
+
+_HALF_DEG = 0.5 + SCATTER_DEG
+_LEAST_M = 0.01  # GEOS loses a point to a radius of nothing
+
+POCKET_CLOSED = 0.5
+"""What a front is worth less where no shot may be fired over the pocket; judgement."""
+
+USUAL_GUST_MPS = 8.0
+"""The gust from behind a shot that fronts are told apart by; judgement."""
+
+WALK_IN_FROM_M = 50.0
+"""The walk-in counts from here on: nearer, whoever comes is at the hide; judgement."""
+
+
+@dataclass(frozen=True)
+class Front:
+    """What may be fired at before each blind, (blinds,) each.
+
+    Parameters
+    ----------
+    worth
+        0 to 1: how much of the front is open in a usual morning's gust, least where the pocket
+        itself is not. It is the same in every wind, so that no hour is judged by another's.
+    pocket_closed
+        Whether in this wind a shot straight over the pocket could fall on something mapped.
+    """
+
+    worth: Floats
+    pocket_closed: NDArray[np.bool_]
 
 
 def front_open(
@@ -28,30 +66,108 @@ def front_open(
     *,
     grid: Grid,
     load: Load,
+    wind: Wind,
+    error_m: float,
     layers: Mapping[str, gpd.GeoDataFrame | None],
-) -> Floats:
-    """Return the share of directions in each blind's front on which the load meets nothing mapped.
+    access: gpd.GeoDataFrame | None = None,
+) -> Front:
+    """Return how much of each blind's front the load may be fired into.
 
-    Where a layer is missing it is at most `UNKNOWN`: missing is not clear.
+    Where a layer is missing its worth is at most `UNKNOWN`: missing is not clear.
 
     Parameters
     ----------
+    error_m
+        How far off the guns and the mapped features may be.
     layers
         What must not be under the fall of shot, by name.
+    access
+        Ways in; people come by the nearest.
     """
-    held = [layer.geometry.to_numpy() for layer in layers.values() if layer is not None]
-    directions = np.asarray(facing_deg, float)[:, None] + FRONT_DEG
-    rad = np.deg2rad(grid.to_grid_bearing(directions))
-    tips = at[:, None, :] + load.range_m * np.stack([np.sin(rad), np.cos(rad)], axis=-1)
-    ends = np.stack([np.broadcast_to(at[:, None, :], tips.shape), tips], axis=2)
-    lines = np.asarray(shapely.linestrings(ends.reshape(-1, 2, 2)), dtype=object)
-    closed = np.zeros(len(lines), dtype=bool)
-    if held:
-        mapped = np.concatenate(held)
-        # A line of fire crosses a road as it is; a house it may also pass close by.
-        houses = shapely.get_dimensions(mapped) != 1
-        mapped[houses] = shapely.buffer(mapped[houses], BESIDE_M, quad_segs=2)
-        closed[shapely.STRtree(mapped).query(lines, predicate="intersects")[0]] = True
-    share = 1.0 - closed.reshape(directions.shape).mean(axis=1)
-    missing = any(layer is None for layer in layers.values())
-    return np.asarray(np.minimum(share, UNKNOWN) if missing else share, float)
+    ahead = np.asarray(facing_deg, float)[:, None]
+    around = _Around.of(at, layers, access, error_m)
+    gust = fall_range_m(load, ahead + FRONT_DEG, wind_from_deg=None, gust_mps=USUAL_GUST_MPS)
+    closed = around.closes(grid.to_grid_bearing(ahead + FRONT_DEG), gust)
+    middle = np.where(closed[:, len(FRONT_DEG) // 2], POCKET_CLOSED, 1.0)
+    worth = (~closed @ WEIGHT) / WEIGHT.sum() * middle
+    if any(layer is None for layer in layers.values()):
+        worth = np.minimum(worth, UNKNOWN)
+    today = fall_range_m(
+        load,
+        ahead,
+        wind_from_deg=wind.from_deg,
+        gust_mps=wind.strongest_mps,
+        spread_deg=wind.spread_deg,
+    )
+    pocket = around.closes(grid.to_grid_bearing(ahead), today)[:, 0]
+    return Front(np.asarray(worth, float), pocket)
+
+
+@dataclass(frozen=True)
+class _Around:
+    """What lies around the blinds: the mapped, and their own ways in."""
+
+    at: Floats
+    mapped: shapely.STRtree
+    walks_in: NDArray[np.object_] | None
+    error_m: float
+
+    @classmethod
+    def of(
+        cls,
+        at: Floats,
+        layers: Mapping[str, gpd.GeoDataFrame | None],
+        access: gpd.GeoDataFrame | None,
+        error_m: float,
+    ) -> _Around:
+        shapes = [_grown(layer) for layer in layers.values() if layer is not None]
+        walks = None
+        if access is not None and not access.empty:
+            shapes.append(access.geometry.to_numpy())
+            walks = _walks_in(at, access)
+        every = np.concatenate(shapes) if shapes else np.empty(0, object)
+        return cls(at, shapely.STRtree(every), walks, error_m)
+
+    def closes(self, bearing_grid: Floats, range_m: Floats) -> NDArray[np.bool_]:
+        """Return which shots, (blinds, directions), could fall on any of it."""
+        shots = _shots(self.at, np.asarray(bearing_grid), range_m)
+        hit = np.zeros(shots.size, dtype=bool)
+        hit[self.mapped.query(shots.ravel(), predicate="dwithin", distance=self.error_m)[0]] = True
+        closed = hit.reshape(shots.shape)
+        if self.walks_in is not None:
+            closed |= shapely.dwithin(shots, self.walks_in[:, None], self.error_m)
+        return closed
+
+
+def guns_error_m(position_error_m: Mapping[Any, float]) -> float:
+    """Return how far off guns and mapped features may be, from errors written by layer."""
+    errors = PositionErrors.from_layers({str(k): v for k, v in position_error_m.items()})
+    return max(errors.total_m(name) for name in TARGETS)
+
+
+def _shots(at: Floats, bearing_grid: Floats, range_m: Floats) -> NDArray[np.object_]:
+    """Return the ground each shot can reach, (blinds, directions)."""
+    reach = range_m / np.cos(np.deg2rad(_HALF_DEG))
+    guns = np.broadcast_to(at[:, None], (*reach.shape, 2))
+    edges = (
+        guns + reach[..., None] * np.stack(unit_from_bearing(bearing_grid + side), axis=-1)
+        for side in (-_HALF_DEG, _HALF_DEG)
+    )
+    return np.asarray(shapely.polygons(np.stack([guns, *edges], axis=-2)), dtype=object)
+
+
+def _grown(layer: gpd.GeoDataFrame) -> NDArray[np.object_]:
+    """Return what is mapped, as large as it may really be."""
+    beyond_m = np.maximum(extent_m(layer), _LEAST_M)
+    return np.asarray(shapely.buffer(layer.geometry.to_numpy(), beyond_m, quad_segs=2), object)
+
+
+def _walks_in(at: Floats, access: gpd.GeoDataFrame) -> NDArray[np.object_]:
+    """Return the line from the nearest way in to each blind, as far as others may be met on it."""
+    hides = shapely.points(at)
+    nearest = shapely.STRtree(access.geometry.to_numpy()).nearest(hides)
+    starts = shapely.get_coordinates(access.geometry.to_numpy()[nearest])
+    way = starts - at
+    length = np.maximum(np.hypot(*way.T), 1e-9)
+    ends = at + way * np.minimum(WALK_IN_FROM_M / length, 1.0)[:, None]
+    return np.asarray(shapely.linestrings(np.stack([starts, ends], axis=1)), dtype=object)

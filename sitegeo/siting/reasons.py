@@ -38,7 +38,8 @@ def why(row: Mapping[str, Any], wind: Wind) -> str:
     if np.isfinite(depth):
         parts.append(f"about {depth_text(depth)} of water in the pocket")
     seen = row.get("observed")
-    told = (_spread(row), _sun(row), seen if isinstance(seen, str) else "")
+    shut = "no fire over the pocket" if row.get("pocket_closed", False) else ""
+    told = (shut, _spread(row), _sun(row), seen if isinstance(seen, str) else "")
     parts += [words for words in told if words]
     text = "; ".join(parts)
     return text[0].upper() + text[1:]
@@ -109,10 +110,15 @@ def cautions(
     elif row.get("hunting") != "open":
         told.append(f"Hunting on this public ground is {row.get('hunting')} on the map: check")
     told += [*_depth(row, gear), *_way(row), *_drift(row)]
-    if row.get("c_fire", 1.0) < _CLOSED:
+    if row.get("pocket_closed", False):
+        told.append(
+            "No fire over the pocket: beyond it the load could fall on something mapped. Face "
+            "another way or hunt another blind"
+        )
+    elif row.get("c_fire", 1.0) < _CLOSED:
         told.append(
             "Over much of the front the load could fall on something mapped, or that is not "
-            "checked: plan it to see the arcs of no fire"
+            "checked: its plan shows the arcs of no fire"
         )
     if row.get("c_party", 1.0) < 1.0:
         told.append(f"Cover for fewer than {gear.party} guns side by side: keep the lanes apart")

@@ -23,11 +23,17 @@ from sitegeo.grid import Raster
 from sitegeo.law.shotfall import read_load
 from sitegeo.layers import Cover
 from sitegeo.placefile import Assume
-from sitegeo.siting.approach import Approach, ApproachParams, approach, lines
+from sitegeo.siting.approach import (
+    Approach,
+    ApproachParams,
+    approach,
+    lines,
+    over_what_stands,
+)
 from sitegeo.siting.around import Floats, classes, disc, sample, turned
 from sitegeo.siting.candidates import POCKET_M
 from sitegeo.siting.falling import EDGE_ERROR_M, drift
-from sitegeo.siting.firing import front_open
+from sitegeo.siting.firing import front_open, guns_error_m
 from sitegeo.siting.hiding import hiding, overhead_score, party_score
 from sitegeo.siting.outlay import on_water
 from sitegeo.siting.sightings import APPROACH_M, seen
@@ -106,11 +112,13 @@ def blinds(
     wind: Wind,
     gear: Gear | None = None,
     assume: Assume | None = None,
+    obstacles: Raster | None = None,
     depth: Raster | None = None,
     public_land: gpd.GeoDataFrame | None = None,
     observations: gpd.GeoDataFrame | None = None,
     dwellings: gpd.GeoDataFrame | None = None,
     roads: gpd.GeoDataFrame | None = None,
+    access: gpd.GeoDataFrame | None = None,
     when: datetime | None = None,
     params: ScoreParams = ScoreParams(),
 ) -> gpd.GeoDataFrame:
@@ -134,7 +142,7 @@ def blinds(
     layouts = np.array([choose(k, p, decoys=gear.decoys) for k, p in zip(kinds, phi, strict=True)])
     local = _local_wind(exposure, at, facing_grid, wind)
     landing = landing_room(cover, at, facing_grid)
-    way = _way_in(cover, _pocket(at, facing_grid), facing_grid, wind, params)
+    way = _way_in(cover, obstacles, at, facing_grid, wind=wind, params=params)
     room = way.water * smoothstep(landing, 0.5, 0.9)  # no way in helps where the pocket is land
     bend = np.where(timber | still, 0.0, way.bend_deg)
     hidden = hiding(cover, at, facing_grid, alone=kinds == "cover clump", leaf_off=assume.leaf_off)
@@ -147,6 +155,16 @@ def blinds(
         public_land=public_land,
         error_m=assume.position_error_m.get("public_land", EDGE_ERROR_M),
         complete=assume.complete.get("public_land") is True,
+    )
+    front = front_open(
+        at,
+        facing,
+        grid=cover.grid,
+        load=read_load(gear.load),
+        wind=wind,
+        error_m=guns_error_m(assume.position_error_m),
+        layers={"dwellings": dwellings, "roads": roads},
+        access=access,
     )
     parts = {
         "wind": np.where(still, UNKNOWN, wind_fit(theta, kinds)),
@@ -163,15 +181,13 @@ def blinds(
         "wading": wading_score(_numbers(candidates, "setting_m"), gear.wade_m),
         "access": _access(candidates),
         "drift": drift_score(fallen.distance_m, fallen.ground),
-        "fire": front_open(
-            at,
-            facing,
-            grid=cover.grid,
-            load=read_load(gear.load),
-            layers={"dwellings": dwellings, "roads": roads},
-        ),
+        "fire": front.worth,
     }
-    told: dict[str, Any] = {"drift_m": fallen.distance_m, "drift_ground": fallen.ground}
+    told: dict[str, Any] = {
+        "drift_m": fallen.distance_m,
+        "drift_ground": fallen.ground,
+        "pocket_closed": front.pocket_closed,
+    }
     if when is not None:
         lat, lon = cover.grid.centre_latlon
         sun = sun_path(lon, lat, when)
@@ -282,14 +298,22 @@ def _fetch(exposure: Raster, at: Floats, facing_grid: Floats) -> Floats:
 
 
 def _way_in(
-    cover: Raster, pocket: Floats, facing_grid: Floats, wind: Wind, params: ScoreParams
+    cover: Raster,
+    obstacles: Raster | None,
+    at: Floats,
+    facing_grid: Floats,
+    *,
+    wind: Wind,
+    params: ScoreParams,
 ) -> Approach:
     """Return the way in to each pocket, with its room.
 
     Onto the bank birds come over or round the hide and land going away (common practice, no
-    source), so there the land under the way in counts half. In calm air they may come from
-    anywhere: the water straight out is looked at, and no bend is claimed.
+    source), so there the land under the way in counts half, less where tall trees leave no room to
+    come down. In calm air they may come from anywhere: the water straight out is looked at, and no
+    bend is claimed.
     """
+    pocket = _pocket(at, facing_grid)
     if wind.calm:
         held = approach(cover, pocket, facing_grid, facing_grid, params=params.approach)
         return Approach(np.zeros(len(pocket)), held.water)
@@ -297,6 +321,8 @@ def _way_in(
     found = approach(cover, pocket, from_grid + 180.0, facing_grid, params=params.approach)
     theta = np.abs(signed_diff_deg(from_grid, facing_grid))
     over_land = 0.55 * (1.0 - smoothstep(theta, 25.0, 70.0))
+    if obstacles is not None:
+        over_land *= over_what_stands(obstacles, pocket, from_grid + 180.0, params=params.approach)
     over = over_land > found.water
     return Approach(np.where(over, 0.0, found.bend_deg), np.maximum(found.water, over_land))
 

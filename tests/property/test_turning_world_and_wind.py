@@ -56,7 +56,7 @@ def scored(sites, cover, from_grid_deg: float):
     heights = replace(heights_of(cover, 15.0), grid=grid)
     met = obstacles(cover=cover, canopy_height=heights, assume=Assume())
     field = exposure(obstacles=met, wind=wind, assume=Assume())
-    found = blinds(candidates=sites, cover=cover, exposure=field, wind=wind)
+    found = blinds(candidates=sites, cover=cover, exposure=field, obstacles=met, wind=wind)
     x = found.geometry.x.to_numpy() - grid.west - SIZE / 2
     y = found.geometry.y.to_numpy() - grid.north + SIZE / 2
     return x + 1j * y, found

@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 from shapely.geometry import Point
 
 from sitegeo.angles import unit_from_bearing
+from sitegeo.exposure.sweep import encode_surface
 from sitegeo.grid import Raster
 from sitegeo.layers import Cover
-from sitegeo.siting.approach import ApproachParams, approach, aside, lines
+from sitegeo.siting.approach import ApproachParams, approach, aside, lines, over_what_stands
 from sitegeo.siting.landing import touchdown
 from sitegeo.units import yd
 from sitegeo.wind import Wind
@@ -75,6 +76,19 @@ def test_a_bank_that_curves_into_the_way_turns_it_out() -> None:
     assert water > 0.9
     headland = -OUT_M - np.clip(-EAST, 0, None) > UP  # the bank draws back: nothing is in the way
     assert way_in(headland, 80.0) == (0.0, 1.0)
+
+
+def test_over_tall_trees_there_is_no_coming_down_and_over_a_low_bank_there_is() -> None:
+    cover = wooded(BANK)
+
+    def room(height_m: float, from_deg: float = 0.0) -> float:
+        packed = encode_surface(~BANK, np.where(BANK, height_m, 0.0))
+        return float(over_what_stands(Raster(packed, cover.grid), MIDDLE[None], from_deg + 180)[0])
+
+    assert room(2.0) == 1.0
+    assert 0 < room(14.0) < 1  # about 44°
+    assert room(25.0) == 0.0
+    assert room(25.0, from_deg=180.0) == 1.0
 
 
 def test_water_that_ends_all_round_leaves_no_room_and_no_bend() -> None:

@@ -18,6 +18,7 @@ from helpers_terrain import NORTH, WEST, cover_of, ground
 from hypothesis import given
 from hypothesis import strategies as st
 
+from sitegeo.angles import unit_from_bearing
 from sitegeo.grid import Raster
 from sitegeo.law.shotfall import read_load
 from sitegeo.layers import Cover
@@ -40,6 +41,7 @@ from sitegeo.siting.worth import (
     wading_score,
     way_score,
 )
+from sitegeo.wind import Wind
 
 SIZE = 200
 CONVERGENCE = ground(SIZE, SIZE).convergence_deg
@@ -287,26 +289,60 @@ def test_two_sightings_add_up_as_chances() -> None:
 # Fire, spread, places
 
 
+GRID = ground(SIZE, SIZE)
+AHEAD_M = 300.0
+
+
+def mapped(bearing_grid: float, away_m: float = AHEAD_M) -> gpd.GeoDataFrame:
+    """A house seen from the blind on the bank."""
+    way = away_m * np.array(unit_from_bearing(bearing_grid))
+    return gpd.GeoDataFrame(geometry=[shapely.Point(*(ON_BANK[0] + way))], crs=GRID.crs)
+
+
+NONE = mapped(0).iloc[:0]
+CALM = Wind(0.0, 0.0)
+
+
+def front_of(roads, dwellings, *, wind=CALM, access=None):
+    """The front of a blind on the bank that looks to grid north."""
+    return front_open(
+        ON_BANK,
+        np.array([CONVERGENCE]),
+        grid=GRID,
+        load=read_load("steel 2"),
+        wind=wind,
+        error_m=5.0,
+        layers={"dwellings": dwellings, "roads": roads},
+        access=access,
+    )
+
+
 def test_a_house_in_front_closes_that_direction_and_missing_is_not_clear() -> None:
-    grid = ground(SIZE, SIZE)
-    house = gpd.GeoDataFrame(geometry=[shapely.Point(*(ON_BANK[0] + [0, 200]))], crs=grid.crs)
-    none = house.iloc[:0]
-    facing = np.array([CONVERGENCE])  # grid north
+    assert front_of(NONE, NONE).worth == 1.0
+    ahead, aside = front_of(NONE, mapped(0)), front_of(NONE, mapped(50))
+    assert ahead.pocket_closed.all()
+    assert not aside.pocket_closed.any()
+    assert ahead.worth[0] < 0.5 < aside.worth[0] < 1.0
+    assert front_of(None, NONE).worth == UNKNOWN
+    assert front_of(None, mapped(0)).worth == ahead.worth
+    assert front_of(NONE, mapped(180)).worth == 1.0
 
-    def share(roads, dwellings):
-        return front_open(
-            ON_BANK,
-            facing,
-            grid=grid,
-            load=read_load("steel 2"),
-            layers={"dwellings": dwellings, "roads": roads},
-        )[0]
 
-    assert share(none, none) == 1.0
-    assert share(none, house) == pytest.approx(12 / 13)  # one of the directions, 10° apart
-    assert share(None, none) == UNKNOWN
-    far = house.set_geometry(house.translate(0, 2000))
-    assert share(none, far) == 1.0
+def test_a_gust_from_behind_carries_the_load_to_what_lies_farther_off() -> None:
+    load = read_load("steel 2")
+    house = mapped(0, load.range_m + 30)
+    assert not front_of(NONE, house).pocket_closed.any()
+    behind, ahead = (Wind(d + CONVERGENCE, 5.0, 8.0) for d in (180.0, 0.0))
+    assert front_of(NONE, house, wind=behind).pocket_closed.all()
+    assert not front_of(NONE, house, wind=ahead).pocket_closed.any()
+    # What the front is worth is told by a usual gust, in every wind alike.
+    assert front_of(NONE, house, wind=ahead).worth == front_of(NONE, house, wind=behind).worth < 1
+
+
+def test_nobody_fires_along_their_own_way_in() -> None:
+    ramp = mapped(0, 2000)  # beyond what the load carries, but people walk from there
+    assert front_of(NONE, NONE, access=ramp).pocket_closed.all()
+    assert front_of(NONE, NONE, access=mapped(180)).worth == 1.0
 
 
 def test_a_spread_is_whole_on_open_water_and_none_on_land() -> None:
