@@ -99,9 +99,10 @@ def season(
     by_blind = found.works(found.mean.max(axis=1))
     names, of = np.unique(places_of(found.field), return_inverse=True)
     works = np.stack([by_blind[:, of == n].any(axis=1) for n in range(len(names))], axis=1)
+    score = np.array([found.mean[:, of == n].max(axis=1).mean() for n in range(len(names))])
     return Season(
         _by_place(found, works, names, of),
-        _teams(works, names),
+        _teams(works, names, score),
         _mornings(found, works, names),
         pd.DataFrame(works, index=pd.Index(found.dates, name="date"), columns=names),
         found.field,
@@ -229,20 +230,20 @@ def _by_place(
     return table.sort_values(order, ascending=[False, False, True], ignore_index=True)
 
 
-def _teams(works: Bools, names: NDArray[Any]) -> pd.DataFrame:
+def _teams(works: Bools, names: NDArray[Any], score: NDArray[np.float64]) -> pd.DataFrame:
     rows = []
     for size in range(1, min(3, len(names)) + 1):
-        chosen, adds = _in_turn(works, cover_most(works, size))
+        chosen, adds = _in_turn(works, cover_most(works, size, score=score))
         covered = works[:, chosen].any(axis=1)
         rows.append((size, names[chosen].tolist(), covered.mean(), int(covered.sum()), adds))
     return pd.DataFrame(rows, columns=["size", "places", "share", "mornings", "adds"])
 
 
-def cover_most(works: Bools, size: int) -> list[int]:
+def cover_most(works: Bools, size: int, *, score: NDArray[np.float64] | None = None) -> list[int]:
     """Return the columns that together cover the most rows, solved exactly.
 
     Maximum coverage as a mixed-integer programme: a row counts where at least one chosen column
-    covers it. Among equal teams the one whose members each cover more is taken.
+    covers it. Among equal teams the one whose members each cover more, and score more, is taken.
 
     Parameters
     ----------
@@ -250,10 +251,15 @@ def cover_most(works: Bools, size: int) -> list[int]:
         (rows, columns) whether a column covers a row.
     size
         How many columns to choose; all if there are fewer.
+    score
+        (columns,) 0 to 1, how good each is.
     """
     rows, columns = works.shape
     size = min(size, columns)
-    alone = works.sum(axis=0) / (2.0 * max(rows, 1) * size)  # together under half a row
+    alone = works.sum(axis=0) / max(rows, 1)
+    if score is not None:
+        alone = 0.9 * alone + 0.1 * score
+    alone = alone / (2.0 * size)  # together under half a row
     reach = LinearConstraint(np.hstack([-works.astype(float), np.eye(rows)]), -np.inf, 0.0)
     count = LinearConstraint(np.r_[np.ones(columns), np.zeros(rows)][None], size, size)
     found = milp(

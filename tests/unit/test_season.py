@@ -50,6 +50,12 @@ def test_the_pair_need_not_hold_the_best_single_blind() -> None:
     assert cover_most(works, 2) == [1, 2]
 
 
+def test_of_places_that_cover_alike_the_better_is_named() -> None:
+    works = np.array([[1, 1, 1], [1, 1, 1], [0, 1, 1]], bool)
+    assert cover_most(works, 1, score=np.array([1.0, 0.4, 0.6])) == [2]
+    assert cover_most(works, 1, score=np.array([1.0, 0.6, 0.4])) == [1]
+
+
 def mornings(*days: tuple[Wind | None, ...], first_hour: int = 5) -> Forecast:
     start = datetime(2025, 12, 1, tzinfo=ZONE)
     return Forecast(
