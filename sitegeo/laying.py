@@ -13,7 +13,6 @@ from shapely.geometry.base import BaseGeometry
 
 from sitegeo.siting.approach import lines
 from sitegeo.siting.flooding import flooded_trees
-from sitegeo.siting.landing import touchdown
 from sitegeo.spreads import layouts
 from sitegeo.spreads.decoys import DEEPEST_M, Gear
 from sitegeo.spreads.fitting import Depths
@@ -161,6 +160,8 @@ def _depths(survey: Survey) -> Depths | None:
 
 def landing_of(survey: Survey, row: pd.Series[Any], spread: Spread, wind: Wind) -> gpd.GeoDataFrame:
     """Return where birds would touch down for the spread of a scored blind."""
+    from sitegeo.siting.landing import touchdown  # noqa: PLC0415 (slow; a ranking lands no birds)
+
     bodies = [g.polygon for g in spread.groups if g.name != "focus"]
     return touchdown(
         cover=survey.layers["cover"],
