@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import atexit
+import gc
 import importlib
 import os
 import sys
@@ -64,6 +66,8 @@ def cli() -> None:
 
 def main(args: Sequence[str] | None = None) -> None:
     """Run the command line; errors become one paragraph and an exit code."""
+    if args is None:
+        _collect_seldom()
     for words in LIBRARY_WARNINGS:
         warnings.filterwarnings("ignore", words)
     try:
@@ -90,6 +94,12 @@ def main(args: Sequence[str] | None = None) -> None:
             "and report them."
         )
         sys.exit(1)
+
+
+def _collect_seldom() -> None:
+    """Look for garbage seldom, and not at exit: nearly all a command imports and makes is kept."""
+    gc.set_threshold(50_000)
+    atexit.register(gc.freeze)
 
 
 def _say(text: str) -> None:
