@@ -33,7 +33,8 @@ REACH_M = 2000.0
 class Table(BaseModel):
     """A table of a file a person writes: no key but those known, no number that is none."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    # Built when first read: a ranking reads two of these tables.
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, defer_build=True)
 
 
 class LayerSource(Table):

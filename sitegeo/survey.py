@@ -26,11 +26,11 @@ from sitegeo.law.drawn import drawn_short
 from sitegeo.law.examples import shipped_laws, strictest
 from sitegeo.law.rules import Law, read_law
 from sitegeo.layers import Cover
-from sitegeo.terrain.agreement import Agreement, agreement
 from sitegeo.tomlfile import from_record
 
 if TYPE_CHECKING:
     from sitegeo.place import Place
+    from sitegeo.terrain.agreement import Agreement
 
 MARKER = "survey.json"
 SCHEMA = "sitegeo/survey/1"
@@ -365,6 +365,8 @@ def _water_agreement(result: steps.Run) -> Agreement | None:
     photo, mapped = (result.layers.get(n) for n in ("photo_cover", "mapped_water"))
     if photo is None or mapped is None or mapped.empty:
         return None
+    from sitegeo.terrain.agreement import agreement  # noqa: PLC0415 (not needed to open a survey)
+
     return agreement(photo, mapped)
 
 

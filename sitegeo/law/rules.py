@@ -61,7 +61,7 @@ WidthM = Annotated[float, Field(strict=True, gt=0, le=500)]
 
 
 class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, defer_build=True)
 
 
 class _InForce(_Table):

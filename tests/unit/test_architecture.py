@@ -163,3 +163,15 @@ def test_help_imports_nothing_heavy() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.splitlines()[-1] == "heavy: []"
+
+
+def test_a_ranking_imports_no_slow_library_that_only_a_survey_or_a_plan_uses() -> None:
+    code = (
+        "import sys, sitegeo.cli.telling, sitegeo.hides, sitegeo.ranking\n"
+        "import sitegeo.exposure.morning, sitegeo.siting.scoring\n"
+        "slow = {'scipy.interpolate', 'scipy.ndimage', 'scipy.optimize', 'scipy.spatial'}\n"
+        "slow |= {'folium', 'reportlab', 'skimage'}\n"
+        "print('slow:', sorted(slow & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "slow: []"
