@@ -324,7 +324,7 @@ def _column_faults(values: pd.Series[Any], column: Column) -> list[str]:
     empty = values.isna()
     if empty.any() and not column.nullable:
         return [f"column '{name}' has {int(empty.sum())} empty values"]
-    held = values[~empty]
+    held = values[~empty] if empty.any() else values
     if held.empty:
         return []
     if column.kind == "text":

@@ -133,7 +133,7 @@ def _fitting(
 
     fits: set[str] = set()
     own = blinds[blinds["id"] == plan.blind["id"]]
-    blinds = in_order(blinds[~without_room(blinds)].drop(columns="rank"))
+    blinds = _without(blinds, without_room(blinds))
     while True:
         best = blinds[blinds["same_place_as"].isna()].head(SURE_OF)
         whole = (best["c_spread"] >= WHOLE) & (best["layout"] != "timber")
@@ -144,9 +144,16 @@ def _fitting(
         if not refused:
             break
         fits |= set(doubtful["id"]) - set(refused)
-        blinds = in_order(blinds[~blinds["id"].isin(refused)].drop(columns="rank"))
-    shown = pd.concat([own, blinds.head(1)]).drop_duplicates("id")
-    return blinds, [(row, lay(plan.survey, row, ground(row))) for _, row in shown.iterrows()]
+        blinds = _without(blinds, blinds["id"].isin(refused).to_numpy())
+    first = blinds.head(1)
+    shown = (own, first[first["id"] != plan.blind["id"]])
+    rows = [row for part in shown for _, row in part.iterrows()]
+    return blinds, [(row, lay(plan.survey, row, ground(row))) for row in rows]
+
+
+def _without(blinds: gpd.GeoDataFrame, out: NDArray[np.bool_]) -> gpd.GeoDataFrame:
+    """Return ranked blinds without some, in order anew."""
+    return in_order(blinds[~out].drop(columns="rank")) if out.any() else blinds
 
 
 def _facing(

@@ -338,9 +338,7 @@ def in_order(scored: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """
     stands = np.array(best_of_each(scored), dtype=object)
     other = np.array([name is not None for name in stands], dtype=bool)
-    held = scored.assign(same_place_as=stands, other=other)
-    order = ["other", "score", "id"]
-    blinds = held.sort_values(order, ascending=[True, False, True], ignore_index=True)
-    blinds = blinds.drop(columns="other")
+    order = np.lexsort((scored["id"].to_numpy(), -scored["score"].to_numpy(float), other))
+    blinds = scored.iloc[order].reset_index(drop=True).assign(same_place_as=stands[order])
     blinds.insert(1, "rank", np.arange(1, len(blinds) + 1))
     return blinds

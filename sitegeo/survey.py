@@ -9,6 +9,7 @@ from __future__ import annotations
 import shutil
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
+from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
@@ -146,14 +147,14 @@ class Survey:
         """Name of the place."""
         return str(self.record["title"])
 
-    @property
+    @cached_property
     def grid(self) -> Grid:
         """Grid of the place."""
         held = self.record["grid"]
         shape = (int(held["rows"]), int(held["columns"]))
         return Grid(self.crs, held["west_m"], held["north_m"], held["pixel_m"], shape)
 
-    @property
+    @cached_property
     def crs(self) -> CRS:
         """The one CRS of the place."""
         return CRS.from_wkt(self.record["crs_wkt"])

@@ -151,13 +151,17 @@ def minutes_in(walk_min: Floats, paddle_m: Floats) -> Floats:
 
 def _blocks(plane: NDArray[np.bool_], each: int) -> Floats:
     """Return the share of true pixels in each block; a last, partial block counts what it has."""
-    rows, cols = (-(-n // each) for n in plane.shape)
-    padded = np.zeros((rows * each, cols * each), np.float32)
-    padded[: plane.shape[0], : plane.shape[1]] = plane
-    counts = np.zeros_like(padded)
-    counts[: plane.shape[0], : plane.shape[1]] = 1
-    total, count = (a.reshape(rows, each, cols, each).sum(axis=(1, 3)) for a in (padded, counts))
-    return np.asarray(total / count, float)
+    rows, cols = plane.shape
+    bands = np.zeros((-(-rows // each), cols), np.float32)
+    for n in range(each):
+        some = plane[n::each]
+        bands[: len(some)] += some
+    total = np.zeros((len(bands), -(-cols // each)), np.float32)
+    for n in range(each):
+        part = bands[:, n::each]
+        total[:, : part.shape[1]] += part
+    high, wide = (np.diff(np.arange(0, n, each), append=n) for n in plane.shape)
+    return np.asarray(total / np.outer(high, wide).astype(np.float32), float)
 
 
 def _drawn(lines: gpd.GeoDataFrame, grid: Grid) -> NDArray[np.bool_]:

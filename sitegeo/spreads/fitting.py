@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -121,8 +122,12 @@ def middle_of(area: Area) -> Floats:
     return np.array(area.centroid.coords[0])
 
 
+@lru_cache(maxsize=64)
 def water_about(water: BaseGeometry, frame: Frame, *, hand: int, shore_m: float) -> Area:
-    """Return the water within reach of the hide, its shore drawn in, in the layout's frame."""
+    """Return the water within reach of the hide, its shore drawn in, in the layout's frame.
+
+    Kept, since a map that turns the wind asks 36 times for each hide.
+    """
     x0, y0 = frame.x - 1.5 * _REACH_M, frame.y - 1.5 * _REACH_M
     near = shapely.clip_by_rect(water, x0, y0, x0 + 3 * _REACH_M, y0 + 3 * _REACH_M)
     if not near.is_valid:
@@ -252,10 +257,15 @@ def _fit_stack(site: Site, part: Part, *, pocket: Pocket, decoys: int) -> Fitted
     drawn = site.drawn(part, pocket.moved)
     area = _shifted(drawn, centre - middle_of(drawn))
     area = carve(area, pocket=pocket.area, limit=site.layout.limit_m)
-    wet = polygons_of(area.intersection(site.water.union(site.flooded)))
+    wet = polygons_of(area.intersection(_together(site.water, site.flooded)))
     if wet.is_empty or timber.outside_share(wet, site.water) < timber.LEAST_OUTSIDE:
         raise Refusal("no flooded trees on the map downwind of the pocket to set the stack in")
     return _fit_spots(site, part, wet, whole_m2=drawn.area, decoys=decoys)
+
+
+@lru_cache(maxsize=64)
+def _together(water: Area, flooded: Area) -> BaseGeometry:
+    return water.union(flooded)
 
 
 def _fit_spots(
