@@ -196,14 +196,12 @@ class Raster:
         The shape is (points,) or (bands, points).
         """
         row, col = (np.atleast_1d(i) for i in self.grid.rowcol(x, y))
-        inside = self.grid.contains(row, col)
-        out = np.full((*self.values.shape[:-2], row.size), fill, dtype=float)
-        r, c = row[inside], col[inside]
-        picked = self.values[..., r, c].astype(float)
+        known = self.grid.contains(row, col)
+        row, col = np.where(known, row, 0), np.where(known, col, 0)
         if self.valid is not None:
-            picked = np.where(self.valid[r, c], picked, fill)
-        out[..., inside] = picked
-        return out
+            known &= self.valid[row, col]
+        picked: NDArray[Any] = self.values[..., row, col].astype(float)
+        return picked if known.all() else np.where(known, picked, fill)
 
 
 def require_same_grid(a: Raster, b: Raster) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -41,7 +42,7 @@ def scale_over(crs: CRS, *shapes: Shapes) -> Scale:
     """
     west, south, east, north = shapely.total_bounds(np.concatenate(shapes))
     x, y = np.meshgrid(np.linspace(west, east, _SAMPLES), np.linspace(south, north, _SAMPLES))
-    to_degrees = Transformer.from_crs(crs, crs.geodetic_crs, always_xy=True)
+    to_degrees = _to_degrees(crs)
     lon, lat = (v.ravel() for v in to_degrees.transform(x, y))
     if not np.isfinite([lon, lat]).all():
         raise CrsError(
@@ -61,6 +62,11 @@ def scale_over(crs: CRS, *shapes: Shapes) -> Scale:
     # Rounding leaves some 1e-9 in a conformal projection.
     stretch = stretch if stretch > 1 + 1e-6 else 1.0
     return Scale(float(least.min()) * (1 - _PAD), float(most.max()) * (1 + _PAD), stretch)
+
+
+@lru_cache(maxsize=8)
+def _to_degrees(crs: CRS) -> Transformer:
+    return Transformer.from_crs(crs, crs.geodetic_crs, always_xy=True)
 
 
 def geod_of(crs: CRS) -> Geod:

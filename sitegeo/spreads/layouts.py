@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from types import MappingProxyType
 
 import numpy as np
@@ -153,6 +153,7 @@ def _bank_name(theta: float) -> str:
     return "bank-along" if theta <= 125 else "bank-off"
 
 
+@lru_cache(maxsize=256)
 def shape(
     layout: str,
     phi_deg: float,
