@@ -155,10 +155,12 @@ def horizons(survey: Survey, row: NDArray[np.int64], col: NDArray[np.int64]) -> 
         return _swept(survey.layers["obstacles"], row, col)
     atlas = survey.atlas
     top, left = int(row.min()), int(col.min())
-    window = slice(top, int(row.max()) + 1), slice(left, int(col.max()) + 1)
+    bottom, right = int(row.max()) + 1, int(col.max()) + 1
+    at = np.ravel_multi_index((row - top, col - left), (bottom - top, right - left))
 
     def read(bearing: float) -> NDArray[np.uint8]:
-        return atlas.horizon_codes(round(bearing), window)[:, row - top, col - left]
+        codes = atlas.horizon_codes(round(bearing), (slice(top, bottom), slice(left, right)))
+        return codes.reshape(len(codes), -1).take(at, axis=1)
 
     with ThreadPoolExecutor(allowed()) as pool:
         return np.stack(list(pool.map(read, bearings(DIRECTIONS))))

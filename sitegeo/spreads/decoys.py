@@ -136,7 +136,7 @@ def thin(spots: Floats, count: int, area: Area) -> Floats:
     alive = np.ones(len(spots), dtype=bool)
     for _ in range(len(spots) - count):
         # Two spots crowd each other alike: rounded, so that the first goes on either hand.
-        worst = int(np.argmax(np.round(total, 9)))
+        worst = int(total.round(9).argmax())
         alive[worst] = False
         total -= crowd[worst]
         total[worst] = -np.inf
