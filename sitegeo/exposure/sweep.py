@@ -20,6 +20,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy import ndimage
 
 from sitegeo.errors import RasterError
 from sitegeo.exposure import _lines
@@ -271,8 +272,6 @@ def water_levels(
     Bodies join through corners. Voids (NaN), common in lidar over open water, do not count; a
     body that is all void takes `otherwise_m`, or the level of the nearest body that is not.
     """
-    from scipy import ndimage  # noqa: PLC0415 (slow to import, and no sweep needs it)
-
     labels, count = ndimage.label(water, structure=np.ones((3, 3), int))
     level = np.full(water.shape, np.nan, np.float32)
     if not count:
@@ -297,8 +296,6 @@ def nearest_level(
     water: npt.NDArray[np.bool_], level: npt.NDArray[np.float32]
 ) -> npt.NDArray[np.float32]:
     """Return the level of the nearest water, everywhere."""
-    from scipy import ndimage  # noqa: PLC0415 (as above)
-
     values = level[water]
     if values.size == 0 or np.ptp(values) == 0:
         return np.full(water.shape, values[0] if values.size else 0, np.float32)

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import shapely
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from sitegeo.grid import Raster
 from sitegeo.law.ground import closed_of, ground_of, hunting_of
@@ -206,8 +207,6 @@ def _depth(depth: Raster | None, at: Floats, facing_grid: Floats) -> Floats:
 def _access(access: gpd.GeoDataFrame | None, at: Floats) -> Floats:
     if access is None or access.empty:
         return np.full(len(at), np.nan)
-    from scipy.spatial import cKDTree  # noqa: PLC0415 (slow, and no ranking needs it)
-
     distance, _ = cKDTree(shapely.get_coordinates(access.geometry)).query(at)
     return np.asarray(distance, float)
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 from shapely.geometry import LineString, Point
 from shapely.geometry.base import BaseGeometry
 
@@ -17,9 +18,6 @@ from sitegeo.angles import circular_mean_deg, unit_from_bearing
 from sitegeo.grid import Raster
 from sitegeo.layers import Cover
 from sitegeo.siting.around import Floats
-
-if TYPE_CHECKING:
-    from scipy.spatial import cKDTree
 
 
 @dataclass(frozen=True)
@@ -68,8 +66,6 @@ class Shore:
     @classmethod
     def of(cls, stations: gpd.GeoDataFrame, cover: Raster) -> Shore:
         """Return the shore of the `stations` layer."""
-        from scipy.spatial import cKDTree  # noqa: PLC0415 (slow, and no ranking needs it)
-
         at = shapely.get_coordinates(stations.geometry)
         facings = stations["facing_deg"].to_numpy(float)
         ids, banks = stations["shore_id"].to_numpy(), stations["bank_cover"].to_numpy()
