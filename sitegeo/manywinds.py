@@ -10,7 +10,7 @@ directions, and are interpolated between them.
 from __future__ import annotations
 
 from collections import ChainMap
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -35,6 +35,7 @@ from sitegeo.ranking import against, assumed, gear_of, setback_score, verdicts_o
 from sitegeo.siting.around import disc, turned
 from sitegeo.siting.candidates import POCKET_M
 from sitegeo.siting.scoring import NEAR_M, ScoreParams, combine, ripple_at, too_weak
+from sitegeo.siting.standing import standing_of
 from sitegeo.siting.sunlight import birds_sun, shooters_sun, sun_path
 from sitegeo.survey import ATLAS, Survey
 from sitegeo.threads import allowed
@@ -185,7 +186,7 @@ def bearings(count: int) -> Floats:
     return np.arange(count, dtype=np.float64) * (360.0 / count)
 
 
-ByStep = Callable[[gpd.GeoDataFrame, Wind], gpd.GeoDataFrame]
+ByStep = Callable[[gpd.GeoDataFrame, Iterable[Wind]], Iterator[gpd.GeoDataFrame]]
 """Scores blinds for a wind and gives the `blinds` layer, the local wind aside."""
 
 
@@ -278,7 +279,7 @@ class ManyWinds:
 
     def row(self, scores: Scores, wind: Wind, blind: int) -> pd.Series[Any]:
         """Return one blind under a wind, the first of `scores`, as a row of the `blinds` layer."""
-        row = self.by_step(self.blinds.iloc[[blind]], wind).iloc[0].copy()
+        row = next(self.by_step(self.blinds.iloc[[blind]], [wind])).iloc[0].copy()
         for name, part in scores.parts.items():
             row[f"c_{name}"] = part[0, blind]
         row["score"] = scores.score[0, blind]
@@ -328,8 +329,8 @@ def many_winds(
     classes = lookup_classes(leaf_off=assume.leaf_off, bands=upwind.codes.shape[1])
     ratio, ahead = _ratios(upwind, classes)
     by_step = _by_step(survey, assume)
-    frames = [by_step(blinds, Wind(float(b), 5.0)) for b in bearings(DIRECTIONS)]
-    calm = by_step(blinds, Wind(0.0, 0.0))
+    around = [Wind(float(b), 5.0) for b in bearings(DIRECTIONS)]
+    *frames, calm = by_step(blinds, [*around, Wind(0.0, 0.0)])
     names = [str(c)[2:] for c in calm.columns if str(c)[:2] == "c_" and c != "c_setback"]
     tables = {n: np.stack([f[f"c_{n}"].to_numpy(float) for f in frames]) for n in names}
     still = {n: calm[f"c_{n}"].to_numpy(float) for n in names}
@@ -365,10 +366,12 @@ def _by_step(survey: Survey, assume: Assume) -> ByStep:
         steps.installed(skip=done), have={*given, "candidates", "wind"}, want=("blinds",)
     )
 
-    def scored(blinds: gpd.GeoDataFrame, wind: Wind) -> gpd.GeoDataFrame:
-        asked = {"candidates": blinds.drop(columns="c_setback"), "wind": wind}
-        found: gpd.GeoDataFrame = steps.run(order, given.new_child(asked), {}).layers["blinds"]
-        return found
+    def scored(blinds: gpd.GeoDataFrame, winds: Iterable[Wind]) -> Iterator[gpd.GeoDataFrame]:
+        asked = given.new_child({"candidates": blinds.drop(columns="c_setback")})
+        asked["standing"] = standing_of(asked)
+        for wind in winds:
+            asked["wind"] = wind
+            yield steps.run(order, asked, {}).layers["blinds"]
 
     return scored
 

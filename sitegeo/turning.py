@@ -30,6 +30,7 @@ from sitegeo.ranking import Ranking, in_order
 from sitegeo.siting.around import disc, turned
 from sitegeo.siting.candidates import POCKET_M
 from sitegeo.siting.scoring import NEAR_M, with_component
+from sitegeo.siting.standing import standing_of
 from sitegeo.survey import Survey
 from sitegeo.wind import Wind
 
@@ -216,6 +217,7 @@ def _scored(
         "wind": winds[0],
     }
     have = ChainMap(morning, cast("dict[str, Any]", survey.layers))
+    morning["standing"] = standing_of(have)
     done = [f"{s['package']}:{s['name']}" for s in survey.record["steps"]]
     order = steps.resolve(steps.installed(skip=done), have=have, want=("blinds",))
     near = slice(0, looked.transects.part.start)

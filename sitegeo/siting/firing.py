@@ -45,28 +45,39 @@ WALK_IN_FROM_M = 50.0
 
 @dataclass(frozen=True)
 class Front:
-    """What may be fired at before each blind, (blinds,) each.
+    """What may be fired at before each blind.
 
     Parameters
     ----------
     worth
-        0 to 1: how much of the front is open in a usual morning's gust, least where the pocket
-        itself is not. It is the same in every wind, so that no hour is judged by another's.
-    pocket_closed
-        Whether in this wind a shot straight over the pocket could fall on something mapped.
+        (blinds,) 0 to 1: how much of the front is open in a usual morning's gust, least where the
+        pocket itself is not. It is the same in every wind, so that no hour is judged by another's.
     """
 
     worth: Floats
-    pocket_closed: NDArray[np.bool_]
+    facing_deg: Floats
+    load: Load
+    _around: _Around
+
+    def pocket_closed(self, wind: Wind) -> NDArray[np.bool_]:
+        """Return where in a wind a shot straight over the pocket could fall on something mapped."""
+        ahead = self.facing_deg[:, None]
+        range_m = fall_range_m(
+            self.load,
+            ahead,
+            wind_from_deg=wind.from_deg,
+            gust_mps=wind.strongest_mps,
+            spread_deg=wind.spread_deg,
+        )
+        return self._around.closes(ahead, range_m)[:, 0]
 
 
-def front_open(
+def front_of(
     at: Floats,
     facing_deg: Floats,
     *,
     grid: Grid,
     load: Load,
-    wind: Wind,
     error_m: float,
     layers: Mapping[str, gpd.GeoDataFrame | None],
     access: gpd.GeoDataFrame | None = None,
@@ -84,58 +95,53 @@ def front_open(
     access
         Ways in; people come by the nearest.
     """
-    ahead = np.asarray(facing_deg, float)[:, None]
-    around = _Around.of(at, layers, access, error_m)
-    gust = fall_range_m(load, ahead + FRONT_DEG, wind_from_deg=None, gust_mps=USUAL_GUST_MPS)
-    closed = around.closes(grid.to_grid_bearing(ahead + FRONT_DEG), gust)
+    facing = np.asarray(facing_deg, float)
+    around = _Around.of(at, grid, layers, access=access, error_m=error_m)
+    directions = facing[:, None] + FRONT_DEG
+    gust = fall_range_m(load, directions, wind_from_deg=None, gust_mps=USUAL_GUST_MPS)
+    closed = around.closes(directions, gust)
     middle = np.where(closed[:, len(FRONT_DEG) // 2], POCKET_CLOSED, 1.0)
     worth = (~closed @ WEIGHT) / WEIGHT.sum() * middle
     if any(layer is None for layer in layers.values()):
         worth = np.minimum(worth, UNKNOWN)
-    today = fall_range_m(
-        load,
-        ahead,
-        wind_from_deg=wind.from_deg,
-        gust_mps=wind.strongest_mps,
-        spread_deg=wind.spread_deg,
-    )
-    pocket = around.closes(grid.to_grid_bearing(ahead), today)[:, 0]
-    return Front(np.asarray(worth, float), pocket)
+    return Front(np.asarray(worth, float), facing, load, around)
 
 
 @dataclass(frozen=True)
 class _Around:
-    """What lies around the blinds: the mapped, and their own ways in."""
+    """What lies around the blinds, grown by how far off it may be: the mapped, and ways in."""
 
     at: Floats
+    grid: Grid
     mapped: shapely.STRtree
     walks_in: NDArray[np.object_] | None
-    error_m: float
 
     @classmethod
     def of(
         cls,
         at: Floats,
+        grid: Grid,
         layers: Mapping[str, gpd.GeoDataFrame | None],
+        *,
         access: gpd.GeoDataFrame | None,
         error_m: float,
     ) -> _Around:
-        shapes = [_grown(layer) for layer in layers.values() if layer is not None]
+        shapes = [_grown(layer, error_m) for layer in layers.values() if layer is not None]
         walks = None
         if access is not None and not access.empty:
-            shapes.append(access.geometry.to_numpy())
-            walks = _walks_in(at, access)
+            shapes.append(shapely.buffer(access.geometry.to_numpy(), error_m))
+            walks = shapely.buffer(_walks_in(at, access), error_m, quad_segs=4)
         every = np.concatenate(shapes) if shapes else np.empty(0, object)
-        return cls(at, shapely.STRtree(every), walks, error_m)
+        return cls(at, grid, shapely.STRtree(every), walks)
 
-    def closes(self, bearing_grid: Floats, range_m: Floats) -> NDArray[np.bool_]:
+    def closes(self, bearing_deg: Floats, range_m: Floats) -> NDArray[np.bool_]:
         """Return which shots, (blinds, directions), could fall on any of it."""
-        shots = _shots(self.at, np.asarray(bearing_grid), range_m)
+        shots = _shots(self.at, np.asarray(self.grid.to_grid_bearing(bearing_deg)), range_m)
         hit = np.zeros(shots.size, dtype=bool)
-        hit[self.mapped.query(shots.ravel(), predicate="dwithin", distance=self.error_m)[0]] = True
+        hit[self.mapped.query(shots.ravel(), predicate="intersects")[0]] = True
         closed = hit.reshape(shots.shape)
         if self.walks_in is not None:
-            closed |= shapely.dwithin(shots, self.walks_in[:, None], self.error_m)
+            closed |= shapely.intersects(shots, self.walks_in[:, None])
         return closed
 
 
@@ -156,10 +162,10 @@ def _shots(at: Floats, bearing_grid: Floats, range_m: Floats) -> NDArray[np.obje
     return np.asarray(shapely.polygons(np.stack([guns, *edges], axis=-2)), dtype=object)
 
 
-def _grown(layer: gpd.GeoDataFrame) -> NDArray[np.object_]:
+def _grown(layer: gpd.GeoDataFrame, error_m: float) -> NDArray[np.object_]:
     """Return what is mapped, as large as it may really be."""
-    beyond_m = np.maximum(extent_m(layer), _LEAST_M)
-    return np.asarray(shapely.buffer(layer.geometry.to_numpy(), beyond_m, quad_segs=2), object)
+    beyond_m = np.maximum(extent_m(layer) + error_m, _LEAST_M)
+    return np.asarray(shapely.buffer(layer.geometry.to_numpy(), beyond_m, quad_segs=4), object)
 
 
 def _walks_in(at: Floats, access: gpd.GeoDataFrame) -> NDArray[np.object_]:

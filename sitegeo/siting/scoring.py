@@ -20,8 +20,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from sitegeo.angles import signed_diff_deg, smoothstep, unit_from_bearing
 from sitegeo.grid import Raster
-from sitegeo.law.shotfall import read_load
-from sitegeo.layers import Cover
 from sitegeo.placefile import Assume
 from sitegeo.siting.approach import (
     Approach,
@@ -30,23 +28,16 @@ from sitegeo.siting.approach import (
     lines,
     over_what_stands,
 )
-from sitegeo.siting.around import Floats, classes, disc, sample, turned
+from sitegeo.siting.around import Floats, disc, sample, turned
 from sitegeo.siting.candidates import POCKET_M
 from sitegeo.siting.falling import EDGE_ERROR_M, drift
-from sitegeo.siting.firing import front_open, guns_error_m
-from sitegeo.siting.hiding import hiding, overhead_score, party_score
+from sitegeo.siting.hiding import overhead_score
 from sitegeo.siting.outlay import on_water
 from sitegeo.siting.sightings import APPROACH_M, seen
+from sitegeo.siting.standing import Standing
+from sitegeo.siting.standing import standing as standing_in_any_wind
 from sitegeo.siting.sunlight import birds_sun, shooters_sun, sun_path
-from sitegeo.siting.worth import (
-    UNKNOWN,
-    drift_score,
-    feeding_score,
-    spread_score,
-    wading_score,
-    way_score,
-    wind_fit,
-)
+from sitegeo.siting.worth import UNKNOWN, drift_score, spread_score, wind_fit
 from sitegeo.spreads.decoys import Gear
 from sitegeo.spreads.frame import wind_side
 from sitegeo.spreads.layouts import choose
@@ -120,6 +111,7 @@ def blinds(
     roads: gpd.GeoDataFrame | None = None,
     access: gpd.GeoDataFrame | None = None,
     when: datetime | None = None,
+    standing: Standing | None = None,
     params: ScoreParams = ScoreParams(),
 ) -> gpd.GeoDataFrame:
     """Every candidate scored for a wind, with its layout and components.
@@ -127,9 +119,20 @@ def blinds(
     Returns the `blinds` layer in the order of the candidates: a column `c_NAME` for each component
     that can be judged, and `score`, all in 0 to 1. In calm air no direction is claimed, and wind
     and ripple count as not known; without a date nothing is said of the sun, and without an
-    `observations` layer nothing of birds seen.
+    `observations` layer nothing of birds seen. `standing`, where many winds are looked at, is what
+    none of them changes.
     """
     gear, assume = gear or Gear(decoys=params.decoys), assume or Assume()
+    stands = standing or standing_in_any_wind(
+        candidates=candidates,
+        cover=cover,
+        gear=gear,
+        assume=assume,
+        depth=depth,
+        dwellings=dwellings,
+        roads=roads,
+        access=access,
+    )
     at = np.column_stack([candidates.geometry.x, candidates.geometry.y])
     facing = candidates["facing_deg"].to_numpy(float)
     facing_grid = np.asarray(cover.grid.to_grid_bearing(facing))
@@ -141,11 +144,10 @@ def blinds(
     theta = np.abs(phi)
     layouts = np.array([choose(k, p, decoys=gear.decoys) for k, p in zip(kinds, phi, strict=True)])
     local = _local_wind(exposure, at, facing_grid, wind)
-    landing = landing_room(cover, at, facing_grid)
+    landing = stands.landing
     way = _way_in(cover, obstacles, at, facing_grid, wind=wind, params=params)
     room = way.water * smoothstep(landing, 0.5, 0.9)  # no way in helps where the pocket is land
     bend = np.where(timber | still, 0.0, way.bend_deg)
-    hidden = hiding(cover, at, facing_grid, alone=kinds == "cover clump", leaf_off=assume.leaf_off)
     pocket, body = on_water(cover, at, facing_grid, phi, layouts, decoys=gear.decoys, depth=depth)
     fallen = drift(
         cover,
@@ -156,37 +158,19 @@ def blinds(
         error_m=assume.position_error_m.get("public_land", EDGE_ERROR_M),
         complete=assume.complete.get("public_land") is True,
     )
-    front = front_open(
-        at,
-        facing,
-        grid=cover.grid,
-        load=read_load(gear.load),
-        wind=wind,
-        error_m=guns_error_m(assume.position_error_m),
-        layers={"dwellings": dwellings, "roads": roads},
-        access=access,
-    )
     parts = {
         "wind": np.where(still, UNKNOWN, wind_fit(theta, kinds)),
         "ripple": np.where(still, UNKNOWN, ripple_at(local.min(axis=1), kinds, params)),
         "room": np.where(timber, landing, room),
         "spread": spread_score(pocket, body),
-        "hide": hidden.beside,
-        "behind": 0.3 + 0.7 * hidden.behind,
-        "overhead": overhead_score(hidden.overhead, theta, timber=timber, still=still),
-        "party": party_score(
-            cover, at, facing_grid, party=gear.party, depth=depth, wade_m=gear.wade_m
-        ),
-        "feeding": feeding_score(candidates["depth_m"].to_numpy(float)),
-        "wading": wading_score(_numbers(candidates, "setting_m"), gear.wade_m),
-        "access": _access(candidates),
+        "overhead": overhead_score(stands.overhead, theta, timber=timber, still=still),
         "drift": drift_score(fallen.distance_m, fallen.ground),
-        "fire": front.worth,
+        **stands.parts,
     }
     told: dict[str, Any] = {
         "drift_m": fallen.distance_m,
         "drift_ground": fallen.ground,
-        "pocket_closed": front.pocket_closed,
+        "pocket_closed": stands.front.pocket_closed(wind),
     }
     if when is not None:
         lat, lon = cover.grid.centre_latlon
@@ -255,19 +239,6 @@ def with_component(blinds: gpd.GeoDataFrame, name: str, values: Floats) -> gpd.G
     return scored.assign(score=combine(parts))
 
 
-def _numbers(candidates: gpd.GeoDataFrame, name: str) -> Floats:
-    """Return a column, NaN where the candidates come without it."""
-    if name not in candidates.columns:
-        return np.full(len(candidates), np.nan)
-    return candidates[name].to_numpy(float)
-
-
-def _access(candidates: gpd.GeoDataFrame) -> Floats:
-    minutes = _numbers(candidates, "way_min")
-    known = np.isfinite(_numbers(candidates, "access_m"))
-    return way_score(np.where(np.isfinite(minutes), minutes, np.inf), known=known)
-
-
 def _pocket(at: Floats, facing_grid: Floats) -> Floats:
     east, north = unit_from_bearing(facing_grid)
     return np.asarray(at + POCKET_M * np.column_stack([east, north]), float)
@@ -325,9 +296,3 @@ def _way_in(
         over_land *= over_what_stands(obstacles, pocket, from_grid + 180.0, params=params.approach)
     over = over_land > found.water
     return Approach(np.where(over, 0.0, found.bend_deg), np.maximum(found.water, over_land))
-
-
-def landing_room(cover: Raster, at: Floats, facing_grid: Floats) -> Floats:
-    """Return the share of water about the pocket; in an opening birds drop steeply into it."""
-    about = turned(disc(8.0, 1.0) + [0.0, POCKET_M], facing_grid)
-    return np.asarray((classes(cover, at, about) == Cover.WATER).mean(axis=1), float)

@@ -23,7 +23,7 @@ from sitegeo.grid import Raster
 from sitegeo.law.shotfall import read_load
 from sitegeo.layers import Cover
 from sitegeo.siting.falling import MOST_M, drift
-from sitegeo.siting.firing import front_open
+from sitegeo.siting.firing import front_of
 from sitegeo.siting.hiding import hiding, overhead_score, party_score
 from sitegeo.siting.outlay import on_water
 from sitegeo.siting.places import best_of_each
@@ -303,46 +303,48 @@ NONE = mapped(0).iloc[:0]
 CALM = Wind(0.0, 0.0)
 
 
-def front_of(roads, dwellings, *, wind=CALM, access=None):
+def front(roads, dwellings, *, access=None):
     """The front of a blind on the bank that looks to grid north."""
-    return front_open(
+    return front_of(
         ON_BANK,
         np.array([CONVERGENCE]),
         grid=GRID,
         load=read_load("steel 2"),
-        wind=wind,
         error_m=5.0,
         layers={"dwellings": dwellings, "roads": roads},
         access=access,
     )
 
 
+def closed(dwellings, *, wind=CALM, access=None) -> bool:
+    """Whether no shot may be fired over its pocket."""
+    return bool(front(NONE, dwellings, access=access).pocket_closed(wind)[0])
+
+
 def test_a_house_in_front_closes_that_direction_and_missing_is_not_clear() -> None:
-    assert front_of(NONE, NONE).worth == 1.0
-    ahead, aside = front_of(NONE, mapped(0)), front_of(NONE, mapped(50))
-    assert ahead.pocket_closed.all()
-    assert not aside.pocket_closed.any()
-    assert ahead.worth[0] < 0.5 < aside.worth[0] < 1.0
-    assert front_of(None, NONE).worth == UNKNOWN
-    assert front_of(None, mapped(0)).worth == ahead.worth
-    assert front_of(NONE, mapped(180)).worth == 1.0
+    assert front(NONE, NONE).worth == 1.0
+    assert closed(mapped(0))
+    assert not closed(mapped(50))
+    ahead, aside = (front(NONE, mapped(bearing)).worth[0] for bearing in (0, 50))
+    assert ahead < 0.5 < aside < 1.0
+    assert front(None, NONE).worth == UNKNOWN
+    assert front(None, mapped(0)).worth == ahead
+    assert front(NONE, mapped(180)).worth == 1.0
 
 
 def test_a_gust_from_behind_carries_the_load_to_what_lies_farther_off() -> None:
-    load = read_load("steel 2")
-    house = mapped(0, load.range_m + 30)
-    assert not front_of(NONE, house).pocket_closed.any()
+    house = mapped(0, read_load("steel 2").range_m + 30)
+    assert not closed(house)
     behind, ahead = (Wind(d + CONVERGENCE, 5.0, 8.0) for d in (180.0, 0.0))
-    assert front_of(NONE, house, wind=behind).pocket_closed.all()
-    assert not front_of(NONE, house, wind=ahead).pocket_closed.any()
-    # What the front is worth is told by a usual gust, in every wind alike.
-    assert front_of(NONE, house, wind=ahead).worth == front_of(NONE, house, wind=behind).worth < 1
+    assert closed(house, wind=behind)
+    assert not closed(house, wind=ahead)
+    assert front(NONE, house).worth < 1  # told by a usual gust, in every wind alike
 
 
 def test_nobody_fires_along_their_own_way_in() -> None:
     ramp = mapped(0, 2000)  # beyond what the load carries, but people walk from there
-    assert front_of(NONE, NONE, access=ramp).pocket_closed.all()
-    assert front_of(NONE, NONE, access=mapped(180)).worth == 1.0
+    assert closed(NONE, access=ramp)
+    assert front(NONE, NONE, access=mapped(180)).worth == 1.0
 
 
 def test_a_spread_is_whole_on_open_water_and_none_on_land() -> None:
