@@ -65,6 +65,7 @@ def features() -> gpd.GeoDataFrame:
         feature("motion", "MOTION", Point(at_hide(24, 9)), 7, count=1),
         feature("touchdown", "likely 0.50", ellipse(*at_hide(-12, 19), 16, 9), 8),
         feature("fire_closed", "east", Polygon([HIDE, *east]), 9, note="house"),
+        feature("approach", "BIRDS IN", LineString([at_hide(-45, 19), at_hide(-9, 17)]), 10),
     ]
     for group, count in ((mass, 27), (second, 8)):
         west, south, right, north = group.bounds
@@ -132,7 +133,7 @@ def turn(text: str = "") -> Turn:
     facing = [float(bearing_of(420_330 - p.centroid.x, 5_100_330 - p.centroid.y)) for p in pieces]
     names = blinds()["id"].tolist()
     spread = features()
-    spread = spread[spread["role"].isin(["hide", "pocket", "group", "motion", "decoy"])]
+    spread = spread[spread["role"].isin(["hide", "pocket", "group", "motion", "approach", "decoy"])]
     winds = tuple(
         Facing(
             from_deg=(90.0 + 90 * n) % 360,

@@ -97,6 +97,27 @@ def test_the_bar_of_yards_measures_yards(opened, sample):
         assert metres / 0.9144 == pytest.approx(yards, rel=0.01)
 
 
+def test_birds_come_in_along_a_line_with_its_head_at_the_pocket(opened, sample):
+    page = opened(sample)
+    line = page.locator("path.plan-approach").first
+    (tail, head), look = line.evaluate(
+        """(path) => {
+            const at = (d) => { const p = path.getPointAtLength(d); return [p.x, p.y]; };
+            const style = getComputedStyle(path);
+            return [[at(0), at(path.getTotalLength())], [style.markerEnd, style.strokeDasharray]];
+        }"""
+    )
+    assert tail[0] < head[0], "from the west, as the sample has it"
+    assert "#head" in look[0]
+    assert look[1] != "none"
+    assert page.locator("marker#head").count() == 1
+    switch = page.locator("#switch-approach")
+    switch.uncheck()
+    assert page.locator(".leaflet-container path.plan-approach").count() == 0
+    switch.check()
+    assert page.locator(".leaflet-container path.plan-approach").count() == 1
+
+
 def test_the_arrow_points_the_way_the_wind_blows(opened, tmp_path):
     path = tmp_path / "map.html"
     for from_deg in (20.0, 250.0):

@@ -109,7 +109,7 @@ def test_the_page_ranks_as_the_command_does(
         own = [i for i in on_page if i in ranked or i != planned.blind["id"]]
         assert own == ranked != before
     assert page.locator(".wind-words").inner_text() == "Wind S 12 mph (from 190°)"
-    marks = page.locator(".blind:not(.unlisted) b").all_inner_texts()
+    marks = page.locator(".blind:not(.unlisted) b").all_text_contents()
     assert sorted(marks, key=int) == [str(n + 1) for n in range(len(on_page))]
     page.get_by_role("button", name="Back to NW 12 mph").click()
     assert shown(page) == before
