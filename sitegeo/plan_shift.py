@@ -41,6 +41,7 @@ def shift_of(
         local(then.decoys),
         then.decoy_groups,
         turn_deg=float(signed_diff_deg(now_deg, was_deg)),
+        pocket=local(then.pocket),
         refused=then.refused,
     )
 

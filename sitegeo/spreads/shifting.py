@@ -8,8 +8,10 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
+from shapely.geometry.base import BaseGeometry
 
 from sitegeo.spreads.frame import Floats
 from sitegeo.units import LengthUnit, length_text, yd
@@ -28,7 +30,10 @@ CAUTIONS = (
     "Probe the depth before each step: where decoys are to go may be deeper than where they are",
 )
 
+Flags = NDArray[np.bool_]
+
 BAG = "bag"
+_NOWHERE = shapely.Polygon()
 _MOVE = 1e5  # more metres than any spread could be carried in all
 _NEVER = 1e9
 _NUMBERS = (
@@ -82,17 +87,37 @@ class Shift:
     cautions: tuple[str, ...] = ()
 
 
-def assign(now: Floats, groups: Sequence[str], then: Floats, *, stay_m: float = STAY_M) -> Floats:
+def barred_from(now: Floats, then_groups: Sequence[str], pocket: BaseGeometry) -> Flags:
+    """Return which decoys may not stay for which new spots, (n, m).
+
+    The pocket is empty but for the focus (common practice, no source): a decoy inside it stays
+    there for the focus alone.
+    """
+    inside = shapely.contains_xy(pocket, *now.T)
+    return np.outer(inside, [name != "focus" for name in then_groups]).astype(bool)
+
+
+def assign(
+    now: Floats,
+    groups: Sequence[str],
+    then: Floats,
+    *,
+    stay_m: float = STAY_M,
+    barred: Flags | None = None,
+) -> Floats:
     """Return for each decoy of `now` the index in `then` it serves, -1 for the bag.
 
     Minimises the number of groups touched, then of decoys moved, then the metres they are
-    carried; a decoy within `stay_m` of its new place is not moved. The bag counts as a group.
+    carried; a decoy within `stay_m` of its new place is not moved, unless it is barred from
+    staying. The bag counts as a group.
 
     Parameters
     ----------
     now, then
         (n, 2) and (m, 2) spots in metres. Where m exceeds n the last entries of the result, beyond
         n, are the spots filled from the bag.
+    barred
+        (n, m): decoys that may not stay where they lie to serve a spot.
     """
     n, m = len(now), len(then)
     size = max(n, m)
@@ -100,6 +125,8 @@ def assign(now: Floats, groups: Sequence[str], then: Floats, *, stay_m: float = 
     if n and m:
         way[:n, :m] = np.hypot(*(now[:, None] - then[None]).transpose(2, 0, 1))
     moved = way > stay_m
+    if barred is not None:
+        moved[:n, :m] |= barred
     moved[n:, :] = moved[:, m:] = True
     cost = np.where(moved, _MOVE + way, 0.0)
     owner = np.array([*groups, *[BAG] * (size - n)], dtype=object)
@@ -125,9 +152,13 @@ def shift(
     then_groups: Sequence[str],
     *,
     turn_deg: float,
+    pocket: BaseGeometry = _NOWHERE,
     refused: str | None = None,
 ) -> Shift:
     """Return what to move, in the hide's local metres, when the wind has turned.
+
+    First the new pocket is emptied, but for what serves its focus; the rest is moved only where
+    too little of the spread serves as it lies.
 
     Parameters
     ----------
@@ -135,6 +166,8 @@ def shift(
         Decoys as they lie and as the new wind wants them, (n, 2) each, with the group of each.
     turn_deg
         How far the wind has turned.
+    pocket
+        Where the new wind's pocket is, in the same metres.
     refused
         Why the new wind has no spread here.
     """
@@ -145,20 +178,31 @@ def shift(
         return Shift(turn_deg, words, 0.0)
     if not len(now):
         return Shift(turn_deg, "There are no decoys to move.", 1.0)
-    to = assign(now, groups, then)
     n = len(now)
-    carried = np.array(
-        [np.hypot(*(now[i] - then[j])) if j >= 0 else np.inf for i, j in enumerate(to[:n])]
-    )
-    moved = carried > STAY_M
+    barred = barred_from(now, [*then_groups, BAG], pocket)
+    to = assign(now, groups, then, barred=barred[:, :-1])
+    spot = np.vstack([then, [np.inf, np.inf]])[to[:n]]  # the last for the bag
+    stuck = barred[range(n), to[:n]]
+    moved = stuck | (np.hypot(*(now - spot).T) > STAY_M)
     served = 1.0 - float(moved.mean())
-    if served >= LIVE_WITH:
+    few = served >= LIVE_WITH
+    if few and not stuck.any():
         return Shift(turn_deg, "Live with it: moving would gain little.", served)
-    moves = _handfuls(now, groups, then, then_groups, to=to, moved=moved)
-    count = sum(m.count for m in moves)
+    moves = _handfuls(
+        now,
+        groups,
+        then,
+        then_groups,
+        to=to[:n] if few else to,
+        moved=moved,
+        only=stuck | (not few),
+    )
+    count = number_word(sum(m.count for m in moves))
     handfuls = "one handful" if len(moves) == 1 else f"{number_word(len(moves))} handfuls"
+    whence = " out of the new pocket" if few else ""
+    rest = "; live with the others as they lie" if few else ""
     verdict = (
-        f"Move {number_word(count)} of {n} decoys, in {handfuls}; left, right and out as seen "
+        f"Move {count} of {n} decoys{whence}, in {handfuls}{rest}; left, right and out as seen "
         "from the hide."
     )
     return Shift(turn_deg, verdict, served, moves, CAUTIONS)
@@ -171,7 +215,8 @@ def _handfuls(
     then_groups: Sequence[str],
     *,
     to: Floats,
-    moved: NDArray[np.bool_],
+    moved: Flags,
+    only: Flags,
 ) -> tuple[Move, ...]:
     n = len(now)
     stays = [(then_groups[j], groups[i]) for i, j in enumerate(to[:n]) if not moved[i]]
@@ -179,7 +224,7 @@ def _handfuls(
     pairs = [
         (groups[i], BAG if j < 0 else called[then_groups[j]], i, int(j))
         for i, j in enumerate(to[:n])
-        if moved[i]
+        if moved[i] and only[i]
     ]
     pairs += [(BAG, called[then_groups[j]], -1, int(j)) for j in to[n:] if j >= 0]
     moves = []

@@ -6,6 +6,7 @@ from itertools import permutations
 
 import numpy as np
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import box
@@ -13,20 +14,25 @@ from shapely.geometry import box
 from sitegeo.spreads import layouts
 from sitegeo.spreads.frame import Frame
 from sitegeo.spreads.placing import place
-from sitegeo.spreads.shifting import BAG, LIVE_WITH, STAY_M, Move, assign, shift
+from sitegeo.spreads.shifting import BAG, LIVE_WITH, STAY_M, Move, assign, barred_from, shift
 from sitegeo.units import yd
 
 WATER = box(yd(-200), yd(1), yd(200), yd(200))
 
 
-def worth(now, groups, then, to):
-    """Groups touched, decoys moved, metres carried; -1 is the bag, beyond `now` out of it."""
+def worth(now, groups, then, to, barred=None):
+    """Groups touched, decoys moved, metres carried; -1 is the bag, beyond `now` out of it.
+
+    A decoy that is barred from a spot is moved if it serves it, however near it lies.
+    """
     touched, moved, carried = set(), 0, 0.0
     for i, j in enumerate(to):
         if i >= len(now) or j < 0:
             touched.add(groups[i] if i < len(now) else BAG)
             moved += 1
-        elif (way := np.hypot(*(now[i] - then[j]))) > STAY_M:
+        elif (way := np.hypot(*(now[i] - then[j]))) > STAY_M or (
+            barred is not None and barred[i, j]
+        ):
             touched.add(groups[i])
             moved += 1
             carried += way
@@ -46,22 +52,102 @@ def test_as_good_as_trying_every_way(seed, n, m):
     assert mine[2] == pytest.approx(best[2], abs=1e-6)
 
 
+@settings(max_examples=80, deadline=None)
+@given(seed=st.integers(0, 10**6), n=st.integers(1, 6), m=st.integers(0, 6))
+def test_as_good_as_trying_every_way_with_a_pocket_to_empty(seed, n, m):
+    """Decoys in the pocket may stay for the focus alone; near spots, so that many could stay."""
+    rng = np.random.default_rng(seed)
+    now, then = rng.uniform(-8, 8, (n, 2)), rng.uniform(-8, 8, (m, 2))
+    groups = [("mass", "second", "tail")[i] for i in rng.integers(0, 3, n)]
+    barred = (rng.random(n) < 0.5)[:, None] & (rng.random(m) < 0.6)
+    spots = [*range(m), *[-1] * (n - m)]
+    best = min(worth(now, groups, then, to, barred) for to in permutations(spots))
+    mine = worth(now, groups, then, assign(now, groups, then, barred=barred), barred)
+    assert mine[:2] == best[:2]
+    assert mine[2] == pytest.approx(best[2], abs=1e-6)
+
+
+def lane(focus: int, others: int) -> tuple[np.ndarray, list[str]]:
+    """A spread with its focus in the pocket below and the others well outside it."""
+    spots = [(x, 16.0) for x in range(focus)] + [(20.0 + i, 20.0) for i in range(others)]
+    return np.array(spots, float), ["focus"] * focus + ["mass"] * others
+
+
+POCKET = box(-5, 10, 5, 24)
+
+
+def test_the_new_pocket_is_emptied_before_it_is_said_to_live_with_it():
+    """The pocket is empty but for the focus (common practice, no source)."""
+    then, new = lane(2, 18)
+    now = then.copy()
+    now[2] = (3.0, 20.0)  # one of 20, far from its place: nothing to move but for the pocket
+    assert shift(now, new, then, new, turn_deg=30).moves == ()
+    found = shift(now, new, then, new, turn_deg=30, pocket=POCKET)
+    assert [(m.count, m.source) for m in found.moves] == [(1, "mass")]
+    assert "pocket" in found.verdict
+    assert "Live with it" not in found.verdict
+
+
+def test_a_decoy_near_its_new_place_is_carried_all_the_same_out_of_the_pocket():
+    then, new = lane(2, 18)
+    then[2], now = (6.0, 20.0), then.copy()
+    now[2] = (4.0, 20.0)
+    found = shift(now, new, then, new, turn_deg=30, pocket=POCKET)
+    assert [(m.count, m.source) for m in found.moves] == [(1, "mass")]
+
+
+def test_what_serves_the_focus_may_lie_in_the_pocket():
+    then, new = lane(2, 18)
+    old = ["mass"] * 20
+    found = shift(then, old, then + (1.0, 0.0), new, turn_deg=30, pocket=POCKET)
+    assert found.moves == ()
+
+
+def test_a_pocket_emptied_by_a_few_leaves_the_others_as_they_lie():
+    """Two of 20 lie in the pocket; one more is far from its place and is lived with."""
+    then, new = lane(0, 20)
+    now = then.copy()
+    now[0], now[1], now[2] = (0.0, 20.0), (1.0, 20.0), (8.0, 30.0)
+    found = shift(now, new, then, new, turn_deg=30, pocket=POCKET)
+    assert sum(m.count for m in found.moves) == 2
+    assert found.served == pytest.approx(0.85)
+
+
 def test_more_and_fewer_decoys_go_through_the_bag():
     now = np.array([[0.0, 10.0], [2.0, 10.0]])
     assert sorted(assign(now, ["mass"] * 2, now[:1])) == [-1, 0]
     assert len(assign(now[:1], ["mass"], now)) == 2
 
 
+def laid(layout: str, phi: float):
+    return place(layouts.shape(layout, phi, decoys=36), Frame(0, 0, 0), water=WATER, decoys=36)
+
+
 def turned(layout: str, phi: float, turn: float):
-    spreads = [
-        place(layouts.shape(layout, p, decoys=36), Frame(0, 0, 0), water=WATER, decoys=36)
-        for p in (phi, phi + turn)
-    ]
-    now, then = spreads
+    now, then = laid(layout, phi), laid(layout, phi + turn)
     return shift(
         now.decoys, now.decoy_groups, then.decoys, then.decoy_groups, turn_deg=turn,
-        refused=then.refused,
+        pocket=then.pocket, refused=then.refused,
     )  # fmt: skip
+
+
+@pytest.mark.parametrize("layout", ["bank-along", "bank-off", "open-cross", "pair", "point"])
+@pytest.mark.parametrize("turn", [-90, -40, 25, 60, 120])
+def test_no_decoy_is_left_in_the_new_pocket(layout, turn):
+    now, then = laid(layout, 80), laid(layout, 80 + turn)
+    if then.refused:
+        pytest.skip("no spread for the new wind")
+    inside = shapely.contains_xy(then.pocket, *now.decoys.T)
+    to = assign(
+        now.decoys,
+        now.decoy_groups,
+        then.decoys,
+        barred=barred_from(now.decoys, then.decoy_groups, then.pocket),
+    )
+    focus = np.array([name == "focus" for name in then.decoy_groups] + [False])
+    stuck = inside & ~focus[to[: len(now.decoys)]]
+    found = turned(layout, 80, turn)
+    assert sum(m.count for m in found.moves) >= stuck.sum()
 
 
 @pytest.mark.parametrize("turn", [-19, -5, 0, 12, 19.9])
