@@ -9,12 +9,20 @@ from itertools import combinations
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 from shapely.geometry.base import BaseGeometry
 
 from sitegeo.spreads.frame import Floats
-from sitegeo.units import LengthUnit, length_text, yd
+from sitegeo.spreads.handfuls import (
+    BAG,
+    Flags,
+    Move,
+    handfuls_word,
+    moves_of,
+    number_word,
+    worth_carrying,
+)
+from sitegeo.units import yd
 
 LEAST_TURN_DEG = 20.0
 """A smaller turn asks for nothing (common practice, no source)."""
@@ -30,61 +38,26 @@ CAUTIONS = (
     "Probe the depth before each step: where decoys are to go may be deeper than where they are",
 )
 
-Flags = NDArray[np.bool_]
-
-BAG = "bag"
 _NOWHERE = shapely.Polygon()
+_FAR = np.full((1, 2), np.nan)  # of what is or goes in the bag
 _MOVE = 1e5  # more metres than any spread could be carried in all
 _NEVER = 1e9
-_NUMBERS = (
-    *("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"),
-    *("ten", "eleven", "twelve"),
-)
-_FLANKS = ("mass", "second", "near", "guard")
-
-
-def _noun(name: str) -> str:
-    return f"{name} group" if name in {"second", "near", "front"} else name
-
-
-def number_word(count: int) -> str:
-    """Return a small number as a word, a larger one in figures."""
-    return _NUMBERS[count] if count < len(_NUMBERS) else str(count)
-
-
-@dataclass(frozen=True)
-class Move:
-    """A handful carried from one group to another; local metres, +x right of the hide."""
-
-    count: int
-    source: str
-    target: str
-    edge: str
-    to: tuple[float, float]
-    carried_m: float
-
-    def words(self, units: LengthUnit = "yd") -> str:
-        """Return the move as a person says it."""
-        x, y = self.to
-        hand = "left" if x < 0 else "right"
-        where = "its new place" if self.source == self.target else f"the {_noun(self.target)}"
-        if abs(x) >= yd(6) and y <= yd(12) and self.target in _FLANKS:
-            where = f"the {hand} flank"
-        across = f"{length_text(abs(x), units)} {hand}, " if abs(x) >= yd(2) else ""
-        source = "the bag" if self.source == BAG else f"{self.edge} the {_noun(self.source)}"
-        where = "the bag" if self.target == BAG else f"{where}, {across}{length_text(y, units)} out"
-        return f"{number_word(self.count)} from {source} to {where}"
 
 
 @dataclass(frozen=True)
 class Shift:
-    """What a turn of the wind asks for; `served` is the share that may stay as it lies."""
+    """What a turn of the wind asks for.
+
+    `served` is the share of the spread that serves the new wind as it lies; `left` counts the
+    decoys that do not and are left as they lie all the same.
+    """
 
     turn_deg: float
     verdict: str
     served: float
     moves: tuple[Move, ...] = ()
     cautions: tuple[str, ...] = ()
+    left: int = 0
 
 
 def barred_from(now: Floats, then_groups: Sequence[str], pocket: BaseGeometry) -> Flags:
@@ -181,67 +154,44 @@ def shift(
     n = len(now)
     barred = barred_from(now, [*then_groups, BAG], pocket)
     to = assign(now, groups, then, barred=barred[:, :-1])
-    spot = np.vstack([then, [np.inf, np.inf]])[to[:n]]  # the last for the bag
-    stuck = barred[range(n), to[:n]]
-    moved = stuck | (np.hypot(*(now - spot).T) > STAY_M)
-    served = 1.0 - float(moved.mean())
+    goes = np.vstack([then, _FAR])[to]  # the last for the bag
+    lies = np.vstack([now, np.repeat(_FAR, len(to) - n, axis=0)])
+    stuck = np.array([*barred[range(n), to[:n]], *[False] * (len(to) - n)])
+    moved = stuck | ~(np.hypot(*(lies - goes).T) <= STAY_M)
+    served = 1.0 - float(moved[:n].mean())
     few = served >= LIVE_WITH
     if few and not stuck.any():
-        return Shift(turn_deg, "Live with it: moving would gain little.", served)
-    moves = _handfuls(
-        now,
-        groups,
-        then,
-        then_groups,
-        to=to[:n] if few else to,
-        moved=moved,
-        only=stuck | (not few),
-    )
+        words = "Live with it: moving would gain little."
+        return Shift(turn_deg, words, served, left=int(moved[:n].sum()))
+    lots = _lots(groups, then_groups, to, moved=moved)
+    spare = int((1.0 - LIVE_WITH) * n + 1e-9)
+    carried = stuck if few else worth_carrying(lots, moved=moved, stuck=stuck, spare=spare)
+    moves = moves_of(lies, goes, lots, carried=carried, stuck=stuck)
+    left = int((moved & ~carried)[:n].sum())
+    verdict = _verdict(moves, len(to), left, whence=" out of the new pocket" if few else "")
+    return Shift(turn_deg, verdict, served, moves, CAUTIONS, left)
+
+
+def _verdict(moves: Sequence[Move], decoys: int, left: int, *, whence: str) -> str:
     count = number_word(sum(m.count for m in moves))
-    handfuls = "one handful" if len(moves) == 1 else f"{number_word(len(moves))} handfuls"
-    whence = " out of the new pocket" if few else ""
-    rest = "; live with the others as they lie" if few else ""
-    verdict = (
-        f"Move {count} of {n} decoys{whence}, in {handfuls}{rest}; left, right and out as seen "
-        "from the hide."
+    trips = handfuls_word(sum(m.handfuls for m in moves))
+    rest = f"; leave {number_word(left)} {'other' if left == 1 else 'others'} where "
+    rest += "it lies" if left == 1 else "they lie"
+    return (
+        f"Move {count} of {decoys} decoys{whence}, in {trips}{rest if left else ''}; left, right "
+        "and out as seen from the hide."
     )
-    return Shift(turn_deg, verdict, served, moves, CAUTIONS)
 
 
-def _handfuls(
-    now: Floats,
-    groups: Sequence[str],
-    then: Floats,
-    then_groups: Sequence[str],
-    *,
-    to: Floats,
-    moved: Flags,
-    only: Flags,
-) -> tuple[Move, ...]:
-    n = len(now)
-    stays = [(then_groups[j], groups[i]) for i, j in enumerate(to[:n]) if not moved[i]]
-    called = _called(stays, then_groups)
-    pairs = [
-        (groups[i], BAG if j < 0 else called[then_groups[j]], i, int(j))
-        for i, j in enumerate(to[:n])
-        if moved[i] and only[i]
-    ]
-    pairs += [(BAG, called[then_groups[j]], -1, int(j)) for j in to[n:] if j >= 0]
-    moves = []
-    for source, target in sorted({(s, t) for s, t, _, _ in pairs}):
-        here = [(i, j) for s, t, i, j in pairs if (s, t) == (source, target)]
-        goes = then[[j for _, j in here if j >= 0]].reshape(-1, 2)
-        spot = goes.mean(axis=0) if len(goes) else np.zeros(2)
-        ways = [np.hypot(*(now[i] - then[j])) for i, j in here if i >= 0 <= j]
-        own = now[[k for k, g in enumerate(groups) if g == source]].reshape(-1, 2)
-        taken = now[[i for i, _ in here if i >= 0]].reshape(-1, 2)
-        moves.append(
-            Move(
-                len(here), source, target, _edge(own, taken),
-                (float(spot[0]), float(spot[1])), float(sum(ways)),
-            )
-        )  # fmt: skip
-    return tuple(sorted(moves, key=lambda m: (-m.count, m.source, m.target)))
+def _lots(
+    groups: Sequence[str], then_groups: Sequence[str], to: Floats, *, moved: Flags
+) -> list[tuple[str, str]]:
+    """Return for each decoy, those out of the bag last, its group and the group it is to be of."""
+    old = [*groups, *[BAG] * (len(to) - len(groups))]
+    new = [*then_groups, BAG]
+    stays = [(new[j], old[i]) for i, j in enumerate(to) if not moved[i]]
+    called = _called(stays, then_groups) | {BAG: BAG}
+    return [(old[i], called[new[j]]) for i, j in enumerate(to)]
 
 
 def _called(stays: Sequence[tuple[str, str]], then_groups: Sequence[str]) -> dict[str, str]:
@@ -257,15 +207,3 @@ def _called(stays: Sequence[tuple[str, str]], then_groups: Sequence[str]) -> dic
     return (
         called if len(set(called.values())) == len(names) else dict(zip(names, names, strict=True))
     )
-
-
-def _edge(own: Floats, taken: Floats) -> str:
-    """Return which edge of a group a handful comes off, or that it is all of it."""
-    if not len(own) or len(taken) == len(own):
-        return "all of"
-    off = taken.mean(axis=0) - own.mean(axis=0)
-    if np.hypot(*off) < yd(1.0):
-        return "the middle of"
-    if abs(off[0]) > abs(off[1]):
-        return f"the {'right' if off[0] > 0 else 'left'} end of"
-    return f"the {'outer' if off[1] > 0 else 'near'} edge of"

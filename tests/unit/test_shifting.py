@@ -13,8 +13,9 @@ from shapely.geometry import box
 
 from sitegeo.spreads import layouts
 from sitegeo.spreads.frame import Frame
+from sitegeo.spreads.handfuls import BAG, HANDFUL, Move, worth_carrying
 from sitegeo.spreads.placing import place
-from sitegeo.spreads.shifting import BAG, LIVE_WITH, STAY_M, Move, assign, barred_from, shift
+from sitegeo.spreads.shifting import LIVE_WITH, STAY_M, assign, barred_from, shift
 from sitegeo.units import yd
 
 WATER = box(yd(-200), yd(1), yd(200), yd(200))
@@ -160,7 +161,8 @@ def test_a_wind_that_swings_to_the_other_hand_is_worth_moving_for():
     found = turned("bank-along", 80, -160)
     assert found.moves
     assert found.served < LIVE_WITH
-    assert sum(m.count for m in found.moves) == round(36 * (1 - found.served))
+    assert sum(m.count for m in found.moves) + found.left == round(36 * (1 - found.served))
+    assert found.left <= (1 - LIVE_WITH) * 36
     assert any("nload" in c for c in found.cautions)
     assert any("depth" in c for c in found.cautions)
 
@@ -208,5 +210,107 @@ def test_words():
         "three from the left end of the near group to its new place, 4 yd right, 10 yd out"
     )
     assert Move(14, "mass", "hook", "all of", (0.5, yd(28)), 9.0).words() == (
-        "14 from all of the mass to the hook, 28 yd out"
+        "14 from all of the mass to the hook, 28 yd out, in two handfuls"
     )
+
+
+def test_more_than_a_dozen_go_in_several_handfuls():
+    """A handful is a dozen at most (judgement)."""
+    move = Move(38, "mass", "hook", "", (0.5, yd(28)), 9.0)
+    assert move.handfuls == 4
+    assert move.words() == "38 from the mass to the hook, 28 yd out, in four handfuls"
+    assert Move(HANDFUL, "mass", "hook", "", (0.5, yd(28)), 9.0).handfuls == 1
+
+
+@pytest.mark.parametrize(
+    ("y", "said"),
+    [(-4, "22 yd right, 4 yd behind you"), (-0.3, "22 yd right, level with the hide")],
+)
+def test_nothing_lies_a_negative_way_out(y, said):
+    assert Move(2, "mass", "hook", "", (yd(22), yd(y)), 9.0).words().endswith(said)
+
+
+def test_what_lies_in_the_new_pocket_is_told_apart():
+    inside = Move(5, "second", "mass", "the outer edge of", (yd(-8), yd(8)), 9.0, inside=5)
+    assert inside.words().startswith("five of the second group that lie in the new pocket to the")
+    some = Move(5, "second", "hook", "", (yd(-8), yd(8)), 9.0, inside=2)
+    assert some.words().startswith("five from the second group, those in the new pocket first, to")
+
+
+def apart(taken, turn_deg=40):
+    """A mass in a row 5 m apart of which `taken` are 40 m from their places, behind the hide."""
+    now = np.array([(5.0 * i, 20.0 + (i % 3)) for i in range(20)])
+    then = now.copy()
+    then[list(taken)] -= (0.0, 40.0)
+    (move,) = shift(now, ["mass"] * 20, then, ["mass"] * 20, turn_deg=turn_deg).moves
+    return move
+
+
+@pytest.mark.parametrize(
+    ("taken", "said"),
+    [
+        (range(20), "all of"),
+        (range(17), "most of"),
+        (range(16), ""),
+        (range(6), "the left end of"),
+        (range(14, 20), "the right end of"),
+        (range(7, 13), "the middle of"),
+        ((0, 1, 2, 17, 18, 19), ""),
+        ((2, 6, 9, 14, 18), ""),
+    ],
+)
+def test_an_end_is_named_only_where_it_is_one(taken, said):
+    assert apart(taken).edge == said
+
+
+def test_the_spot_named_is_one_of_the_new_spread():
+    """The middle of two clumps, one on either side of a spit, is no place for a decoy."""
+    now = np.array([(float(i), 20.0) for i in range(12)])
+    then = np.array([(-30.0 - i, 20.0) for i in range(7)] + [(30.0 + i, 20.0) for i in range(5)])
+    (move,) = shift(now, ["mass"] * 12, then, ["mass"] * 12, turn_deg=90).moves
+    assert move.to in {tuple(spot) for spot in then}
+
+
+def test_one_or_two_are_not_carried_beside_a_larger_move():
+    """Judgement: of 20, ten to the left, two out and one to the right."""
+    now = np.array([(2.0 * i, 20.0) for i in range(20)])
+    old, new = ["mass"] * 20, ["mass"] * 7 + ["hook"] * 10 + ["tail"] * 2 + ["front"]
+    then = now.copy()
+    then[7:17] -= (60.0, 0.0)
+    then[17:19] += (0.0, 60.0)
+    then[19] += (60.0, 0.0)
+    found = shift(now, old, then, new, turn_deg=40)
+    assert [(m.count, m.target) for m in found.moves] == [(10, "hook")]
+    assert found.left == 3
+    assert "leave three others where they lie" in found.verdict
+    corner = box(37, 19, 39, 21)  # the pocket comes to lie about the last
+    found = shift(now, old, then, new, turn_deg=40, pocket=corner)
+    assert (1, "front") in [(m.count, m.target) for m in found.moves]
+
+
+@pytest.mark.parametrize(("spare", "left"), [(0, 0), (1, 1), (2, 1), (3, 3), (9, 3)])
+def test_what_is_left_lying_never_comes_to_more_than_may_be_lived_with(spare, left):
+    lots = [("mass", "hook")] * 5 + [("mass", "tail")] * 2 + [("mass", "front")]
+    every = np.ones(8, bool)
+    carried = worth_carrying(lots, moved=every, stuck=~every, spare=spare)
+    assert (~carried).sum() == left
+    assert carried[:5].all()
+
+
+def test_one_or_two_are_carried_where_there_is_no_larger_move():
+    lots = [("mass", "hook")] * 2 + [("mass", "tail")]
+    every = np.ones(3, bool)
+    assert worth_carrying(lots, moved=every, stuck=~every, spare=9).all()
+
+
+@settings(max_examples=80, deadline=None)
+@given(seed=st.integers(0, 10**6))
+def test_what_is_left_lying_is_in_nobodys_way(seed):
+    """An optimal way never carries a decoy to where one that is left lying could have served."""
+    rng = np.random.default_rng(seed)
+    now, then = rng.uniform(-14, 14, (12, 2)), rng.uniform(-14, 14, (12, 2))
+    groups = [("mass", "second", "tail")[i] for i in rng.integers(0, 3, 12)]
+    to = assign(now, groups, then)
+    way = np.hypot(*(now[:, None] - then[None]).transpose(2, 0, 1))
+    moved = way[range(12), to] > STAY_M
+    assert (way[np.ix_(moved, to[moved])] > STAY_M).all()
