@@ -6,7 +6,6 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import shapely
 
 from sitegeo import folders, store
@@ -26,11 +25,18 @@ TURNS_DEG = (-60.0, -30.0, 30.0, 60.0)
 
 
 def shift_of(
-    ground: Ground, decoys: Floats, groups: Iterable[str], *, was_deg: float, now_deg: float
+    ground: Ground,
+    decoys: Floats,
+    groups: Iterable[str],
+    *,
+    motion: Floats,
+    was_deg: float,
+    now_deg: float,
 ) -> Shift:
     """Return what to move from decoys as they lie when the wind turns from one bearing to another.
 
-    Bearings are true, where the wind comes from; `decoys` is an (n, 2) array in the frame's CRS.
+    Bearings are true, where the wind comes from; `decoys` and
+    `motion` are (n, 2) arrays in the frame's CRS.
     """
     phi = float(signed_diff_deg(now_deg, ground.facing_deg))
     then = ground.lay(layouts.choose(ground.kind, phi, decoys=ground.gear.decoys), phi)
@@ -42,6 +48,7 @@ def shift_of(
         then.decoy_groups,
         turn_deg=float(signed_diff_deg(now_deg, was_deg)),
         pocket=local(then.pocket),
+        motion=(local(motion), local(then.motion)),
         refused=then.refused,
     )
 
@@ -56,6 +63,7 @@ def shift_records(ground: Ground, spread: Spread, wind: Wind) -> list[dict[str, 
                 ground,
                 spread.decoys,
                 spread.decoy_groups,
+                motion=spread.motion,
                 was_deg=wind.from_deg,
                 now_deg=wind.from_deg + turn,
             ),
@@ -106,11 +114,17 @@ def shift_plan(folder: Path, wind: Wind) -> Shift:
         return Shift(0.0, "No wind: direction not predictable. Leave it as it lies.", 1.0)
     layers = store.SavedLayers(folder, vectors="plan.gpkg")
     drawn = layers["plan"]
-    decoys = drawn[drawn["role"] == "decoy"]
-    at = np.column_stack([decoys.geometry.x, decoys.geometry.y])
+    decoys, motion = (drawn[drawn["role"] == role] for role in ("decoy", "motion"))
     groups = decoys["name"].str.lower().tolist()
     was = float(record["wind"]["from_deg"])
-    return shift_of(_ground(record, layers), at, groups, was_deg=was, now_deg=wind.from_deg)
+    return shift_of(
+        _ground(record, layers),
+        shapely.get_coordinates(decoys.geometry),
+        groups,
+        motion=shapely.get_coordinates(motion.geometry),
+        was_deg=was,
+        now_deg=wind.from_deg,
+    )
 
 
 def _ground(record: Mapping[str, Any], layers: Mapping[str, Any]) -> Ground:

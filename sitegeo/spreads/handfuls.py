@@ -22,6 +22,7 @@ FEW = 2
 """So many alone are hardly worth stepping out for (judgement)."""
 
 BAG = "bag"
+MOTION = "motion"
 _MOST = 0.8  # judgement: more of a group than this is most of it
 _TRULY = 0.8  # judgement: an end is named where this share of the decoys taken is of that end
 _NUMBERS = (
@@ -91,6 +92,22 @@ class Move:
         if abs(x) >= yd(6) and y <= yd(12) and self.target in _FLANKS:
             where = f"the {'left' if x < 0 else 'right'} flank"
         return f"{where}, {spot_words(x, y, units)}"
+
+
+@dataclass(frozen=True)
+class MotionMove(Move):
+    """A motion decoy carried; `alone` where there is no other."""
+
+    alone: bool = True
+
+    def words(self, units: LengthUnit = "yd") -> str:
+        """Return the move as a person says it."""
+        lead = "the motion decoy" if self.alone else "one motion decoy"
+        whence = " from the bag" if self.source == BAG else ""
+        return f"{lead}{whence} to {self._where(units)}"
+
+    def _where(self, units: LengthUnit) -> str:
+        return "the bag" if self.target == BAG else spot_words(*self.to, units)
 
 
 def _noun(name: str) -> str:

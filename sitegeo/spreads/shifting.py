@@ -15,7 +15,9 @@ from shapely.geometry.base import BaseGeometry
 from sitegeo.spreads.frame import Floats
 from sitegeo.spreads.handfuls import (
     BAG,
+    MOTION,
     Flags,
+    MotionMove,
     Move,
     handfuls_word,
     moves_of,
@@ -40,6 +42,8 @@ CAUTIONS = (
 
 _NOWHERE = shapely.Polygon()
 _FAR = np.full((1, 2), np.nan)  # of what is or goes in the bag
+_NONE = np.empty((0, 2))
+_SEEN = "left, right and out as seen from the hide"
 _MOVE = 1e5  # more metres than any spread could be carried in all
 _NEVER = 1e9
 
@@ -126,12 +130,14 @@ def shift(
     *,
     turn_deg: float,
     pocket: BaseGeometry = _NOWHERE,
+    motion: tuple[Floats, Floats] = (_NONE, _NONE),
     refused: str | None = None,
 ) -> Shift:
     """Return what to move, in the hide's local metres, when the wind has turned.
 
     First the new pocket is emptied, but for what serves its focus; the rest is moved only where
-    too little of the spread serves as it lies.
+    too little of the spread serves as it lies. A motion decoy is carried where it would move more
+    than `STAY_M`, whatever the others do; its move comes last.
 
     Parameters
     ----------
@@ -141,6 +147,8 @@ def shift(
         How far the wind has turned.
     pocket
         Where the new wind's pocket is, in the same metres.
+    motion
+        Motion decoys as they stand and as the new wind wants them.
     refused
         Why the new wind has no spread here.
     """
@@ -149,8 +157,10 @@ def shift(
     if refused:
         words = f"No spread works here for that wind ({refused}): hunt another blind."
         return Shift(turn_deg, words, 0.0)
+    moving = _motion(*motion, pocket)
     if not len(now):
-        return Shift(turn_deg, "There are no decoys to move.", 1.0)
+        verdict = _no_decoys(moving, stands=len(motion[0]) > 0)
+        return Shift(turn_deg, verdict, 1.0, moving, CAUTIONS if moving else ())
     n = len(now)
     barred = barred_from(now, [*then_groups, BAG], pocket)
     to = assign(now, groups, then, barred=barred[:, :-1])
@@ -160,27 +170,60 @@ def shift(
     moved = stuck | ~(np.hypot(*(lies - goes).T) <= STAY_M)
     served = 1.0 - float(moved[:n].mean())
     few = served >= LIVE_WITH
-    if few and not stuck.any():
-        words = "Live with it: moving would gain little."
-        return Shift(turn_deg, words, served, left=int(moved[:n].sum()))
     lots = _lots(groups, then_groups, to, moved=moved)
     spare = int((1.0 - LIVE_WITH) * n + 1e-9)
     carried = stuck if few else worth_carrying(lots, moved=moved, stuck=stuck, spare=spare)
     moves = moves_of(lies, goes, lots, carried=carried, stuck=stuck)
     left = int((moved & ~carried)[:n].sum())
-    verdict = _verdict(moves, len(to), left, whence=" out of the new pocket" if few else "")
-    return Shift(turn_deg, verdict, served, moves, CAUTIONS, left)
+    verdict = _verdict(moves, moving, len(to), left, whence=" out of the new pocket" if few else "")
+    moves += moving
+    return Shift(turn_deg, verdict, served, moves, CAUTIONS if moves else (), left)
 
 
-def _verdict(moves: Sequence[Move], decoys: int, left: int, *, whence: str) -> str:
+def _motion(now: Floats, then: Floats, pocket: BaseGeometry) -> tuple[Move, ...]:
+    """Return the motion decoys to be carried: no more than STAY_M is not worth it.
+
+    One in the new pocket stays only where the new wind wants one in it.
+    """
+    n, m = len(now), len(then)
+    inside = shapely.contains_xy(pocket, *now.T)
+    barred = np.outer(inside, ~shapely.contains_xy(pocket, *then.T))
+    moves = []
+    for i, j in enumerate(assign(now, [MOTION] * n, then, barred=barred)):
+        source, target = MOTION if i < n else BAG, MOTION if j >= 0 else BAG
+        spot = (float(then[j, 0]), float(then[j, 1])) if j >= 0 else (0.0, 0.0)
+        way = 0.0 if BAG in {source, target} else float(np.hypot(*(now[i] - then[j])))
+        if BAG in {source, target} or way > STAY_M or barred[i, j]:
+            moves.append(MotionMove(1, source, target, "", spot, way, alone=max(n, m) == 1))
+    return tuple(moves)
+
+
+def _no_decoys(moving: Sequence[Move], *, stands: bool) -> str:
+    if moving:
+        return f"Move {_motion_words(moving)}; {_SEEN}."
+    if stands:
+        return "Leave the motion where it is: moving it would gain little."
+    return "There are no decoys to move."
+
+
+def _motion_words(moving: Sequence[Move]) -> str:
+    return "the motion decoy" if len(moving) == 1 else f"{number_word(len(moving))} motion decoys"
+
+
+def _verdict(
+    moves: Sequence[Move], moving: Sequence[Move], decoys: int, left: int, *, whence: str
+) -> str:
+    motion = _motion_words(moving)
+    if not moves and not moving:
+        return "Live with it: moving would gain little."
+    if not moves:
+        return f"Live with it but for {motion}: moving more would gain little; {_SEEN}."
     count = number_word(sum(m.count for m in moves))
     trips = handfuls_word(sum(m.handfuls for m in moves))
-    rest = f"; leave {number_word(left)} {'other' if left == 1 else 'others'} where "
-    rest += "it lies" if left == 1 else "they lie"
-    return (
-        f"Move {count} of {decoys} decoys{whence}, in {trips}{rest if left else ''}; left, right "
-        "and out as seen from the hide."
-    )
+    too = f", and {motion}" if moving else ""
+    rest = f"; leave {number_word(left)} others where they lie" if left > 1 else ""
+    rest = "; leave one other where it lies" if left == 1 else rest
+    return f"Move {count} of {decoys} decoys{whence}, in {trips}{too}{rest}; {_SEEN}."
 
 
 def _lots(

@@ -45,3 +45,22 @@ def test_not_a_plan(tmp_path) -> None:
         CliRunner().invoke(
             cli, ["shift", str(tmp_path), "--wind", "N 5 mph"], catch_exceptions=False
         )
+
+
+def plan_for(demo_survey: Path, out: Path, *words: str) -> Path:
+    done = CliRunner().invoke(cli, ["plan", str(demo_survey), *words, "--out", str(out), "-q"])
+    assert done.exit_code == 0, done.output
+    return out
+
+
+def test_the_motion_decoy_is_moved_too(demo_plan) -> None:
+    (move,) = [m for m in shifted(demo_plan, "W 12 mph")["moves"] if m["source"] == "motion"]
+    assert move["words"].startswith("the motion decoy to ")
+
+
+def test_a_plan_of_motion_alone_has_something_to_move(demo_survey, tmp_path) -> None:
+    words = ("--wind", "NW 12 mph", "--blind", "P001a", "--decoys", "0")
+    out = plan_for(demo_survey, tmp_path / "plan", *words)
+    found = shifted(out, "NE 12 mph")
+    assert [m["source"] for m in found["moves"]] == ["motion"]
+    assert found["verdict"].startswith("Move the motion decoy")

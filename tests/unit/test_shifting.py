@@ -314,3 +314,53 @@ def test_what_is_left_lying_is_in_nobodys_way(seed):
     way = np.hypot(*(now[:, None] - then[None]).transpose(2, 0, 1))
     moved = way[range(12), to] > STAY_M
     assert (way[np.ix_(moved, to[moved])] > STAY_M).all()
+
+
+NOTHING = np.empty((0, 2))
+
+
+def motion_turned(now, then, *, decoys=0, pocket=POCKET):
+    spots, groups = lane(0, decoys)
+    return shift(
+        spots, groups, spots, groups, turn_deg=60, pocket=pocket,
+        motion=(np.reshape(now, (-1, 2)), np.reshape(then, (-1, 2))),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("decoys", [0, 20])
+def test_the_motion_decoy_is_moved_with_the_wind(decoys):
+    """It runs at the upwind end, beyond the decoys (common practice, no source)."""
+    found = motion_turned((yd(-20), yd(12)), (yd(14), yd(9)), decoys=decoys)
+    assert [m.words() for m in found.moves] == ["the motion decoy to 14 yd right, 9 yd out"]
+    assert "the motion decoy" in found.verdict
+    assert "no decoys" not in found.verdict
+    assert any("nload" in c for c in found.cautions)
+
+
+def test_a_motion_decoy_near_its_new_place_stays():
+    found = motion_turned((yd(16), yd(12)), (yd(14), yd(9)))
+    assert found.moves == ()
+    assert "no decoys" not in found.verdict
+    assert motion_turned((yd(16), yd(12)), (yd(14), yd(9)), decoys=20).verdict.startswith("Live")
+
+
+def test_a_motion_decoy_stays_in_the_new_pocket_only_where_the_wind_wants_it():
+    assert motion_turned((4.0, 20.0), (6.0, 20.0)).moves
+    assert not motion_turned((4.0, 20.0), (4.0, 18.0)).moves
+
+
+def test_of_two_motion_decoys_the_one_that_stands_ill_is_moved():
+    found = motion_turned([(20.0, 9.0), (-20.0, 9.0)], [(20.0, 8.0), (yd(30), yd(9))])
+    assert [m.words() for m in found.moves] == ["one motion decoy to 30 yd right, 9 yd out"]
+
+
+def test_a_motion_decoy_goes_into_the_bag_and_comes_out_of_it():
+    """Where the new wind leaves it no fit water, and where the old one did."""
+    (taken,) = motion_turned((20.0, 9.0), NOTHING).moves
+    assert taken.words() == "the motion decoy to the bag"
+    (brought,) = motion_turned(NOTHING, (yd(14), yd(9))).moves
+    assert brought.words() == "the motion decoy from the bag to 14 yd right, 9 yd out"
+
+
+def test_no_decoys_at_all():
+    assert motion_turned(NOTHING, NOTHING).verdict == "There are no decoys to move."
