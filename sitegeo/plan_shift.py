@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,15 +13,19 @@ from sitegeo import folders, store
 from sitegeo.angles import signed_diff_deg, wrap360
 from sitegeo.errors import SurveyError
 from sitegeo.laying import LAYER, Ground
+from sitegeo.siting.scoring import CALM_PHI_DEG
 from sitegeo.spreads import layouts
 from sitegeo.spreads.decoys import Gear
 from sitegeo.spreads.frame import Floats, Frame
 from sitegeo.spreads.shifting import Shift, shift
 from sitegeo.spreads.spread import Spread
-from sitegeo.units import LengthUnit
-from sitegeo.wind import Wind
+from sitegeo.units import LengthUnit, speed_text
+from sitegeo.wind import LIGHT_MPS, Wind
 
 SCHEMA = "sitegeo/shift/1"
+OTHER_MPS = 5.0
+"""Winds whose gusts differ by so much make other waves and another cold (judgement)."""
+
 TURNS_DEG = (-60.0, -30.0, 30.0, 60.0)
 
 
@@ -80,9 +85,11 @@ def shift_record(found: Shift, from_deg: float, units: LengthUnit = "yd") -> dic
         "turn_deg": round(found.turn_deg, 1),
         "verdict": found.verdict,
         "served": round(found.served, 3),
+        "left": found.left,
         "moves": [
             {
                 "count": m.count,
+                "handfuls": m.handfuls,
                 "source": m.source,
                 "target": m.target,
                 "carried_m": round(m.carried_m, 1),
@@ -94,8 +101,8 @@ def shift_record(found: Shift, from_deg: float, units: LengthUnit = "yd") -> dic
     }
 
 
-def shift_plan(folder: Path, wind: Wind) -> Shift:
-    """Return what to move on a saved plan for a wind.
+def shift_plan(folder: Path, wind: Wind, units: LengthUnit = "yd") -> Shift:
+    """Return what to move on a saved plan for a wind, and what else that wind brings.
 
     Raises
     ------
@@ -116,15 +123,49 @@ def shift_plan(folder: Path, wind: Wind) -> Shift:
     drawn = layers["plan"]
     decoys, motion = (drawn[drawn["role"] == role] for role in ("decoy", "motion"))
     groups = decoys["name"].str.lower().tolist()
-    was = float(record["wind"]["from_deg"])
-    return shift_of(
+    was = _wind(record)
+    found = shift_of(
         _ground(record, layers),
         shapely.get_coordinates(decoys.geometry),
         groups,
         motion=shapely.get_coordinates(motion.geometry),
-        was_deg=was,
+        was_deg=was.from_deg,
         now_deg=wind.from_deg,
     )
+    return replace(found, cautions=(*wind_cautions(was, wind, units), *found.cautions))
+
+
+def wind_cautions(was: Wind, now: Wind, units: LengthUnit = "yd") -> Iterator[str]:
+    """Give what a wind brings, beside its direction, that a plan made for another does not say."""
+    speeds = f"{_strength(now, units)}, where the plan had {_strength(was, units)}"
+    if now.strongest_mps >= was.strongest_mps + OTHER_MPS:
+        yield (
+            f"The wind is {speeds}: waves, cold and the way over water are worse than the plan "
+            "says; plan again before anyone goes out"
+        )
+    elif now.strongest_mps <= was.strongest_mps - OTHER_MPS:
+        yield f"The wind is {speeds}: there is less ripple than the plan says"
+    if now.speed_mps <= LIGHT_MPS:
+        yield (
+            "Light wind: birds may not land into it; watch how they come before decoys are carried"
+        )
+
+
+def _strength(wind: Wind, units: LengthUnit) -> str:
+    if wind.calm:
+        return "calm"
+    gust = f" gusting {speed_text(wind.gust_mps, units)}" if wind.gust_mps else ""
+    return speed_text(wind.speed_mps, units) + gust
+
+
+def _wind(record: Mapping[str, Any]) -> Wind:
+    """Return the wind a plan was laid for: in calm air it was laid as for wind from behind."""
+    told = record["wind"]
+    speed, gust = told["speed_mps"], told["gust_mps"]
+    held = Wind(told["from_deg"], speed, gust and max(gust, speed))  # the mean is rounded there
+    if not held.calm:
+        return held
+    return replace(held, from_deg=float(wrap360(record["facing_deg"] + CALM_PHI_DEG)))
 
 
 def _ground(record: Mapping[str, Any], layers: Mapping[str, Any]) -> Ground:

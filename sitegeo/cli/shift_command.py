@@ -26,7 +26,7 @@ def command(*, plan: Path, wind: str, units: str, as_json: bool, quiet: bool) ->
 
     lengths = cast("LengthUnit", units)
     blowing = Wind.parse(wind)
-    found = shift_plan(plan, blowing)
+    found = shift_plan(plan, blowing, lengths)
     if as_json:
         record = {"schema": SCHEMA, **shift_record(found, blowing.from_deg, lengths)}
         click.echo(json.dumps(record, indent=1, ensure_ascii=False))

@@ -64,3 +64,38 @@ def test_a_plan_of_motion_alone_has_something_to_move(demo_survey, tmp_path) -> 
     found = shifted(out, "NE 12 mph")
     assert [m["source"] for m in found["moves"]] == ["motion"]
     assert found["verdict"].startswith("Move the motion decoy")
+
+
+def minded(folder: Path, wind: str) -> str:
+    return " ".join(shifted(folder, wind)["cautions"])
+
+
+def test_more_wind_from_the_same_side_is_not_passed_over(demo_plan) -> None:
+    said = minded(demo_plan, "NW 30 mph")
+    assert "30 mph" in said
+    assert "12 mph" in said
+    assert "waves" in said
+    assert "cold" in said
+    assert "gusting 35 mph" in minded(demo_plan, "NW 12 mph gust 35")
+
+
+def test_much_less_wind_makes_less_ripple(demo_plan) -> None:
+    assert "ripple" in minded(demo_plan, "NW 4 mph")
+
+
+@pytest.mark.parametrize("wind", ["NW 12 mph", "NW 15 mph", "NW 10 mph"])
+def test_much_the_same_wind_needs_no_word(demo_plan, wind) -> None:
+    assert minded(demo_plan, wind) == ""
+
+
+@pytest.mark.parametrize("wind", ["SW 3 mph", "NW 3 mph"])
+def test_in_light_wind_birds_may_not_land_into_it(demo_plan, wind) -> None:
+    assert "Light wind: birds may not land into it" in minded(demo_plan, wind)
+
+
+def test_a_plan_made_in_calm_air_has_no_wind_to_turn_from(demo_survey, tmp_path) -> None:
+    """It is laid as for wind from behind, even on both hands: a wind in the face is a turn."""
+    out = plan_for(demo_survey, tmp_path / "plan", "--wind", "calm", "--blind", "P001a")
+    facing = store.read_json(out / "plan.json")["facing_deg"]
+    assert shifted(out, f"{facing:.0f} 12 mph")["moves"]
+    assert "this small" in shifted(out, f"{(facing + 180) % 360:.0f} 12 mph")["verdict"]
