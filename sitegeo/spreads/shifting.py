@@ -64,47 +64,47 @@ class Shift:
     left: int = 0
 
 
-def barred_from(now: Floats, then_groups: Sequence[str], pocket: BaseGeometry) -> Flags:
-    """Return which decoys may not stay for which new spots, (n, m).
+def may_stay(
+    now: Floats, then: Floats, then_groups: Sequence[str], pocket: BaseGeometry = _NOWHERE
+) -> Flags:
+    """Return which decoys may stay where they lie to serve which new spots, (n, m).
 
-    The pocket is empty but for the focus (common practice, no source): a decoy inside it stays
-    there for the focus alone.
+    Those within `STAY_M`; but the new pocket is empty save for the focus (common practice, no
+    source), so inside it a decoy stays for the focus alone, wherever in it that lies (judgement).
     """
-    inside = shapely.contains_xy(pocket, *now.T)
-    return np.outer(inside, [name != "focus" for name in then_groups]).astype(bool)
+    near = _way(now, then) <= STAY_M
+    focus = np.array([name == "focus" for name in then_groups], dtype=bool)
+    return np.where(_within(pocket, now)[:, None], focus, near)
 
 
-def assign(
-    now: Floats,
-    groups: Sequence[str],
-    then: Floats,
-    *,
-    stay_m: float = STAY_M,
-    barred: Flags | None = None,
-) -> Floats:
+def _within(pocket: BaseGeometry, spots: Floats) -> Flags:
+    return np.asarray(shapely.contains_xy(pocket, *spots.T), dtype=bool)
+
+
+def _way(now: Floats, then: Floats) -> Floats:
+    across, along = (now[:, None] - then[None]).transpose(2, 0, 1)
+    return np.asarray(np.hypot(across, along))
+
+
+def assign(now: Floats, groups: Sequence[str], then: Floats, stays: Flags) -> Floats:
     """Return for each decoy of `now` the index in `then` it serves, -1 for the bag.
 
     Minimises the number of groups touched, then of decoys moved, then the metres they are
-    carried; a decoy within `stay_m` of its new place is not moved, unless it is barred from
-    staying. The bag counts as a group.
+    carried. The bag counts as a group.
 
     Parameters
     ----------
     now, then
         (n, 2) and (m, 2) spots in metres. Where m exceeds n the last entries of the result, beyond
         n, are the spots filled from the bag.
-    barred
-        (n, m): decoys that may not stay where they lie to serve a spot.
+    stays
+        (n, m): whether a decoy may stay where it lies to serve a spot; otherwise it is moved.
     """
     n, m = len(now), len(then)
     size = max(n, m)
     way = np.zeros((size, size))
-    if n and m:
-        way[:n, :m] = np.hypot(*(now[:, None] - then[None]).transpose(2, 0, 1))
-    moved = way > stay_m
-    if barred is not None:
-        moved[:n, :m] |= barred
-    moved[n:, :] = moved[:, m:] = True
+    moved = np.ones((size, size), dtype=bool)
+    way[:n, :m], moved[:n, :m] = _way(now, then), ~stays
     cost = np.where(moved, _MOVE + way, 0.0)
     owner = np.array([*groups, *[BAG] * (size - n)], dtype=object)
     names = sorted(set(owner))
@@ -162,12 +162,12 @@ def shift(
         verdict = _no_decoys(moving, stands=len(motion[0]) > 0)
         return Shift(turn_deg, verdict, 1.0, moving, CAUTIONS if moving else ())
     n = len(now)
-    barred = barred_from(now, [*then_groups, BAG], pocket)
-    to = assign(now, groups, then, barred=barred[:, :-1])
+    stays = may_stay(now, then, then_groups, pocket)
+    to = assign(now, groups, then, stays)
     goes = np.vstack([then, _FAR])[to]  # the last for the bag
     lies = np.vstack([now, np.repeat(_FAR, len(to) - n, axis=0)])
-    stuck = np.array([*barred[range(n), to[:n]], *[False] * (len(to) - n)])
-    moved = stuck | ~(np.hypot(*(lies - goes).T) <= STAY_M)
+    moved = ~np.pad(stays, ((0, len(to) - n), (0, 1)))[range(len(to)), to]
+    stuck = moved & _within(pocket, lies)
     served = 1.0 - float(moved[:n].mean())
     few = served >= LIVE_WITH
     lots = _lots(groups, then_groups, to, moved=moved)
@@ -186,14 +186,14 @@ def _motion(now: Floats, then: Floats, pocket: BaseGeometry) -> tuple[Move, ...]
     One in the new pocket stays only where the new wind wants one in it.
     """
     n, m = len(now), len(then)
-    inside = shapely.contains_xy(pocket, *now.T)
-    barred = np.outer(inside, ~shapely.contains_xy(pocket, *then.T))
+    inside, wanted = (_within(pocket, spots) for spots in (now, then))
+    stays = (_way(now, then) <= STAY_M) & ~np.outer(inside, ~wanted)
     moves = []
-    for i, j in enumerate(assign(now, [MOTION] * n, then, barred=barred)):
+    for i, j in enumerate(assign(now, [MOTION] * n, then, stays)):
         source, target = MOTION if i < n else BAG, MOTION if j >= 0 else BAG
         spot = (float(then[j, 0]), float(then[j, 1])) if j >= 0 else (0.0, 0.0)
         way = 0.0 if BAG in {source, target} else float(np.hypot(*(now[i] - then[j])))
-        if BAG in {source, target} or way > STAY_M or barred[i, j]:
+        if BAG in {source, target} or not stays[i, j]:
             moves.append(MotionMove(1, source, target, "", spot, way, alone=max(n, m) == 1))
     return tuple(moves)
 

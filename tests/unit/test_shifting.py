@@ -15,66 +15,62 @@ from sitegeo.spreads import layouts
 from sitegeo.spreads.frame import Frame
 from sitegeo.spreads.handfuls import BAG, HANDFUL, Move, worth_carrying
 from sitegeo.spreads.placing import place
-from sitegeo.spreads.shifting import LIVE_WITH, STAY_M, assign, barred_from, shift
+from sitegeo.spreads.shifting import LIVE_WITH, assign, may_stay, shift
 from sitegeo.units import yd
 
+POCKET = box(-5, 10, 5, 24)
 WATER = box(yd(-200), yd(1), yd(200), yd(200))
 
 
-def worth(now, groups, then, to, barred=None):
-    """Groups touched, decoys moved, metres carried; -1 is the bag, beyond `now` out of it.
-
-    A decoy that is barred from a spot is moved if it serves it, however near it lies.
-    """
+def worth(now, groups, then, to, stays):
+    """Groups touched, decoys moved, metres carried; -1 is the bag, beyond `now` out of it."""
     touched, moved, carried = set(), 0, 0.0
     for i, j in enumerate(to):
         if i >= len(now) or j < 0:
             touched.add(groups[i] if i < len(now) else BAG)
             moved += 1
-        elif (way := np.hypot(*(now[i] - then[j]))) > STAY_M or (
-            barred is not None and barred[i, j]
-        ):
+        elif not stays[i, j]:
             touched.add(groups[i])
             moved += 1
-            carried += way
+            carried += np.hypot(*(now[i] - then[j]))
     return len(touched), moved, carried
 
 
-@settings(max_examples=80, deadline=None)
-@given(seed=st.integers(0, 10**6), n=st.integers(1, 6), m=st.integers(0, 6))
-def test_as_good_as_trying_every_way(seed, n, m):
+@settings(max_examples=120, deadline=None)
+@given(
+    seed=st.integers(0, 10**6),
+    n=st.integers(1, 6),
+    m=st.integers(0, 6),
+    apart=st.sampled_from([8.0, 20.0]),
+    half=st.sampled_from([0.0, 6.0]),
+)
+def test_as_good_as_trying_every_way(seed, n, m, apart, half):
+    """With and without a pocket to be emptied, with many that could stay and with few."""
     rng = np.random.default_rng(seed)
-    now, then = rng.uniform(-20, 20, (n, 2)), rng.uniform(-20, 20, (m, 2))
+    now, then = rng.uniform(-apart, apart, (n, 2)), rng.uniform(-apart, apart, (m, 2))
     groups = [("mass", "second", "tail")[i] for i in rng.integers(0, 3, n)]
+    new = [("mass", "focus")[i] for i in rng.integers(0, 2, m)]
+    stays = may_stay(now, then, new, box(-half, -half, half, half))
     spots = [*range(m), *[-1] * (n - m)]
-    best = min(worth(now, groups, then, to) for to in permutations(spots))
-    mine = worth(now, groups, then, assign(now, groups, then))
+    best = min(worth(now, groups, then, to, stays) for to in permutations(spots))
+    mine = worth(now, groups, then, assign(now, groups, then, stays), stays)
     assert mine[:2] == best[:2]
     assert mine[2] == pytest.approx(best[2], abs=1e-6)
 
 
-@settings(max_examples=80, deadline=None)
-@given(seed=st.integers(0, 10**6), n=st.integers(1, 6), m=st.integers(0, 6))
-def test_as_good_as_trying_every_way_with_a_pocket_to_empty(seed, n, m):
-    """Decoys in the pocket may stay for the focus alone; near spots, so that many could stay."""
-    rng = np.random.default_rng(seed)
-    now, then = rng.uniform(-8, 8, (n, 2)), rng.uniform(-8, 8, (m, 2))
-    groups = [("mass", "second", "tail")[i] for i in rng.integers(0, 3, n)]
-    barred = (rng.random(n) < 0.5)[:, None] & (rng.random(m) < 0.6)
-    spots = [*range(m), *[-1] * (n - m)]
-    best = min(worth(now, groups, then, to, barred) for to in permutations(spots))
-    mine = worth(now, groups, then, assign(now, groups, then, barred=barred), barred)
-    assert mine[:2] == best[:2]
-    assert mine[2] == pytest.approx(best[2], abs=1e-6)
+def test_who_may_stay():
+    """Outside the pocket whoever is near; inside it what serves the focus, near or not."""
+    now, then = np.array([(0.0, 12.0), (0.0, 30.0)]), np.array([(0.0, 11.0), (0.0, 20.0), (0, 31)])
+    held = may_stay(now, then, ["mass", "focus", "mass"], POCKET)
+    assert held.tolist() == [[False, True, False], [False, False, True]]
+    open_water = may_stay(now, then, ["mass", "focus", "mass"])
+    assert open_water.tolist() == [[True, False, False], [False, False, True]]
 
 
 def lane(focus: int, others: int) -> tuple[np.ndarray, list[str]]:
     """A spread with its focus in the pocket below and the others well outside it."""
     spots = [(x, 16.0) for x in range(focus)] + [(20.0 + i, 20.0) for i in range(others)]
     return np.array(spots, float), ["focus"] * focus + ["mass"] * others
-
-
-POCKET = box(-5, 10, 5, 24)
 
 
 def test_the_new_pocket_is_emptied_before_it_is_said_to_live_with_it():
@@ -97,6 +93,16 @@ def test_a_decoy_near_its_new_place_is_carried_all_the_same_out_of_the_pocket():
     assert [(m.count, m.source) for m in found.moves] == [(1, "mass")]
 
 
+def test_the_old_focus_is_not_carried_out_for_others_to_take_its_place():
+    """It lies in the new pocket, though not just where it is drawn."""
+    then, new = lane(2, 18)
+    now = then.copy()
+    now[:2] -= (0.0, 5.5)
+    now[2:12] += (-19.0, 3.5)  # more of them than can be lived with
+    found = shift(now, new, then, new, turn_deg=30, pocket=box(-12, 9, 12, 26))
+    assert {m.source for m in found.moves} == {"mass"}
+
+
 def test_what_serves_the_focus_may_lie_in_the_pocket():
     then, new = lane(2, 18)
     old = ["mass"] * 20
@@ -116,8 +122,8 @@ def test_a_pocket_emptied_by_a_few_leaves_the_others_as_they_lie():
 
 def test_more_and_fewer_decoys_go_through_the_bag():
     now = np.array([[0.0, 10.0], [2.0, 10.0]])
-    assert sorted(assign(now, ["mass"] * 2, now[:1])) == [-1, 0]
-    assert len(assign(now[:1], ["mass"], now)) == 2
+    assert sorted(assign(now, ["mass"] * 2, now[:1], np.array([[True], [True]]))) == [-1, 0]
+    assert len(assign(now[:1], ["mass"], now, np.array([[True, True]]))) == 2
 
 
 def laid(layout: str, phi: float):
@@ -139,12 +145,8 @@ def test_no_decoy_is_left_in_the_new_pocket(layout, turn):
     if then.refused:
         pytest.skip("no spread for the new wind")
     inside = shapely.contains_xy(then.pocket, *now.decoys.T)
-    to = assign(
-        now.decoys,
-        now.decoy_groups,
-        then.decoys,
-        barred=barred_from(now.decoys, then.decoy_groups, then.pocket),
-    )
+    stays = may_stay(now.decoys, then.decoys, then.decoy_groups, then.pocket)
+    to = assign(now.decoys, now.decoy_groups, then.decoys, stays)
     focus = np.array([name == "focus" for name in then.decoy_groups] + [False])
     stuck = inside & ~focus[to[: len(now.decoys)]]
     found = turned(layout, 80, turn)
@@ -310,10 +312,10 @@ def test_what_is_left_lying_is_in_nobodys_way(seed):
     rng = np.random.default_rng(seed)
     now, then = rng.uniform(-14, 14, (12, 2)), rng.uniform(-14, 14, (12, 2))
     groups = [("mass", "second", "tail")[i] for i in rng.integers(0, 3, 12)]
-    to = assign(now, groups, then)
-    way = np.hypot(*(now[:, None] - then[None]).transpose(2, 0, 1))
-    moved = way[range(12), to] > STAY_M
-    assert (way[np.ix_(moved, to[moved])] > STAY_M).all()
+    stays = may_stay(now, then, ["mass"] * 12, box(-6, -6, 6, 6))
+    to = assign(now, groups, then, stays)
+    moved = ~stays[range(12), to]
+    assert not stays[np.ix_(moved, to[moved])].any()
 
 
 NOTHING = np.empty((0, 2))
