@@ -153,7 +153,7 @@ def wind_cautions(was: Wind, now: Wind, units: LengthUnit = "yd") -> Iterator[st
 
 def _strength(wind: Wind, units: LengthUnit) -> str:
     if wind.calm:
-        return "calm"
+        return "calm air"
     gust = f" gusting {speed_text(wind.gust_mps, units)}" if wind.gust_mps else ""
     return speed_text(wind.speed_mps, units) + gust
 
