@@ -39,6 +39,7 @@ CALM_REASON = (
     "No wind: direction not predictable. The spread is even on both hands with the lane in front "
     "open; move it when a breeze comes."
 )
+CALM_BARE = "No decoys, and no wind: direction not predictable."
 
 
 @dataclass(frozen=True)
@@ -134,9 +135,11 @@ def ground_of(
 def lay(survey: Survey, row: pd.Series[Any], ground: Ground) -> Spread:
     """Return the layout of a scored blind laid on its ground, with depths where they are known."""
     laid = ground.lay(row["layout"], float(row["phi_deg"]), _depths(survey))
+    if laid.refused:
+        return laid
     if row["wind_side"] == "calm":
-        return replace(laid, reason=CALM_REASON)
-    return laid if laid.refused else replace(laid, approach=_approach(row, ground, laid))
+        return replace(laid, reason=CALM_REASON if laid.groups else CALM_BARE)
+    return replace(laid, approach=_approach(row, ground, laid))
 
 
 def _approach(row: pd.Series[Any], ground: Ground, spread: Spread) -> Floats:

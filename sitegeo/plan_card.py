@@ -63,8 +63,8 @@ def card_of(plan: Plan) -> CardContent:
     return CardContent(
         title=record["title"],
         blind=record["id"],
-        headline=record["spread"]["reason"] or "",
-        refused=record["spread"]["refused"],
+        headline=plan.spread.headline,
+        refused=record["spread"]["refused"] is not None,
         wind_words=plan.ranking.wind.words(),
         wind_from_deg=None if plan.ranking.wind.calm else plan.ranking.wind.from_deg,
         facing_deg=record["facing_deg"],

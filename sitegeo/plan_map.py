@@ -36,8 +36,6 @@ def content_of(plan: Plan) -> MapContent:
     turn = turn_of(plan)
     if turn is None:
         layers |= {n: v for n, v in plan.layers.items() if n in WIND_LAYERS}
-    refused = plan.spread.refused
-    headline = f"No spread here: {refused}" if refused else plan.spread.reason
     return MapContent(
         title=survey.title,
         wind_from_deg=None if ranked.wind.calm else ranked.wind.from_deg,
@@ -46,7 +44,7 @@ def content_of(plan: Plan) -> MapContent:
         features=plan.features,
         layers=layers,
         photo=survey.layers.get("photo"),
-        headline=headline,
+        headline=plan.spread.headline,
         verdicts=ranked.verdict_sentences(plan.blind["id"]),
         cautions=(*(_sentence(n) for n in plan.spread.notes), *plan.record["cautions"]),
         credits=tuple(plan.record["credits"]),

@@ -127,7 +127,7 @@ def spread_record(spread: Spread, features: gpd.GeoDataFrame) -> dict[str, Any]:
     jerk_m = float(np.hypot(*np.diff(spread.jerk_line, axis=0).T).sum())
     return {
         "layout": spread.layout,
-        "reason": spread.reason,
+        "reason": spread.headline,
         "refused": spread.refused,
         "notes": list(spread.notes),
         "left": spread.left,

@@ -43,7 +43,7 @@ def sample_card(**changes: Any) -> CardContent:
         "title": "Sedge Flowage (invented)",
         "blind": "P001a",
         "headline": "Wind over the right shoulder at a point.",
-        "refused": None,
+        "refused": False,
         "wind_words": "NW 12 mph (from 315°)",
         "wind_from_deg": 315.0,
         "facing_deg": 218.2,
@@ -108,6 +108,6 @@ def hostile(**changes: Any) -> CardContent:
 
 def refused(**changes: Any) -> CardContent:
     """A plan that lays nothing, and says why."""
-    why = "the water in range is too narrow for an open pocket"
-    none = {"items": (), "decoys": (), "refused": why, "headline": "", "take_up": 0}
+    why = "No spread here: the water in range is too narrow for an open pocket."
+    none = {"items": (), "decoys": (), "refused": True, "headline": why, "take_up": 0}
     return sample_card(**{**none, **changes})

@@ -146,10 +146,8 @@ def tell_plan(plan: Plan, folder: Path, *, units: str, quiet: bool) -> None:
     """Print the plan's groups, its verdicts, and where the files are."""
     lengths = cast("LengthUnit", units)
     spread = plan.spread
-    if spread.refused:
-        say(f"\nBlind {plan.blind['id']}: no spread here: {spread.refused}.", quiet=quiet)
-    else:
-        say(f"\nBlind {plan.blind['id']}: {spread.reason}", quiet=quiet)
+    say(f"\nBlind {plan.blind['id']}: {spread.headline}", quiet=quiet)
+    if not spread.refused:
         groups = plan.features[
             plan.features["role"].isin(["pocket", "group", "motion", "jerk_line"])
         ]

@@ -70,7 +70,7 @@ def _draw(pen: Pen, content: CardContent, width: float, height: float) -> Frame:
     top = height - MARGIN - _HEAD
     rows = len(content.items)
     row = 26.0 if rows <= 6 else max(15.0, 156.0 / rows)
-    table = 18 + rows * row if rows else 44.0
+    table = 18 + rows * row if rows else 0.0
     room = top - MARGIN - table - 18
     size, chart, columns = _best_split(pen, content, room, right - left)
     _header(pen, content, left, right, height - MARGIN)
@@ -80,8 +80,6 @@ def _draw(pen: Pen, content: CardContent, width: float, height: float) -> Frame:
     y = top - chart - 8
     if rows:
         _table(pen, content, left, right, top=y, row=row)
-    else:
-        _refusal(pen, content, left, right, y)
     _notes(pen, columns, (left, y - table - 6), width=right - left, size=size)
     return frame
 
@@ -102,9 +100,12 @@ def _header(pen: Pen, content: CardContent, left: float, right: float, top: floa
     if bearing:
         words = bearing.rstrip(")") + " true"
         pen.text(right, top - 30, words, size=9.5, align="right", width=wind_width)
-    lines = pen.wrapped(content.headline, 9, right - left)[:2]
+    size, font = (11.0, BOLD) if content.refused else (9.0, PLAIN)
+    if len(pen.wrapped(content.headline, size, right - left, font)) > 2:
+        size = 8.0
+    lines = pen.wrapped(content.headline, size, right - left, font)[:2]
     for n, line in enumerate(lines):
-        pen.text(left, top - 43 - 11 * n, line, size=9, width=right - left)
+        pen.text(left, top - 43 - 1.2 * size * n, line, size=size, font=font, width=right - left)
 
 
 # --- beside the drawing
@@ -264,12 +265,6 @@ def _table(
                 pen.text(edge, middle - 0.36 * size, words, size=size, font=font, align="right")
         pen.stroke(0.4, pen.inks.soft)
         pen.line((left, low), (right, low))
-
-
-def _refusal(pen: Pen, content: CardContent, left: float, right: float, top: float) -> None:
-    words = f"No spread here: {content.refused or 'nothing is laid'}"
-    for n, line in enumerate(pen.wrapped(words, 14, right - left, BOLD)[:2]):
-        pen.text(left, top - 18 - 18 * n, line, size=14, font=BOLD)
 
 
 def _paces(item: CardItem, pace_m: float) -> str:

@@ -58,9 +58,9 @@ class CardContent:
     Parameters
     ----------
     headline
-        Why this layout.
+        Why this layout, or why there is no spread.
     refused
-        Why there is no spread, or None.
+        Whether there is none.
     wind_from_deg
         True bearing the wind comes from; None in a calm.
     declination
@@ -83,7 +83,7 @@ class CardContent:
     title: str
     blind: str
     headline: str
-    refused: str | None
+    refused: bool
     wind_words: str
     wind_from_deg: float | None
     facing_deg: float

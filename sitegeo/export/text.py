@@ -37,10 +37,9 @@ def plan_text(record: Mapping[str, Any]) -> str:
     ]
     if record.get("rejected_by"):
         lines.append(f"This blind was ruled out: {record['rejected_by']}.")
-    if spread["refused"]:
-        lines.append(f"No spread here: {spread['refused']}.")
-    else:
-        lines += [spread["reason"], "", *_steps(spread)]
+    lines.append(spread["reason"])
+    if not spread["refused"]:
+        lines += ["", *_steps(spread)]
     lines += [f"{way['name']} {_toward(way)}: {way['note']}" for way in record["route"]]
     told = [
         (f"{sun_heading(record['light'])}", list(sun_lines(record["light"]))),

@@ -251,34 +251,65 @@ def check_decoys(decoys: int) -> None:
 
 
 _WHENCE = {
-    "bank-onto": "Wind onto the bank{quarter}: birds come over or round the hide, settle going "
-    "away and stop short of the mass, so the hide needs cover overhead and shots may be overhead "
-    "or behind.",
+    "bank-onto": "Wind onto the bank{quarter}: birds come over or round the hide and settle going "
+    "away{short}, so the hide needs cover overhead and shots may be overhead or behind",
     "bank-along": "Wind along the bank from the {hand}: birds come up over the water from the "
-    "{lee}, land in the pocket straight out and stop short of the mass on the {hand}.",
+    "{lee} and land in the pocket straight out{short_on_hand}",
     "bank-off": "Wind from behind{quarter}: birds come in off the open water straight at the "
-    "hide, so the lane in front stays clear and the body lies on {sides}.",
-    "open-cross": "Wind across from the {hand} over open water: birds come up past the tail from "
-    "the {lee}, and the hook on the far side turns them into the pocket short of the mass.",
+    "hide, so the lane in front stays clear{body}",
+    "open-cross": "Wind across from the {hand} over open water: birds come up {past_tail}from the "
+    "{lee}{turn} into the pocket{short}",
     "open-behind": "Wind from behind over open water: birds come straight in, so the lane in "
-    "front stays clear and the body lies on {sides}.",
-    "pair": "A small spread for wind from the {hand}: birds line up on the row level with the hide "
-    "and settle in the pocket short of the end group.",
-    "timber": "An opening in timber: birds circle, pass over the stack in the trees downwind and "
-    "drop steeply into the pocket short of the guns {seat}.",
-    "point": "Wind over the {hand} shoulder at a point: the front leads birds past the tip, "
-    "{guard}and the mass closes the {hand}.",
+    "front stays clear{body}",
+    "pair": "A small spread for wind from the {hand}: birds {row}settle in the pocket{short_end}",
+    "timber": "An opening in timber: birds circle{stack} and drop steeply into the pocket short "
+    "of the guns {seat}",
+    "point": "Wind over the {hand} shoulder at a point: {point}",
 }
 
 
 def reason(layout: Layout, *, without: Collection[str] = ()) -> str:
-    """Return one sentence on why a layout suits its wind, silent on the parts left out."""
-    hand, lee = ("right", "left") if layout.hand > 0 else ("left", "right")
-    side = wind_side(layout.phi_deg)
+    """Return one sentence on why a layout suits its wind, silent on the parts that are not laid."""
+    laid = {part.name for part in layout.parts if part.share > 0}.difference(without)
     name = layout.name if layout.name in _WHENCE else _bank_name(layout.theta_deg)
-    quarter = f", quartering from the {hand}" if side.startswith("quartering") else ""
-    sides = "the windward flank" if layout.theta_deg < 140 else "both flanks"
-    guard = "" if "guard" in without else f"the guard fills the quiet water on the {lee}, "
-    told = {"hand": hand, "lee": lee, "quarter": quarter, "sides": sides, "guard": guard}
-    told["seat"] = "at the upwind end" if layout.theta_deg >= 120 else f"on the flank, wind {hand}"
-    return _WHENCE[name].format(**told)
+    words = _WHENCE[name].format(**_pieces(layout, laid)) + "."
+    if laid:
+        return words
+    wind, _, birds = words.partition(": ")
+    return f"No decoys: {wind[0].lower()}{wind[1:]}; {birds}"
+
+
+def _pieces(layout: Layout, laid: Collection[str]) -> dict[str, str]:
+    """Return the words that fill a sentence; those of parts that are not laid are empty."""
+    hand, lee = ("right", "left") if layout.hand > 0 else ("left", "right")
+    quartering = wind_side(layout.phi_deg).startswith("quartering")
+
+    def of(part: str, words: str, otherwise: str = "") -> str:
+        return words if part in laid else otherwise
+
+    alone = f"birds come past the tip from the {lee}"
+    # At the point the front, the guard and the mass each have a clause of their own.
+    clauses = [
+        of("front", "the front leads birds past the tip", alone),
+        of("guard", f"the guard fills the quiet water on the {lee}"),
+        of("mass", f"the mass closes the {hand}"),
+    ]
+    *others, last = filter(None, clauses)
+    flanks = f"the {hand} flank"
+    if layout.theta_deg >= 140 and "second" in laid:
+        flanks = "both flanks"
+    return {
+        "hand": hand,
+        "lee": lee,
+        "quarter": f", quartering from the {hand}" if quartering else "",
+        "short": of("mass", " short of the mass"),
+        "short_on_hand": of("mass", f", short of the mass on the {hand}"),
+        "short_end": of("mass", " short of the end group"),
+        "body": of("mass", f" and the body lies on {flanks}"),
+        "past_tail": of("tail", "past the tail "),
+        "turn": of("hook", ", and the hook on the far side turns them", " and settle"),
+        "row": of("second", "line up on the row level with the hide and "),
+        "stack": of("mass", ", pass over the stack in the trees downwind"),
+        "seat": "at the upwind end" if layout.theta_deg >= 120 else f"on the flank, wind {hand}",
+        "point": (", ".join(others) + ", and " if others else "") + last,
+    }

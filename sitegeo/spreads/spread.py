@@ -70,6 +70,11 @@ class Spread:
         return abs(self.phi_deg)
 
     @property
+    def headline(self) -> str:
+        """Why the spread lies so, or why there is none, as a sentence."""
+        return f"No spread here: {self.refused}." if self.refused else self.reason
+
+    @property
     def pocket_centre(self) -> tuple[float, float]:
         """Middle of the pocket; raises `UsageError` where there is none."""
         if self.pocket.is_empty:

@@ -48,6 +48,7 @@ def plans(
         "calm": sitegeo.plan(credited, sitegeo.Wind.parse("calm")),
         "empty": sitegeo.plan(survey, wind, decoys=0),
         "rejected": sitegeo.plan(survey, wind, blind=_rejected(survey, wind), when=when),
+        "refused": sitegeo.plan(survey, wind, blind=_refused(survey, wind)),
     }
     folder = tmp_path_factory.mktemp("carried")
     with maps_of_one_wind():
@@ -59,7 +60,11 @@ def _rejected(survey: sitegeo.Survey, wind: sitegeo.Wind) -> str:
     return str(sitegeo.rank(survey, wind).rejected["id"].iloc[0])
 
 
-@pytest.fixture(params=["dated", "calm", "empty", "rejected"])
+def _refused(survey: sitegeo.Survey, wind: sitegeo.Wind) -> str:
+    return str(sitegeo.rank(survey, wind).refused["id"].iloc[0])
+
+
+@pytest.fixture(params=["dated", "calm", "empty", "rejected", "refused"])
 def folder(request: pytest.FixtureRequest, plans: dict[str, Path]) -> Path:
     return plans[request.param]
 
@@ -162,6 +167,21 @@ def test_the_card_says_what_the_plan_says(folder: Path, name: str) -> None:
     for caution in record["cautions"]:
         assert caution[1:].replace(" ", "") in flat
     assert "magnetic" in text.lower()
+
+
+def test_what_is_not_laid_is_not_spoken_of(plans: dict[str, Path]) -> None:
+    """The sentence of the layout on a card without decoys, and on one without a spread."""
+    empty, refused = (
+        " ".join(pypdf.PdfReader(plans[n] / "card.pdf").pages[0].extract_text().split())
+        for n in ("empty", "refused")
+    )
+    assert "No decoys: " in empty
+    assert "the body lies" not in empty
+    assert refused.count("No spread here: ") == 1
+    assert refused.index("No spread here: ") < refused.index("HIDE")
+    record = record_of(plans["refused"])
+    assert record["spread"]["reason"] == f"No spread here: {record['spread']['refused']}."
+    assert plan_text(record).count("No spread here: ") == 1
 
 
 def test_kml_is_valid_and_holds_every_group(folder: Path) -> None:

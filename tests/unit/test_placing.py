@@ -227,6 +227,56 @@ def test_reason_names_the_hand():
     assert "from the right" in reason(layouts.shape("bank-along", 80, decoys=24))
 
 
+PARTS = {
+    "mass": ("mass", "body", "end group", "stack"),
+    "second": ("row", "both flanks"),
+    "tail": ("tail",),
+    "hook": ("hook",),
+    "front": ("front leads",),
+    "guard": ("guard",),
+}
+"""What a sentence calls a part."""
+
+
+@pytest.mark.parametrize("decoys", [0, 1, 2, 6, 14, 36])
+@pytest.mark.parametrize("phi", [0, 40, -75, 100, 128, 150, 180])
+@pytest.mark.parametrize("name", sorted(set(layouts.LAYOUTS) - {"timber"}))
+def test_reason_speaks_of_no_part_that_is_not_laid(name, phi, decoys):
+    spread = spread_at(phi, decoys=decoys, name=name)
+    laid = {group.name for group in spread.groups}
+    for part, words in PARTS.items():
+        if part not in laid:
+            assert not any(word in spread.reason for word in words), spread.reason
+    assert spread.reason.endswith(".")
+    assert not set(spread.reason) & set("{}")
+    assert not any(odd in spread.reason for odd in (" ,", "  ", ", .", "and ."))
+    assert spread.reason.startswith("No decoys: ") == (not laid)
+
+
+def test_reason_of_a_part_left_out_on_the_water_or_never_drawn():
+    few = layouts.shape("open-cross", 70, decoys=6)
+    assert reason(few) == (
+        "Wind across from the right over open water: birds come up from the left and settle into "
+        "the pocket short of the mass."
+    )
+    whole = layouts.shape("point", 90, decoys=36)
+    assert "the front leads birds past the tip, the guard fills" in reason(whole)
+    parts = {part.name for part in whole.parts}
+    assert reason(whole, without=parts) == (
+        "No decoys: wind over the right shoulder at a point; birds come past the tip from the left."
+    )
+    assert reason(whole, without={"front", "guard"}).endswith(
+        "birds come past the tip from the left, and the mass closes the right."
+    )
+
+
+def test_a_refused_spread_opens_with_its_refusal():
+    refused = spread_at(80, water=box(0, 0, 1, 1))
+    assert refused.headline == f"No spread here: {refused.refused}."
+    laid = spread_at(80)
+    assert laid.headline == laid.reason
+
+
 def test_frames():
     spread = spread_at(80)
     groups = groups_frame(spread, "EPSG:32617")
