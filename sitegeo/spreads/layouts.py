@@ -123,6 +123,7 @@ _POINT_THETA = (90.0, 150.0)
 _PAIR_THETA = (30.0, 120.0)  # a little onto the bank to a little off it, best near 60
 _PAIR_DECOYS = (8, 24)
 _OPEN_THETA = (45.0, 110.0)
+_STRAIGHT_DEG = 140.0  # birds that come more than 40 degrees aside cross the front; judgement
 _LETTERS = {"point": "P", "timber opening": "H", "cover clump": "C", "open flat": "F"}
 
 
@@ -255,12 +256,10 @@ _WHENCE = {
     "away{short}, so the hide needs cover overhead and shots may be overhead or behind",
     "bank-along": "Wind along the bank from the {hand}: birds come up over the water from the "
     "{lee} and land in the pocket straight out{short_on_hand}",
-    "bank-off": "Wind from behind{quarter}: birds come in off the open water straight at the "
-    "hide, so the lane in front stays clear{body}",
+    "bank-off": "Wind {behind}{quarter}: birds come in {how}{body}",
     "open-cross": "Wind across from the {hand} over open water: birds come up {past_tail}from the "
     "{lee}{turn} into the pocket{short}",
-    "open-behind": "Wind from behind over open water: birds come straight in, so the lane in "
-    "front stays clear{body}",
+    "open-behind": "Wind {behind} over open water{quarter}: birds come in {how}{body}",
     "pair": "A small spread for wind from the {hand}: birds {row}settle in the pocket{short_end}",
     "timber": "An opening in timber: birds circle{stack} and drop steeply into the pocket short "
     "of the guns {seat}",
@@ -282,7 +281,6 @@ def reason(layout: Layout, *, without: Collection[str] = ()) -> str:
 def _pieces(layout: Layout, laid: Collection[str]) -> dict[str, str]:
     """Return the words that fill a sentence; those of parts that are not laid are empty."""
     hand, lee = ("right", "left") if layout.hand > 0 else ("left", "right")
-    quartering = wind_side(layout.phi_deg).startswith("quartering")
 
     def of(part: str, words: str, otherwise: str = "") -> str:
         return words if part in laid else otherwise
@@ -295,17 +293,22 @@ def _pieces(layout: Layout, laid: Collection[str]) -> dict[str, str]:
         of("mass", f"the mass closes the {hand}"),
     ]
     *others, last = filter(None, clauses)
-    flanks = f"the {hand} flank"
-    if layout.theta_deg >= 140 and "second" in laid:
-        flanks = "both flanks"
+    straight = layout.theta_deg >= _STRAIGHT_DEG
+    onto = layout.theta_deg < 90
+    quarters = (onto or straight) and wind_side(layout.phi_deg).startswith("quartering")
+    flanks = "both flanks" if straight and "second" in laid else f"the {hand} flank"
     return {
         "hand": hand,
         "lee": lee,
-        "quarter": f", quartering from the {hand}" if quartering else "",
+        "behind": "from behind" if straight else f"over the {hand} shoulder",
+        "how": "straight at the hide, so the lane in front stays clear"
+        if straight
+        else f"across the front from the {lee}, quartering toward the hide",
+        "quarter": f", quartering from the {hand}" if quarters else "",
         "short": of("mass", " short of the mass"),
         "short_on_hand": of("mass", f", short of the mass on the {hand}"),
         "short_end": of("mass", " short of the end group"),
-        "body": of("mass", f" and the body lies on {flanks}"),
+        "body": of("mass", f", with the body on {flanks}"),
         "past_tail": of("tail", "past the tail "),
         "turn": of("hook", ", and the hook on the far side turns them", " and settle"),
         "row": of("second", "line up on the row level with the hide and "),

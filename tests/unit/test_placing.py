@@ -270,6 +270,28 @@ def test_reason_of_a_part_left_out_on_the_water_or_never_drawn():
     )
 
 
+@pytest.mark.parametrize("name", ["bank-off", "open-behind"])
+@pytest.mark.parametrize("phi", [112, -115, 128, 139])
+def test_birds_that_come_aside_of_the_muzzle_are_not_said_to_come_straight_in(name, phi):
+    """They arrive from downwind, at 115 degrees 65 aside of straight out: plain geometry."""
+    drawn = layouts.shape(name, phi, decoys=36)
+    words = reason(drawn)
+    lee = "left" if phi > 0 else "right"
+    assert f"come in across the front from the {lee}, quartering toward the hide" in words
+    assert "straight" not in words
+    assert "lane" not in words
+    from_downwind = -drawn.upwind
+    assert (from_downwind[0] < 0) == (lee == "left")
+    assert from_downwind[1] > 0  # from out over the water
+
+
+def test_birds_come_straight_in_with_the_wind_well_behind():
+    for name in ("bank-off", "open-behind"):
+        words = reason(layouts.shape(name, 165, decoys=36))
+        assert "straight" in words
+        assert words.endswith("both flanks.")
+
+
 def test_a_refused_spread_opens_with_its_refusal():
     refused = spread_at(80, water=box(0, 0, 1, 1))
     assert refused.headline == f"No spread here: {refused.refused}."
