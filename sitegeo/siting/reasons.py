@@ -19,6 +19,13 @@ _SIDES = {
     "quartering-off": "wind over your {hand} shoulder",
     "off": "wind off the bank, from behind",
 }
+_NO_BANK = {
+    "onto": "wind in your face",
+    "quartering-on": "wind quartering into your face from the {hand}",
+    "along": "wind across from the {hand}",
+    "off": "wind from behind",
+}
+_BANKLESS = ("cover clump", "open flat", "timber opening")
 _POOR_COVER, _PART, _GLARE, _DAZZLED = 0.5, 0.6, 0.75, 0.92
 _THINNER, _CLOSED = 0.1, 0.6
 _FAR_M, _WADES_M, _DRIFTS_M = 1200.0, 15.0, 250.0
@@ -76,7 +83,8 @@ def side_words(row: Mapping[str, Any]) -> str:
     if row["wind_side"] == "calm":
         return "no wind: direction not predictable"
     hand = "right" if row["phi_deg"] > 0 else "left"
-    return _SIDES[row["wind_side"]].format(hand=hand)
+    told = _SIDES | _NO_BANK if row["kind"] in _BANKLESS else _SIDES
+    return told[row["wind_side"]].format(hand=hand)
 
 
 def _ripple(row: Mapping[str, Any], wind: Wind) -> str:

@@ -252,8 +252,8 @@ def check_decoys(decoys: int) -> None:
 
 
 _WHENCE = {
-    "bank-onto": "Wind onto the bank{quarter}: birds come over or round the hide and settle going "
-    "away{short}, so the hide needs cover overhead and shots may be overhead or behind",
+    "bank-onto": "Wind in your face{quarter}: birds come over or round the hide and settle going "
+    "away{short}, so the hide needs cover overhead",
     "bank-along": "Wind along the bank from the {hand}: birds come up over the water from the "
     "{lee} and land in the pocket straight out{short_on_hand}",
     "bank-off": "Wind {behind}{quarter}: birds come in {how}{body}",

@@ -10,6 +10,7 @@ from scipy.spatial.distance import pdist
 from shapely.geometry import Point, box
 
 from sitegeo.errors import UsageError
+from sitegeo.siting.reasons import side_words
 from sitegeo.spreads import layouts
 from sitegeo.spreads.decoys import Gear, apportion, fill
 from sitegeo.spreads.frame import Frame
@@ -283,6 +284,26 @@ def test_birds_that_come_aside_of_the_muzzle_are_not_said_to_come_straight_in(na
     from_downwind = -drawn.upwind
     assert (from_downwind[0] < 0) == (lee == "left")
     assert from_downwind[1] > 0  # from out over the water
+
+
+@pytest.mark.parametrize("phi", [0, 30, -44])
+def test_the_wind_in_the_face_asks_for_cover_and_speaks_of_no_bank(phi):
+    """Clumps and flats in open water have this sentence too; what may be shot is said elsewhere."""
+    words = reason(layouts.shape(choose("F", phi, decoys=36), phi, decoys=36))
+    assert words.startswith("Wind in your face")
+    assert "over or round the hide" in words
+    assert "needs cover overhead" in words
+    assert "bank" not in words
+    assert "shots" not in words
+
+
+@pytest.mark.parametrize("side", ["onto", "quartering-on", "along", "quartering-off", "off"])
+def test_no_bank_is_spoken_of_where_there_is_none(side):
+    for kind in ("cover clump", "open flat", "timber opening"):
+        assert "bank" not in side_words({"kind": kind, "wind_side": side, "phi_deg": -60.0})
+    assert side_words({"kind": "cove", "wind_side": "along", "phi_deg": -60.0}) == (
+        "wind along the bank from the left"
+    )
 
 
 def test_birds_come_straight_in_with_the_wind_well_behind():
