@@ -39,6 +39,10 @@ CALM_REASON = (
     "No wind: direction not predictable. The spread is even on both hands with the lane in front "
     "open; move it when a breeze comes."
 )
+CALM_TIMBER = (
+    "No wind: direction not predictable. The stack lies straight out, beyond the pocket; move it "
+    "round the edge when a breeze comes."
+)
 CALM_BARE = "No decoys, and no wind: direction not predictable."
 
 
@@ -138,7 +142,8 @@ def lay(survey: Survey, row: pd.Series[Any], ground: Ground) -> Spread:
     if laid.refused:
         return laid
     if row["wind_side"] == "calm":
-        return replace(laid, reason=CALM_REASON if laid.groups else CALM_BARE)
+        even = CALM_TIMBER if laid.layout == "timber" else CALM_REASON
+        return replace(laid, reason=even if laid.groups else CALM_BARE)
     return replace(laid, approach=_approach(row, ground, laid))
 
 

@@ -20,6 +20,7 @@ from sitegeo.angles import unit_from_bearing
 from sitegeo.laying import ground_of, lay
 from sitegeo.plan_features import spread_features
 from sitegeo.ranking import gear_of, without_room
+from sitegeo.spreads.decoys import Gear
 from sitegeo.spreads.spread import Spread
 from sitegeo.turning import Turned, turning
 from sitegeo.units import to_yd
@@ -174,6 +175,20 @@ def test_a_far_group_that_is_asked_for_is_drawn_and_said_to_mean_long_shots(surv
     assert groups.loc["HOLDING", "note"].count("long shots") == 1
     assert any("long shots" in note for note in plan.record["spread"]["notes"])
     assert plan.record["laying"]["gear"]["far_group"] is True
+
+
+def test_calm_in_timber_is_told_as_it_is_drawn(survey) -> None:
+    """The stack lies straight out, beyond the pocket; nothing lies on either hand."""
+    ranked = sitegeo.rank(survey, sitegeo.Wind.parse("calm"), sure_of=0)
+    timber = ranked.blinds[ranked.blinds["layout"] == "timber"]
+    laid = (spread_on(survey, row) for _, row in timber.iterrows())
+    spread = next(s for s in laid if not s.refused)
+    assert "not predictable" in spread.reason
+    assert "stack" in spread.reason
+    assert "both hands" not in spread.reason
+    bare = Gear(decoys=0)
+    empty = lay(survey, timber.iloc[0], ground_of(survey, timber.iloc[0], bare))
+    assert "stack" not in empty.reason
 
 
 def test_calm_claims_no_direction(survey) -> None:
