@@ -17,6 +17,7 @@ from sitegeo.units import FOOT_M, length_text, speed_text
 COLUMNS = 78
 """Widest line."""
 
+_WORST = ("inside", "close", "not checked", "clear")
 _KINDS = ("dark", "white", "geese", "small")
 
 
@@ -103,11 +104,10 @@ def _wrapped(line: str) -> list[str]:
 
 def setback_sentences(record: Mapping[str, Any]) -> Iterator[str]:
     """Give the hide's verdicts with the nearest feature, then what the groups' come to."""
-    others: dict[str, list[str]] = {}
+    others = [check for check in record["checks"] if check["id"] != record["id"]]
     clear: list[str] = []
     for words, check in zip(record["verdicts"], record["checks"], strict=True):
         if check["id"] != record["id"]:
-            others.setdefault(check["verdict"], []).append(check["id"].lower())
             continue
         if check["verdict"] == "clear" and check["limit_m"] is None:
             clear.append(words)
@@ -123,9 +123,23 @@ def setback_sentences(record: Mapping[str, Any]) -> Iterator[str]:
         yield f"Hide {words}.{nearest}"
     if clear:
         yield f"Hide {'; '.join(clear)}."
-    for verdict, names in sorted(others.items()):
-        kept = sorted(set(names))
-        yield f"Groups {verdict}: {', '.join(kept)}."
+    if others:
+        yield f"Groups: {'; '.join(_group_verdicts(others))}."
+
+
+def _group_verdicts(checks: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    """Give targets of one verdict for the same groups at once, the worst verdict first."""
+    every = {check["id"] for check in checks}
+    named: dict[tuple[str, str], set[str]] = {}
+    for check in checks:
+        named.setdefault((check["verdict"], check["target"]), set()).add(check["id"])
+    alike: dict[tuple[str, frozenset[str]], list[str]] = {}
+    for (verdict, target), ids in named.items():
+        alike.setdefault((verdict, frozenset(ids)), []).append(target)
+    for (verdict, ids), targets in sorted(alike.items(), key=lambda item: _WORST.index(item[0][0])):
+        told = f"{', '.join(targets)} {verdict}"
+        whole = verdict == "clear" and ids == every
+        yield told if whole else f"{told} ({', '.join(sorted(ids)).lower()})"
 
 
 def rule_sentences(record: Mapping[str, Any]) -> Iterator[str]:

@@ -22,7 +22,7 @@ from helpers_cli import maps_of_one_wind
 from helpers_cli import sitegeo as run
 
 import sitegeo
-from sitegeo.export.text import plan_text, shift_sentences
+from sitegeo.export.text import plan_text, setback_sentences, shift_sentences
 from sitegeo.law.daylight import read_when
 from sitegeo.placefile import Credit
 
@@ -225,6 +225,26 @@ def test_print_and_paper_on_the_command_line(
     assert done.stdout == plan_text(record_of(out))
     box = pypdf.PdfReader(out / "card.pdf").pages[0].mediabox
     assert float(box.height) == pytest.approx(297 / 25.4 * 72, abs=0.1)
+
+
+def test_groups_are_told_by_what_they_are_close_to() -> None:
+    """The worst first, no verdict left out, none told twice."""
+    told = {
+        "MASS": ("inside", "clear", "clear"),
+        "NEAR": ("close", "clear", "clear"),
+        "TAIL": ("clear", "clear", "not checked"),
+    }
+    targets = ("dwelling", "road", "hunting")
+    checks = [
+        {"id": name, "target": target, "verdict": verdict}
+        for name, verdicts in told.items()
+        for target, verdict in zip(targets, verdicts, strict=True)
+    ]
+    record = {"id": "T001a", "verdicts": ["" for _ in checks], "checks": checks}
+    assert list(setback_sentences(record)) == [
+        "Groups: dwelling inside (mass); dwelling close (near); hunting not checked (tail); "
+        "road clear; hunting clear (mass, near); dwelling clear (tail)."
+    ]
 
 
 def test_a_shift_is_one_sentence_with_its_moves() -> None:
