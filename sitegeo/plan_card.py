@@ -27,6 +27,7 @@ from sitegeo.export.text import (
 )
 from sitegeo.grid import WGS84
 from sitegeo.placefile import GearKeys
+from sitegeo.plan_features import deepest_m
 from sitegeo.tomlfile import from_record
 from sitegeo.units import yd
 
@@ -105,7 +106,7 @@ def _items(plan: Plan, local: _Local, wade_m: float) -> Iterator[CardItem]:
     for _, f in features[features["role"].isin(_ROLES)].iterrows():
         group = groups.get(f["name"], {}) if f["role"] == "group" else {}
         kinds = [f"{group[k]} {k}" for k in ("dark", "white", "geese", "small") if group.get(k)]
-        depth_m = _deepest_m(plan, f)
+        depth_m = deepest_m(plan.survey.layers.get("depth"), features, f)
         yield CardItem(
             role=f["role"],
             name=f["name"],
@@ -119,19 +120,6 @@ def _items(plan: Plan, local: _Local, wade_m: float) -> Iterator[CardItem]:
             depth_m=depth_m,
             afloat=depth_m is not None and depth_m > wade_m,
         )
-
-
-def _deepest_m(plan: Plan, item: pd.Series[Any]) -> float | None:
-    """Return the deepest water under an item's decoys, or at its middle; None if not known."""
-    depth = plan.survey.layers.get("depth")
-    if depth is None:
-        return None
-    f = plan.features
-    own = f[(f["role"] == "decoy") & (f["name"].str.upper() == item["name"])].geometry
-    points = list(own) or [item.geometry.centroid]
-    found = depth.sample(np.array([p.x for p in points]), np.array([p.y for p in points]))
-    known = found[np.isfinite(found)]
-    return float(known.max()) if known.size else None
 
 
 def _land(water: gpd.GeoDataFrame | None, hide: shapely.Point) -> Any:

@@ -16,7 +16,7 @@ from pyproj import Geod, Transformer
 from shapely.geometry.base import BaseGeometry
 
 from sitegeo.angles import wrap360
-from sitegeo.grid import WGS84
+from sitegeo.grid import WGS84, Raster
 from sitegeo.law.shotfall import ShotFall, sectors
 from sitegeo.spreads.spread import Group, Spread
 from sitegeo.survey import Survey
@@ -213,3 +213,14 @@ def waypoints_of(features: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     carried = features[features["role"].isin(CARRIED)]
     points = carried.set_geometry(carried.geometry.centroid)
     return points.reset_index(drop=True).assign(order=np.arange(1, len(points) + 1))
+
+
+def deepest_m(depth: Raster | None, features: pd.DataFrame, item: pd.Series[Any]) -> float | None:
+    """Return the deepest water under an item's decoys, or at its middle; None if not known."""
+    if depth is None:
+        return None
+    own = features[(features["role"] == "decoy") & (features["name"].str.upper() == item["name"])]
+    points = list(own.geometry) or [item.geometry.centroid]
+    found = depth.sample(np.array([p.x for p in points]), np.array([p.y for p in points]))
+    known = found[np.isfinite(found)]
+    return float(known.max()) if known.size else None

@@ -19,7 +19,7 @@ from sitegeo.law.daylight import Daylight, HuntingHours, hours_on
 from sitegeo.law.rules import Law
 from sitegeo.law.words import verdict_words
 from sitegeo.placefile import GearKeys
-from sitegeo.plan_times import morning_times
+from sitegeo.plan_times import boat_of, morning_times
 from sitegeo.rank_record import blind_objects
 from sitegeo.ranking import Ranking
 from sitegeo.spreads.spread import Spread
@@ -56,7 +56,8 @@ def plan_record(
     declination = features["magnetic_variation_deg"].iloc[0]
     told, route = _light(light, hours), _route(features)
     laid = spread_record(spread, features)
-    party = from_record(survey.record["gear"], GearKeys).party
+    gear = from_record(survey.record["gear"], GearKeys)
+    boat = boat_of(survey, row, features, gear.wade_m)
     return {
         **blind,
         "schema": SCHEMA,
@@ -81,7 +82,9 @@ def plan_record(
         "verdicts": [verdict_words(v, ranked.law) for _, v in verdicts.iterrows()],
         "checks": verdict_items(verdicts),
         "light": told,
-        "times": None if spread.refused else morning_times(told, laid, route, party=party),
+        "times": None
+        if spread.refused
+        else morning_times(told, laid, route, party=gear.party, asked=when, boat=boat),
         "rules": _rules(law, when, light, hours),
         "fire": fire,
         "crossing": crossing,

@@ -136,10 +136,10 @@ def _group_verdicts(checks: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     alike: dict[tuple[str, frozenset[str]], list[str]] = {}
     for (verdict, target), ids in named.items():
         alike.setdefault((verdict, frozenset(ids)), []).append(target)
-    for (verdict, ids), targets in sorted(alike.items(), key=lambda item: _WORST.index(item[0][0])):
+    for (verdict, who), targets in sorted(alike.items(), key=lambda item: _WORST.index(item[0][0])):
         told = f"{', '.join(targets)} {verdict}"
-        whole = verdict == "clear" and ids == every
-        yield told if whole else f"{told} ({', '.join(sorted(ids)).lower()})"
+        whole = verdict == "clear" and who == every
+        yield told if whole else f"{told} ({', '.join(sorted(who)).lower()})"
 
 
 def rule_sentences(record: Mapping[str, Any]) -> Iterator[str]:
@@ -177,8 +177,10 @@ def shift_sentences(shift: Sequence[Any]) -> Iterator[str]:
 
 
 def times_sentences(times: Mapping[str, Any] | None) -> Iterator[str]:
-    """Give the morning's times, counted back from legal light, as a sentence."""
+    """Give what a boat is needed for, then the morning's times as a sentence."""
     if times is not None:
+        if times["boat"]:
+            yield f"A boat is needed for {', '.join(times['boat'])}."
         steps = ", ".join(f"{step['what']} at {_clock(step['at'])}" for step in times["steps"])
         yield sentence(f"{steps}: back from {times['from']}; {times['note']}")
 
