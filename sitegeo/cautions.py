@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
+from datetime import datetime
 from typing import Any
 
 import geopandas as gpd
@@ -13,6 +14,7 @@ from pyproj import CRS, Transformer
 
 from sitegeo.grid import WGS84, Raster
 from sitegeo.law import cold
+from sitegeo.law.daylight import daylight, is_dark
 from sitegeo.placefile import Assume, GearKeys
 from sitegeo.tomlfile import from_record
 from sitegeo.units import depth_text
@@ -24,6 +26,17 @@ DEFER = "This is a proposal: the law in force, the landowner and the managing ag
 def morning_cautions(wind: Wind | None, air_c: float | None = None) -> tuple[str, ...]:
     """Return what holds wherever one hunts that morning: cold air, cold water, ice, who decides."""
     return (DEFER, *_chill(wind, air_c), cold.COLD_WATER, cold.ICE)
+
+
+def dark_caution(lon: float, lat: float, when: datetime | None) -> tuple[str, ...]:
+    """Return that it is dark at the hour hunted, with when that day's civil twilight is."""
+    if when is None or not is_dark(lon, lat, when):
+        return ()
+    light = daylight(lon, lat, when)
+    told = f"It is dark at {when:%H:%M}"
+    if light.civil_dawn and light.civil_dusk:
+        told += f" (civil twilight {light.civil_dawn:%H:%M} to {light.civil_dusk:%H:%M})"
+    return (f"{told}: shooting hours are law, look them up",)
 
 
 def wading_caution(

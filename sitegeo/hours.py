@@ -11,7 +11,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -19,6 +19,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from sitegeo.errors import ForecastError, UsageError
+from sitegeo.law.daylight import is_dark
 from sitegeo.law.rules import Law
 from sitegeo.law.setbacks import LAYER
 from sitegeo.layers import Cover
@@ -60,11 +61,11 @@ class Hours:
     Parameters
     ----------
     table
-        One row an hour: `time`, `state` (wind, calm, gap), the wind's `from_deg`, `speed_mps`,
-        `gust_mps`, `spread_deg`; the best `blind` with its `score`, `layout`, `wind_side`,
-        `phi_deg` and `why`; `chance`, the share of draws in which no blind beats it by more than
-        `AS_GOOD`; `second`, the blind that does so most often, or None. Blind columns are empty
-        where the state is not wind.
+        One row an hour: `time`, `dark` (no civil twilight in all that hour), `state` (wind, calm,
+        gap), the wind's `from_deg`, `speed_mps`, `gust_mps`, `spread_deg`; the best `blind` with
+        its `score`, `layout`, `wind_side`, `phi_deg` and `why`; `chance`, the share of draws in
+        which no blind beats it by more than `AS_GOOD`; `second`, the blind that does so most
+        often, or None. Blind columns are empty in a gap; in a calm no chance is claimed.
     steady
         One row a window: `start`, `end`, `hours` counted, the `blind` with the best mean score,
         its `score`, and `chance` over the whole window.
@@ -219,6 +220,7 @@ def _hour(
     wind = hour.wind
     row: dict[str, Any] = {
         "time": hour.time,
+        "dark": _is_dark_throughout(survey, hour.time),
         "state": state_of(wind),
         "from_deg": np.nan if wind is None else wind.from_deg,
         "speed_mps": np.nan if wind is None else wind.speed_mps,
@@ -227,32 +229,37 @@ def _hour(
         **dict.fromkeys(_CHOICE),
         "why": GAP if wind is None else NO_WIND,
     }
-    if wind is None or wind.calm:
+    if wind is None:
         return row, None, None
     as_forecast = (np.array([v]) for v in (wind.from_deg, wind.speed_mps, wind.spread_deg))
     light = many.in_light(wind, hour.time, survey.grid)
     plain = many.scores(*as_forecast, light=light)
-    nominal = plain.score[0]
-    cloud = nominal[None]
-    if len(luck.turn):
-        cloud = many.scores(*luck.winds(wind), taller=luck.taller, light=light).score
+    nominal = plain.score[0].copy()
     best, told, refused = _first_laid(survey, many, plain, wind)
-    nominal, cloud = nominal.copy(), cloud.copy()
+    names = many.blinds["id"].to_numpy()
+    row |= {"blind": names[best], "score": float(nominal[best])}
+    row |= {"layout": told["layout"], "wind_side": told["wind_side"]}
+    row["phi_deg"] = float(told["phi_deg"])
+    if wind.calm:
+        return row, None, None
+    cloud = nominal[None].copy()
+    if len(luck.turn):
+        cloud = many.scores(*luck.winds(wind), taller=luck.taller, light=light).score.copy()
     nominal[refused] = cloud[:, refused] = 0.0
     beaten = cloud.max(axis=1) - cloud[:, best] > AS_GOOD
-    names = many.blinds["id"].to_numpy()
     rival = np.bincount(cloud[beaten].argmax(axis=1), minlength=len(names))
     row |= {
-        "blind": names[best],
-        "score": float(nominal[best]),
-        "layout": told["layout"],
-        "wind_side": told["wind_side"],
-        "phi_deg": float(told["phi_deg"]),
         "why": why(dict(told), wind),
         "chance": float(1.0 - beaten.mean()) if len(luck.turn) else np.nan,
         "second": names[rival.argmax()] if beaten.any() else None,
     }
     return row, cloud, nominal
+
+
+def _is_dark_throughout(survey: Survey, start: datetime) -> bool:
+    """Return whether no civil twilight falls within the hour that starts then."""
+    lat, lon = survey.grid.centre_latlon
+    return all(is_dark(lon, lat, start + timedelta(minutes=m)) for m in (0, 30, 60))
 
 
 def _first_laid(

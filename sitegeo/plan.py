@@ -18,7 +18,7 @@ import shapely
 from pyproj import Transformer
 
 from sitegeo import folders, ranking, store
-from sitegeo.cautions import contact_caution, morning_cautions, wading_caution
+from sitegeo.cautions import contact_caution, dark_caution, morning_cautions, wading_caution
 from sitegeo.errors import SurveyError
 from sitegeo.export import geojson, gpx, kml
 from sitegeo.export.gpkg import write_layers
@@ -219,6 +219,7 @@ def plan(
         fire=fire_record(fall, float(row["facing_deg"])),
         crossing=crossing_record(way, survey),
         cautions=(
+            *dark_caution(*lonlat, when),
             *words_of(survey),
             *crossing_words(way, survey.record["gear"].get("boat_wave_m")),
             *fire_words(fall),

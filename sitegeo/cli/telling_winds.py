@@ -71,13 +71,21 @@ def found_for(
 
 
 def tell_hours(found: Hours, survey: Survey, how: How) -> None:
-    """Print a table a date, one line an hour, then the steady choices and their setbacks."""
+    """Print a table a date, one line an hour, then the steady choices and their setbacks.
+
+    Dark hours are folded, and only marked where more is wanted.
+    """
     rows = found.table.to_dict("records")
     for date, hours in groupby(rows, key=lambda r: r["time"].date()):
         title = f"{survey.title}: {date:%A} {date.day} {date:%B %Y}"
-        show(_HOURS, [_hour(row, how.units) for row in hours], title=title)
+        lines = []
+        for dark, some in groupby(hours, key=lambda r: bool(r["dark"] and not how.verbose)):
+            run = list(some)
+            lines += [_folded(run)] if dark else [_hour(row, how.units) for row in run]
+        show(_HOURS, lines, title=title)
     show(_STEADY, [_steady(r) for r in found.steady.to_dict("records")])
-    named = [*found.table["blind"].dropna(), *found.steady["blind"]]
+    told = found.table if how.verbose else found.table[~found.table["dark"]]
+    named = [*told["blind"].dropna(), *found.steady["blind"]]
     _tell_blinds(found.field, named, how.units)
     if found.draws:
         say(
@@ -88,10 +96,19 @@ def tell_hours(found: Hours, survey: Survey, how: How) -> None:
     _tell_rest(found.law, survey, how)
 
 
+def _folded(run: list[dict[Any, Any]]) -> tuple[str, ...]:
+    """Return one line for hours in the dark."""
+    first, last = (f"{row['time']:%H:%M}" for row in (run[0], run[-1]))
+    time = first if len(run) == 1 else f"{first}-{last}"
+    return time, "dark", "", "shooting hours are law (-v lists these)", "", ""
+
+
 def _hour(row: dict[Any, Any], units: LengthUnit) -> tuple[str, ...]:
-    time = f"{row['time']:%H:%M}"
-    if row["state"] != "wind":
-        return time, "calm" if row["state"] == "calm" else "not known", "", row["why"], "", ""
+    time = f"{row['time']:%H:%M}" + " dark" * bool(row["dark"])
+    if row["state"] == "gap":
+        return time, "not known", "", row["why"], "", ""
+    if row["state"] == "calm":
+        return time, "calm", row["blind"], row["why"], "", ""
     gust = "" if pd.isna(row["gust_mps"]) else f", gusts {speed_text(row['gust_mps'], units)}"
     wind = f"{compass_point(row['from_deg'])} {speed_text(row['speed_mps'], units)}{gust}"
     side = _SIDES[row["wind_side"]].format(hand="right" if row["phi_deg"] > 0 else "left")

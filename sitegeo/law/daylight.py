@@ -12,7 +12,7 @@ from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from astral import Observer
-from astral.sun import dawn, dusk, sunrise, sunset
+from astral.sun import dawn, dusk, elevation, sunrise, sunset
 
 from sitegeo.errors import UsageError
 from sitegeo.law.rules import Hours, Law
@@ -23,6 +23,7 @@ EVENTS: dict[str, Callable[..., datetime]] = {
     "sunset": sunset,
     "civil_dusk": dusk,
 }
+CIVIL_DEG = 6.0
 _ALMOST_A_MINUTE = timedelta(minutes=1) - timedelta(microseconds=1)
 
 
@@ -127,6 +128,12 @@ def daylight(lon: float, lat: float, when: datetime) -> Daylight:
         except ValueError:
             times[name] = None  # polar day or night
     return Daylight(str(zone), **times)
+
+
+def is_dark(lon: float, lat: float, when: datetime) -> bool:
+    """Return whether the sun's middle is more than 6° below the horizon: no civil twilight."""
+    observer = Observer(latitude=lat, longitude=lon, elevation=0.0)
+    return elevation(observer, when, with_refraction=False) < -CIVIL_DEG
 
 
 def shooting_hours(

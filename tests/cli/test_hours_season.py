@@ -14,14 +14,25 @@ from sitegeo.survey import Survey
 def test_hours_prints_one_line_an_hour(demo_survey: Path, demo_place: Path) -> None:
     forecast = demo_place.parent / "forecast.csv"
     window = ("--from", "2026-12-05T23:00", "--to", "2026-12-06T03:00")
-    done = sitegeo("hours", demo_survey, "--forecast", forecast, *window, "--draws", "20")
+    done = sitegeo("hours", demo_survey, "--forecast", forecast, *window, "--draws", "20", "-v")
     assert done.returncode == 0, done.stderr
+    assert done.stdout.count(" dark") == 5
     lines = [line.split() for line in done.stdout.splitlines()]
     times = [words[0] for words in lines if words and words[0][2:3] == ":"]
     assert times == ["23:00", "00:00", "01:00", "02:00", "03:00"]
     assert done.stdout.count("no wind: direction not predictable") == 2
     assert "Saturday 5 December 2026" in done.stdout
     assert "not your law" in done.stderr
+
+
+def test_dark_hours_are_folded(demo_survey: Path, demo_place: Path) -> None:
+    window = ("--from", "2026-12-05T03:00", "--to", "2026-12-05T18:00", "--draws", "5")
+    done = sitegeo("hours", demo_survey, "--forecast", demo_place.parent / "forecast.csv", *window)
+    assert done.returncode == 0, done.stderr
+    lines = [line.split() for line in done.stdout.splitlines()]
+    times = [words[0] for words in lines if words and words[0][2:3] == ":"]
+    assert times == ["03:00-05:00", *(f"{n:02d}:00" for n in range(6, 17)), "17:00-18:00"]
+    assert done.stdout.count("shooting hours are law") == 2
 
 
 def test_hours_at_the_water_of_the_day(demo_survey: Path, demo_place: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields
+from datetime import datetime, timedelta, timezone
 
 import geopandas as gpd
 import numpy as np
@@ -10,7 +11,14 @@ import pytest
 import shapely
 from pyproj import CRS, Transformer
 
-from sitegeo.cautions import DEFER, contact_caution, morning_cautions, usng, wading_caution
+from sitegeo.cautions import (
+    DEFER,
+    contact_caution,
+    dark_caution,
+    morning_cautions,
+    usng,
+    wading_caution,
+)
 from sitegeo.cli.options import Air
 from sitegeo.exposure.crossing import Crossing
 from sitegeo.grid import Grid, Raster
@@ -36,6 +44,17 @@ def test_wind_chill_of_the_morning(air_f, mph, chill_f, freezes) -> None:
     assert f"in air of {air_f} °F" in told[1]
     assert told[1].endswith("bare skin freezes within 30 minutes") == freezes
     assert told[2:] == (cold.COLD_WATER, cold.ICE)
+
+
+def test_a_plan_for_the_dark_is_told_so() -> None:
+    """Civil twilight of 5 December at 44.13 N, 90.55 W: about 06:48 to 16:54 CST (from memory)."""
+    cst = timezone(timedelta(hours=-6))
+    for hour, dark in ((23, True), (5, True), (7, False), (16, False)):
+        told = dark_caution(-90.55, 44.13, datetime(2026, 12, 5, hour, 30, tzinfo=cst))
+        assert bool(told) == dark, hour
+        assert all(f"It is dark at {hour:02d}:30" in words for words in told)
+        assert all("shooting hours are law" in words for words in told)
+    assert dark_caution(-90.55, 44.13, None) == ()
 
 
 def test_without_the_air_it_is_said_what_air_would_freeze_skin() -> None:

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sitegeo.errors import UsageError
-from sitegeo.law.daylight import daylight, read_when, shooting_hours
+from sitegeo.law.daylight import daylight, is_dark, read_when, shooting_hours
 from sitegeo.law.rules import Hours
 from sitegeo.siting.sunlight import sun_path
 
@@ -73,6 +73,18 @@ def test_where_the_sun_stands() -> None:
     azimuth, altitude = sun_path(-105.1786, 39.742476, when)
     assert azimuth[0] == pytest.approx(194.34024, abs=0.01)
     assert 90.0 - altitude[0] == pytest.approx(50.11162, abs=0.01)
+
+
+@pytest.mark.parametrize(("lat", "lon"), [(44.13, -90.55), (-35.0, 0.0), (69.65, 18.96)])
+def test_it_is_dark_outside_civil_twilight(lat: float, lon: float) -> None:
+    """By the almanac formulas that tell dawn and dusk; in Tromsø's winter noon is twilight."""
+    for day in ("2026-12-05", "2026-03-20"):
+        light = daylight(lon, lat, at_noon(day, UTC))
+        assert not is_dark(lon, lat, light.civil_dawn + timedelta(minutes=2))
+        assert is_dark(lon, lat, light.civil_dawn - timedelta(minutes=2))
+        assert not is_dark(lon, lat, light.civil_dusk - timedelta(minutes=2))
+        assert is_dark(lon, lat, light.civil_dusk + timedelta(minutes=2))
+    assert not is_dark(18.96, 69.65, at_noon("2026-06-21", UTC).replace(hour=0))  # midnight sun
 
 
 def test_sunset_is_of_the_local_day() -> None:

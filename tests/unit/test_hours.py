@@ -48,8 +48,9 @@ def test_gaps_and_calms_are_kept_and_claim_nothing(found) -> None:
     table = found.table
     assert table["state"].tolist() == ["wind", "gap", "calm", "wind", "wind"]
     assert table.loc[2, "why"] == NO_WIND == "no wind: direction not predictable"
-    for name in ("blind", "score", "chance"):
-        assert table[name].isna().tolist() == [False, True, True, False, False]
+    for name in ("blind", "score"):
+        assert table[name].isna().tolist() == [False, True, False, False, False]
+    assert table["chance"].isna().tolist() == [False, True, True, False, False]
     assert sorted(found.scores["time"].unique()) == table.loc[[0, 3, 4], "time"].tolist()
 
 
@@ -58,6 +59,26 @@ def test_each_hour_names_a_blind_as_good_as_the_first_of_rank(survey: Survey, fo
         when = found.table.loc[number, "time"]
         truth = rank(survey, wind, when=when).blinds.set_index("id")["score"]
         assert truth[found.table.loc[number, "blind"]] >= truth.iloc[0] - AS_GOOD
+
+
+def test_a_calm_hour_names_the_blind_that_rank_names(survey: Survey, found) -> None:
+    hour = found.table.loc[2]
+    calm = Wind.parse("calm")
+    assert hour["blind"] == rank(survey, calm, when=hour["time"]).blinds["id"].iloc[0]
+    assert hour["wind_side"] == "calm"
+    assert not isinstance(hour["second"], str)
+
+
+def test_dark_hours_are_those_outside_civil_twilight(survey: Survey) -> None:
+    """Civil twilight of 5 December at 44.13 N, 90.55 W: about 06:47 to 16:54 CST (from memory)."""
+    first = DAWN.replace(hour=0)
+    day = Forecast(tuple(TimedWind(first + timedelta(hours=n), None) for n in range(24)))
+    table = hours(survey, day, draws=0).table
+    light = [t.hour for t in table.loc[~table["dark"], "time"]]
+    assert light == list(range(6, 17))  # the hour of dawn and that of dusk are told
+    assert [h["dark"] for h in to_json(hours(survey, day, draws=0))["hours"]] == [
+        not 6 <= n <= 16 for n in range(24)
+    ]
 
 
 def test_a_spread_can_be_laid_on_every_blind_named(survey: Survey, found) -> None:
