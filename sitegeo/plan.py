@@ -30,7 +30,7 @@ from sitegeo.law.rules import Law
 from sitegeo.law.shotfall import ShotFall
 from sitegeo.laying import LAYER, ground_of, landing_of, landing_words, lay
 from sitegeo.plan_crossing import crossing_of, crossing_record, crossing_words
-from sitegeo.plan_features import ROUND_HIDE_DEG, features_of, waypoints_of
+from sitegeo.plan_features import ROUND_HIDE_DEG, declination_deg, features_of, waypoints_of
 from sitegeo.plan_fire import fire_of, fire_record, fire_words, shots_words
 from sitegeo.plan_record import plan_record
 from sitegeo.plan_shift import shift_records
@@ -222,7 +222,7 @@ def plan(
             *dark_caution(*lonlat, when),
             *words_of(survey),
             *crossing_words(way, survey.record["gear"].get("boat_wave_m")),
-            *fire_words(fall),
+            *fire_words(fall, declination_deg(*lonlat, when)),
             *landing_words(spread, landing),
             *morning_cautions(wind, air_c),
             wading_caution(survey.record, survey.layers.get("depth"), _waded(row, spread)),

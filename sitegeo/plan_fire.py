@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -150,8 +151,8 @@ def _width(arc: ClosedArc) -> float:
     return (arc.to_deg - arc.from_deg) % 360 or 360.0
 
 
-def fire_words(fall: ShotFall) -> tuple[str, ...]:
-    """Return what to say of the fall of shot, as sentences."""
+def fire_words(fall: ShotFall, declination_deg: float | None = None) -> tuple[str, ...]:
+    """Return what to say of the fall of shot, as sentences; magnetic too by a declination."""
     carry = f"{fall.load.name} may carry {to_yd(fall.longest_m):.0f} yd and more"
     told = []
     if fall.not_checked:
@@ -159,12 +160,26 @@ def fire_words(fall: ShotFall) -> tuple[str, ...]:
         told.append(f"The fall of shot is not checked against {missing}: no such layer. {carry}")
     if fall.closed:
         arcs = "; ".join(
-            f"{a.from_deg:03.0f}° to {a.to_deg:03.0f}° ({a.reason}, {a.side})" for a in fall.closed
+            f"{_bearings(a, declination_deg)} ({a.reason}, {a.side})" for a in fall.closed
         )
-        told.append(f"No fire toward {arcs}, true bearings: {carry}, ricochet not counted")
+        if declination_deg is None:
+            arcs += ", true bearings"
+        told.append(f"No fire toward {arcs}: {carry}, ricochet not counted")
     elif not fall.not_checked:
         told.append(
             f"Nothing mapped lies where shot may fall: {carry}, ricochet not counted, and the map "
             "misses things. Know your target and what lies beyond it"
         )
     return tuple(told)
+
+
+def _bearings(arc: ClosedArc, declination_deg: float | None) -> str:
+    """Return the ends of an arc, true and magnetic; the latter rounded outward."""
+    true = f"{arc.from_deg:03.0f}° to {arc.to_deg:03.0f}°"
+    if declination_deg is None:
+        return true
+    if _width(arc) >= 360:
+        return f"{true} true"
+    start = math.floor(arc.from_deg - declination_deg) % 360
+    stop = math.ceil(arc.to_deg - declination_deg) % 360
+    return f"{true} true, {start:03d}° to {stop:03d}° magnetic"

@@ -67,7 +67,8 @@ def card_pdf(content: CardContent, *, page: Page = "letter", night: bool = False
 
 def _draw(pen: Pen, content: CardContent, width: float, height: float) -> Frame:
     left, right = MARGIN, width - MARGIN
-    top = height - MARGIN - _HEAD
+    size, _, lines = _headline(pen, content, right - left)
+    top = height - MARGIN - _HEAD - 1.2 * size * max(0, len(lines) - 2)
     rows = len(content.items)
     row = 26.0 if rows <= 6 else max(15.0, 156.0 / rows)
     table = 18 + rows * row if rows else 0.0
@@ -100,12 +101,20 @@ def _header(pen: Pen, content: CardContent, left: float, right: float, top: floa
     if bearing:
         words = bearing.rstrip(")") + " true"
         pen.text(right, top - 30, words, size=9.5, align="right", width=wind_width)
-    size, font = (11.0, BOLD) if content.refused else (9.0, PLAIN)
-    if len(pen.wrapped(content.headline, size, right - left, font)) > 2:
-        size = 8.0
-    lines = pen.wrapped(content.headline, size, right - left, font)[:2]
+    size, font, lines = _headline(pen, content, right - left)
     for n, line in enumerate(lines):
         pen.text(left, top - 43 - 1.2 * size * n, line, size=size, font=font, width=right - left)
+
+
+def _headline(pen: Pen, content: CardContent, width: float) -> tuple[float, str, list[str]]:
+    """Return size, font and lines of the headline: smaller and in three lines rather than cut."""
+    font = BOLD if content.refused else PLAIN
+    tries = [(11.0, 2)] * content.refused + [(9.0, 2), (8.5, 2), (8.0, 3), (LEAST_PT, 3)]
+    for size, most in tries:
+        lines = pen.wrapped(content.headline, size, width, font)
+        if len(lines) <= most:
+            break
+    return size, font, lines[:most]
 
 
 # --- beside the drawing

@@ -140,6 +140,13 @@ def test_a_refused_plan_says_why() -> None:
     assert "decoys" not in text
 
 
+def test_a_headline_of_three_lines_is_whole() -> None:
+    """A second sentence there says what may not be shot."""
+    why = "Wind in your face, quartering from the left: birds come over or round the hide. " * 4
+    words = why + "Let birds over or behind you go: no fire there."
+    assert words in words_of(sample_card(headline=words))
+
+
 def test_calm_claims_no_direction() -> None:
     text = words_of(CARDS["calm"])
     assert "CALM" in text
