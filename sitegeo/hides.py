@@ -8,12 +8,14 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
+from numpy.typing import NDArray
 from pyproj import Transformer
 
 from sitegeo.errors import SurveyError
 from sitegeo.grid import WGS84
 from sitegeo.placefile import Assume, GearKeys
 from sitegeo.siting.candidates import candidates
+from sitegeo.spreads.frame import Floats
 from sitegeo.survey import Survey
 from sitegeo.tomlfile import from_record
 
@@ -34,26 +36,31 @@ class _Spot:
 def hides_of(survey: Survey, hide: Hide) -> gpd.GeoDataFrame:
     """Return chosen hides as candidates X001, X002, …, in the order they were given.
 
-    Each looks the way the nearest shore does; `name` is the waypoint's own.
+    Each looks the way the nearest shore does; `name` is the waypoint's own. Of several, those off
+    the survey are left out (`off_survey`), and the others keep their numbers.
 
     Raises
     ------
     SurveyError
-        If the file cannot be read as GPX, holds no waypoint, or a spot lies off the survey.
+        If the file cannot be read as GPX, holds no waypoint, or every spot lies off the survey.
     """
-    spots = read_waypoints(hide) if isinstance(hide, Path) else [_Spot("", *hide)]
-    lat, lon = (np.array([getattr(s, n) for s in spots]) for n in ("lat", "lon"))
-    x, y = Transformer.from_crs(WGS84, survey.crs, always_xy=True).transform(lon, lat)
-    inside = survey.grid.contains(*survey.grid.rowcol(x, y))
-    if not inside.all():
-        off = [s for s, on in zip(spots, inside, strict=True) if not on]
+    spots = _spots_of(hide)
+    x, y, inside = _placed(survey, spots)
+    if not inside.any():
+        swapped = [_Spot(s.name, s.lon, s.lat) for s in spots]
+        if _placed(survey, swapped)[2].any():
+            remedy = f"Write the latitude first: {swapped[0].lat},{swapped[0].lon}"
+        else:
+            remedy = "Write latitude, then longitude, in degrees; or survey a larger area"
         raise SurveyError(
-            "this hide lies off the survey" if len(off) == 1 else "hides lie off the survey",
+            "this hide lies off the survey" if len(spots) == 1 else "hides lie off the survey",
             where=hide if isinstance(hide, Path) else None,
-            value="; ".join(f"{s.name} {s.lat}, {s.lon}".strip() for s in off[:5]),
-            remedy="Write latitude, then longitude, in degrees; or survey a larger area",
+            value="; ".join(f"{s.name} {s.lat}, {s.lon}".strip() for s in spots[:5]),
+            remedy=remedy,
         )
-    ids = [f"X{n:03d}" for n in range(1, len(spots) + 1)]
+    kept = np.flatnonzero(inside).tolist()
+    spots, x, y = [spots[n] for n in kept], x[kept], y[kept]
+    ids = [_id(n) for n in kept]
     positions = gpd.GeoDataFrame(
         {"id": ids, "kind": "chosen", "facing_deg": np.nan},
         geometry=gpd.points_from_xy(x, y),
@@ -71,6 +78,34 @@ def hides_of(survey: Survey, hide: Hide) -> gpd.GeoDataFrame:
     )
     names: list[Any] = [s.name or None for s in spots]
     return found.assign(name=np.array(names, dtype=object))
+
+
+def off_survey(survey: Survey, hide: Hide) -> tuple[str, ...]:
+    """Return a sentence for each spot that `hides_of` leaves out, as it lies off the survey."""
+    spots = _spots_of(hide)
+    return tuple(
+        f"{' '.join(filter(None, (_id(n), s.name)))} lies off the survey and is left out: "
+        f"{s.lat}, {s.lon}"
+        for n, (s, on) in enumerate(zip(spots, _placed(survey, spots)[2], strict=True))
+        if not on
+    )
+
+
+def _spots_of(hide: Hide) -> list[_Spot]:
+    return read_waypoints(hide) if isinstance(hide, Path) else [_Spot("", *hide)]
+
+
+def _id(number: int) -> str:
+    return f"X{number + 1:03d}"
+
+
+def _placed(survey: Survey, spots: list[_Spot]) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Return spots in the survey's CRS, and which of them lie on it."""
+    lat, lon = (np.array([getattr(s, n) for s in spots]) for n in ("lat", "lon"))
+    x, y = Transformer.from_crs(WGS84, survey.crs, always_xy=True).transform(lon, lat)
+    near = np.isfinite(x) & np.isfinite(y)
+    row, col = survey.grid.rowcol(np.where(near, x, 0.0), np.where(near, y, 0.0))
+    return x, y, near & survey.grid.contains(row, col)
 
 
 def read_waypoints(path: Path) -> list[_Spot]:

@@ -59,6 +59,7 @@ def command(
     """Lay the spread for one blind of a SURVEY folder and write what to carry."""
     from sitegeo.cli.telling import tell_plan
     from sitegeo.folders import require_free
+    from sitegeo.hides import off_survey
     from sitegeo.law.daylight import read_when
     from sitegeo.plan import MARKER, plan
     from sitegeo.survey import Survey
@@ -85,6 +86,8 @@ def command(
         )
         show("writing")
         made.save(out, overwrite=overwrite, paper=paper)
+    for words in () if hide is None else off_survey(opened, hide):
+        options.say(f"{words}.", quiet=quiet)
     if as_text:
         from sitegeo.export.text import plan_text
 

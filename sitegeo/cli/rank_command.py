@@ -32,7 +32,7 @@ def command(
 ) -> None:
     """Rank the blinds of a SURVEY folder for a wind, and say why."""
     from sitegeo.cli.telling import tell_ranking
-    from sitegeo.hides import hides_of
+    from sitegeo.hides import hides_of, off_survey
     from sitegeo.law.daylight import read_when
     from sitegeo.rank_record import to_json
     from sitegeo.ranking import rank
@@ -43,6 +43,8 @@ def command(
     opened = options.at_water(Survey.open(survey), water, quiet=how.quiet)
     moment = None if when is None else read_when(when, opened.record["zone"])
     chosen = None if hide is None else hides_of(opened, hide)
+    for words in () if hide is None else off_survey(opened, hide):
+        options.say(f"{words}.", quiet=how.quiet)
     ranking = rank(opened, blowing, when=moment, law=how.chosen_law, candidates=chosen)
     if how.as_json:
         options.print_json(to_json(ranking, top=top, air_c=air_c))

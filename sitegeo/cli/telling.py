@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from sitegeo.ranking import Ranking
 
 _OF_THE_HIDE = 5
+_REASONS = 3
 
 
 def tell_survey(folder: Path, *, verbose: bool) -> None:
@@ -95,23 +96,31 @@ def tell_ranking(
         *((n, "left") for n in ("blind", "kind", "faces", "layout", "why", "setbacks")),
     ]
     title = f"{survey.title}: {ranking.wind.words(lengths)}"
-    show(columns, rows, title=title)
+    if rows:
+        show(columns, rows, title=title)
+    else:
+        click.echo(f"{title}\nNo blind is left{_commonest(ranking.rejected)}.")
     for _, row in ranking.rejected.iterrows():
         if row["kind"] == "chosen":
             say(f"{_named(row)} is left out: {row['rejected_by']}.", quiet=quiet)
     out = len(ranking.rejected)
     more = max(0, len(ranking.places) - top)
     same = len(ranking.blinds) - len(ranking.places)
-    say(
-        f"{more} more places, and {same} lesser blinds of the same openings, clumps and banks; "
-        f"{out} ruled out (--json says why).",
-        quiet=quiet,
-    )
+    others = f"{more} more places, and {same} lesser blinds of the same openings, clumps and banks"
+    left = f"{others}; {out} ruled out" if rows else f"All {out} are ruled out"
+    say(f"{left} (--json says why).", quiet=quiet)
     for caution in morning_cautions(ranking.wind, air_c):
         say(f"  {caution}.", quiet=quiet)
     tell_law(ranking.law, quiet=quiet)
     for warning in survey.warnings if verbose else ():
         say(f"  {warning}", quiet=quiet)
+
+
+def _commonest(rejected: pd.DataFrame) -> str:
+    """Return the reasons that rule out the most blinds."""
+    counted = rejected["rejected_by"].value_counts().head(_REASONS)
+    told = "; ".join(f"{words} ({count})" for words, count in counted.items())
+    return f": {told}" if told else ""
 
 
 def _named(row: pd.Series[Any]) -> str:

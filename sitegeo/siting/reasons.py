@@ -26,6 +26,7 @@ _NO_BANK = {
     "off": "wind from behind",
 }
 _BANKLESS = ("cover clump", "open flat", "timber opening")
+_OVER_DEG, _BARE = 45.0, 0.1
 _POOR_COVER, _PART, _GLARE, _DAZZLED = 0.5, 0.6, 0.75, 0.92
 _THINNER, _CLOSED = 0.1, 0.6
 _FAR_M, _WADES_M, _DRIFTS_M = 1200.0, 15.0, 250.0
@@ -128,6 +129,7 @@ def cautions(
             "Over much of the front the load could fall on something mapped, or that is not "
             "checked: its plan shows the arcs of no fire"
         )
+    told += _overhead(row)
     if row.get("c_party", 1.0) < 1.0:
         told.append(f"Cover for fewer than {gear.party} guns side by side: keep the lanes apart")
     if leaf_off and row["c_hide"] < row["hide"] - _THINNER:
@@ -136,6 +138,16 @@ def cautions(
             "thinner than on the photo"
         )
     return tuple(told)
+
+
+def _overhead(row: Mapping[str, Any]) -> list[str]:
+    """Say where birds come over a hide that has nothing over it."""
+    over = abs(row["phi_deg"]) < _OVER_DEG and not row.get("bend_deg", 0.0)
+    if row["wind_side"] == "calm" or row.get("layout") == "timber" or not over:
+        return []
+    if not row.get("overhead", 1.0) < _BARE:
+        return []
+    return ["Birds come over or round the hide, and it has no cover overhead: bring your own"]
 
 
 def _depth(row: Mapping[str, Any], gear: Gear) -> list[str]:

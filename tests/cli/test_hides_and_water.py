@@ -58,3 +58,29 @@ def test_a_file_of_hides_that_is_no_gpx_is_refused(demo_survey: Path, tmp_path: 
     assert "notes.gpx" in done.stderr
     assert "Traceback" not in done.stderr
     assert not out.exists()
+
+
+def test_the_order_of_latitude_and_longitude_is_hinted_at(demo_survey: Path) -> None:
+    done = sitegeo("rank", demo_survey, "--wind", WIND, "--hide", "-90.55,44.13")
+    assert done.returncode == 2
+    assert "write the latitude first: 44.13,-90.55" in done.stderr
+
+
+def test_a_waypoint_off_the_survey_is_told_by_the_commands(demo_survey, best, tmp_path) -> None:
+    visit = tmp_path / "visit.gpx"
+    head = '<gpx xmlns="http://www.topografix.com/GPX/1/1" version="1.1" creator="x">'
+    near = f'<wpt lat="{best[0]["lat"]}" lon="{best[0]["lon"]}"/>'
+    visit.write_text(f'{head}<wpt lat="10" lon="20"><name>far</name></wpt>{near}</gpx>')
+    done = sitegeo("rank", demo_survey, "--wind", WIND, "--hide", visit)
+    assert done.returncode == 0, done.stderr
+    assert "X001 far lies off the survey and is left out" in done.stderr
+    assert "X002" in done.stdout + done.stderr
+
+
+def test_without_a_blind_left_the_reasons_are_told(demo_survey: Path) -> None:
+    done = sitegeo("rank", demo_survey, "--wind", WIND, "--water", "-30 ft")
+    assert done.returncode == 0, done.stderr
+    assert "No blind is left" in done.stdout
+    assert "0% of the water in front is open (" in done.stdout
+    assert "0 more places" not in done.stderr
+    assert "setbacks" not in done.stdout

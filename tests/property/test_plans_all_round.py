@@ -177,6 +177,20 @@ def test_a_far_group_that_is_asked_for_is_drawn_and_said_to_mean_long_shots(surv
     assert plan.record["laying"]["gear"]["far_group"] is True
 
 
+def test_a_hide_that_birds_come_over_without_cover_overhead_says_so(survey) -> None:
+    def told(row: pd.Series, off_deg: float) -> bool:
+        wind = sitegeo.Wind((row["facing_deg"] + off_deg) % 360, MPS[12])
+        ranked = sitegeo.rank(survey, wind, sure_of=0)
+        words = ranked.blinds.set_index("id").loc[row["id"], "cautions"]
+        return any("no cover overhead" in w for w in words)
+
+    usable = sitegeo.rank(survey, sitegeo.Wind(0.0, MPS[12]), sure_of=0).blinds
+    bare = usable[(usable["kind"] == "point") & (usable["overhead"] == 0)].iloc[0]
+    covered = usable[(usable["kind"] == "tree line") & (usable["overhead"] > 0.4)].iloc[0]
+    assert [told(bare, off) for off in (0.0, 90.0, 180.0)] == [True, False, False]
+    assert not told(covered, 0.0)
+
+
 def test_calm_in_timber_is_told_as_it_is_drawn(survey) -> None:
     """The stack lies straight out, beyond the pocket; nothing lies on either hand."""
     ranked = sitegeo.rank(survey, sitegeo.Wind.parse("calm"), sure_of=0)

@@ -10,7 +10,7 @@ import pytest
 import sitegeo
 from sitegeo.errors import SurveyError
 from sitegeo.grid import WGS84
-from sitegeo.hides import hides_of, read_waypoints
+from sitegeo.hides import hides_of, off_survey, read_waypoints
 from sitegeo.rank_record import to_json
 from sitegeo.ranking import rank
 
@@ -103,6 +103,28 @@ def test_waypoints_off_the_survey_are_named(survey, tmp_path: Path) -> None:
     with pytest.raises(SurveyError, match="off the survey") as caught:
         hides_of(survey, path)
     assert "oak 10.0, 20.0" in str(caught.value)
+
+
+def test_one_waypoint_off_the_survey_is_left_out_and_said(survey, visited: Path, tmp_path) -> None:
+    """The others keep their numbers, so that --blind X002 is still the second of the visit."""
+    first, second, _ = read_waypoints(visited)
+    spots = [("far", 10.0, 20.0), (first.name, first.lat, first.lon)]
+    spots.append((second.name, second.lat, second.lon))
+    path = written(tmp_path / "visit.gpx", spots)
+    found = hides_of(survey, path)
+    assert found["id"].tolist() == ["X002", "X003"]
+    assert found["name"].tolist() == [first.name, second.name]
+    assert off_survey(survey, path) == ("X001 far lies off the survey and is left out: 10.0, 20.0",)
+    assert off_survey(survey, visited) == ()
+    plan = sitegeo.plan(survey, sitegeo.Wind.parse("NW 12 mph"), hide=path, blind="X002")
+    assert plan.blind["id"] == "X002"
+
+
+def test_a_spot_in_the_wrong_order_is_told_the_right_one(survey, visited: Path) -> None:
+    first = read_waypoints(visited)[0]
+    with pytest.raises(SurveyError, match="latitude first") as caught:
+        hides_of(survey, (first.lon, first.lat))
+    assert f"{first.lat},{first.lon}" in str(caught.value)
 
 
 @pytest.mark.parametrize(
