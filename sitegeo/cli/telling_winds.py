@@ -41,14 +41,6 @@ _STEADY = (
     ("hours with wind", "right"),
     ("will it hold", "left"),
 )
-_SIDES = {
-    "onto": "onto the bank",
-    "quartering-on": "quartering on from the {hand}",
-    "along": "along the bank from the {hand}",
-    "quartering-off": "over your {hand} shoulder",
-    "off": "off the bank, from behind",
-    "calm": "no direction claimed",
-}
 
 
 def found_for(
@@ -111,8 +103,9 @@ def _hour(row: dict[Any, Any], units: LengthUnit) -> tuple[str, ...]:
         return time, "calm", row["blind"], row["why"], "", ""
     gust = "" if pd.isna(row["gust_mps"]) else f", gusts {speed_text(row['gust_mps'], units)}"
     wind = f"{compass_point(row['from_deg'])} {speed_text(row['speed_mps'], units)}{gust}"
-    side = _SIDES[row["wind_side"]].format(hand="right" if row["phi_deg"] > 0 else "left")
-    water = row["why"].split("; ")[1].removesuffix(", in the lee").removesuffix(" on the pocket")
+    side, water, *_ = row["why"].split("; ")
+    side = "no direction claimed" if row["wind_side"] == "calm" else side.removeprefix("Wind ")
+    water = water.removesuffix(", in the lee").removesuffix(" on the pocket")
     why = f"{side}; {water}" + ("; all poor" if row["score"] < _POOR else "")
     holds = "" if pd.isna(row["chance"]) else _chance(row["chance"])
     return (
