@@ -47,7 +47,7 @@ class Boat:
 def boat_of(
     survey: Survey, row: pd.Series[Any], features: pd.DataFrame, wade_m: float
 ) -> Boat | None:
-    """Return what of a plan needs a boat: a hide no one walks to, groups too deep to wade."""
+    """Return what of a plan needs a boat: a hide no one walks to, what is set too deep to wade."""
     needed = list(_afloat(survey, features, wade_m))
     if not np.isfinite(row.get("walk_m", np.nan)) and np.isfinite(row.get("paddle_m", np.nan)):
         needed.insert(0, "the hide")
@@ -63,10 +63,10 @@ def boat_of(
 
 
 def _afloat(survey: Survey, features: pd.DataFrame, wade_m: float) -> Iterator[str]:
-    for _, group in features[features["role"] == "group"].iterrows():
-        deepest = deepest_m(survey.layers.get("depth"), features, group)
+    for _, item in features[features["role"].isin(["group", "motion"])].iterrows():
+        deepest = deepest_m(survey.layers.get("depth"), features, item)
         if deepest is not None and deepest > wade_m:
-            yield str(group["name"]).lower()
+            yield str(item["name"]).lower()
 
 
 def morning_times(

@@ -259,7 +259,7 @@ _WHENCE = {
     "bank-off": "Wind {behind}{quarter}: birds come in {how}{body}",
     "open-cross": "Wind across from the {hand} over open water: birds come up {past_tail}from the "
     "{lee}{turn} into the pocket{short}",
-    "open-behind": "Wind {behind} over open water{quarter}: birds come in {how}{body}",
+    "open-behind": "Wind {behind} on open water{quarter}: birds come in {how}{body}",
     "pair": "A small spread for wind from the {hand}: birds {row}settle in the pocket{short_end}",
     "timber": "An opening in timber: birds circle{stack} and drop steeply into the pocket short "
     "of the guns {seat}",
