@@ -59,9 +59,9 @@ class LatLon(Worded[tuple[float, float]]):
         except ValueError:
             raise ValueError("is not two numbers LAT,LON, such as 44.91,-95.02") from None
         if not (-90 <= lat <= 90 and -180 <= lon <= 180):
-            if -90 <= lon <= 90 and -180 <= lat <= 180:
-                raise ValueError(f"has no such latitude; write the latitude first: {lon},{lat}")
-            raise ValueError("is not a latitude and a longitude in degrees")
+            turned = -90 <= lon <= 90 and -180 <= lat <= 180
+            hint = f"; write the latitude first: {lon},{lat}" * turned
+            raise ValueError(f"is not a latitude and a longitude in degrees{hint}")
         return lat, lon
 
 
