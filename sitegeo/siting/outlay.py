@@ -32,7 +32,7 @@ from sitegeo.spreads.fitting import (
 )
 from sitegeo.spreads.layouts import LAYOUTS
 from sitegeo.spreads.sketches import STACK_IN_YD, Wind
-from sitegeo.spreads.timber import FARTHEST_M, FROM_GUNS_M, LEAST_OUTSIDE
+from sitegeo.spreads.timber import FARTHEST_M, FROM_GUNS_M
 from sitegeo.units import YARD_M, yd
 
 STEP_DEG = 5.0
@@ -182,9 +182,8 @@ def _stack(
     stands = classes(cover, at, spots)
     water_m = np.full(stands.shape, np.nan) if depth is None else sample(depth, at, spots)
     wooded = (stands == Cover.TREE) & ~(water_m < WET_M)
-    trees, open_water = wooded.mean(axis=1), (stands == Cover.WATER).mean(axis=1)
     fits = (np.hypot(*centre.T) >= FROM_GUNS_M) & (afloat < len(steps))
-    fits &= (trees >= DOUBT * LEAST_OUTSIDE * (trees + open_water)) & (trees >= DOUBT * PART_WATER)
+    fits &= wooded.mean(axis=1) >= DOUBT * PART_WATER
     sure = (wooded * np.where(np.isnan(water_m), UNKNOWN, 1.0)).sum(axis=1)
     return np.where(fits, sure / np.maximum(wooded.sum(axis=1), 1), 0.0)
 

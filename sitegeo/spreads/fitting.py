@@ -257,7 +257,7 @@ def _fit_stack(site: Site, part: Part, *, pocket: Pocket, decoys: int) -> Fitted
     drawn = site.drawn(part, pocket.moved)
     area = _shifted(drawn, centre - middle_of(drawn))
     area = carve(area, pocket=pocket.area, limit=site.layout.limit_m)
-    wet = polygons_of(area.intersection(_together(site.water, site.flooded)))
+    wet = timber.among_trees(area, site.water.buffer(SHORE_M, quad_segs=2), site.flooded)
     if wet.is_empty or timber.outside_share(wet, site.water) < timber.LEAST_OUTSIDE:
         raise Refusal("no flooded trees on the map downwind of the pocket to set the stack in")
     return _fit_spots(site, part, wet, whole_m2=drawn.area, decoys=decoys)

@@ -197,6 +197,8 @@ def _require_body(
         raise Refusal(
             f"no room for the mass at the {end} end of the pocket: {_lacking(site, pocket)}"
         )
+    if site.in_timber:
+        return  # a few dozen at the most: the others stay in the bag
     wanted = body.part.share * decoys
     if body.room < _BODY_ROOM * wanted:
         raise Refusal(
@@ -206,7 +208,7 @@ def _require_body(
     if placed < _SET * decoys:
         raise Refusal(f"no room for the spread: {placed} of {decoys} decoys would fit")
     ahead = site.upwind @ (middle_of(body.area) - middle_of(pocket.area))
-    if ahead <= 0 and not site.in_timber:
+    if ahead <= 0:
         raise Refusal("the shore leaves no water for the mass upwind of the pocket")
 
 

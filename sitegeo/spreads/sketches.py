@@ -373,17 +373,17 @@ def pair(wind: Wind, decoys: int) -> Sketch:
     ]  # fmt: skip
 
 
-def timber(wind: Wind, decoys: int) -> Sketch:
-    """An opening in timber: the stack in the trees downwind, which birds pass over first."""
-    k = float(np.clip(math.sqrt(decoys / 24), 0.7, 1.3))
+def timber(wind: Wind, decoys: int) -> Sketch:  # noqa: ARG001 - every sketch is asked alike
+    """An opening in timber: the stack in the trees downwind, which birds pass over first.
+
+    Of one size, whatever is carried: where trees stand in water does not hang on the bag.
+    """
     pocket = np.array([0.0, 16.5])
     radius = min(6.0, 0.3 * wind.opening)
     stack = pocket - (wind.opening / 2 + STACK_IN_YD) * wind.u
     return [
         Drawn("pocket", blob(pocket, along=radius, across=radius)),
-        Drawn(
-            "mass", blob(stack, along=3 * k, across=8 * k, turn=wind.theta, square=2.4), 1 - 2 / 24
-        ),
+        Drawn("mass", blob(stack, along=3, across=8, turn=wind.theta, square=2.4), 1 - 2 / 24),
         Drawn("focus", Point(pocket), 2 / 24),
         Drawn("motion", Point(pocket + 0.6 * radius * wind.u)),
     ]

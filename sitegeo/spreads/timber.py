@@ -7,6 +7,7 @@ import shapely
 from shapely.geometry import LineString, Point
 
 from sitegeo.spreads.frame import Floats
+from sitegeo.spreads.layouts import polygons_of
 from sitegeo.spreads.sketches import STACK_IN_YD, Area
 from sitegeo.units import yd
 
@@ -18,6 +19,8 @@ FROM_GUNS_M = yd(10.0)
 
 LEAST_OUTSIDE = 0.6
 """Share of the stack among the trees, beyond the opening's edge (common practice, no source)."""
+
+_FRINGE_M = yd(1.5)  # judgement: a stack reaches so far out of the trees onto open water
 
 
 def to_edge_m(opening: Area, start: Floats, direction: Floats) -> float | None:
@@ -41,6 +44,12 @@ def jerk_line(opening: Area, pocket: Floats, upwind: Floats) -> Floats:
     edge = to_edge_m(opening, pocket, upwind)
     reach = yd(20.0) if edge is None else edge
     return np.array([pocket - yd(2.0) * upwind, pocket + reach * upwind])
+
+
+def among_trees(stack: Area, opening: Area, flooded: Area) -> Area:
+    """Return what of a stack lies in flooded trees or on the water close before them."""
+    fringe = opening.intersection(flooded.buffer(_FRINGE_M, quad_segs=4))
+    return polygons_of(stack.intersection(flooded.union(fringe)))
 
 
 def outside_share(stack: Area, opening: Area) -> float:

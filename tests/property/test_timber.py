@@ -92,6 +92,35 @@ def test_refused_without_flooded_trees_or_with_the_opening_running_on():
     assert "runs on" in (laid(180, box(yd(-12), yd(3), yd(12), yd(70))).refused or "")
 
 
+THIN = Point(0, yd(16)).buffer(yd(13), quad_segs=64)
+PATCHY = {
+    "slanting edge": affinity.rotate(affinity.scale(THIN, 1.0, 2.0), 40, origin=(0, yd(16))),
+    "thin belt": THIN,
+    **ROUND,
+}
+
+
+@pytest.mark.parametrize("opening", sorted(PATCHY))
+def test_whether_trees_stand_there_does_not_hang_on_the_count(opening):
+    """Refused for any number of decoys or for none; the surplus stays in the bag."""
+    water = PATCHY[opening]
+    flooded = water.buffer(yd(4)).difference(water) if opening == "thin belt" else None
+    for phi in (80, 100, 120, 150, 180, -95, -140):
+        told, placed = set(), []
+        for decoys in (4, 6, 8, 12, 18, 24, 36, 48, 60, 120):
+            layout = layouts.shape("timber", phi, decoys=decoys, opening_m=yd(24))
+            trees = TREES.difference(water) if flooded is None else flooded
+            spread = place(layout, HIDE, water=water, flooded=trees, decoys=decoys)
+            told.add(spread.refused)
+            placed.append(len(spread.decoys))
+            assert len(spread.decoys) + spread.left == decoys
+            if decoys > 60 and not spread.refused:
+                assert 12 < len(spread.decoys) <= 60, "a few dozen at the most"
+                assert any("stay in the bag" in note for note in spread.notes)
+        assert len(told) == 1, (phi, told)
+        assert placed == sorted(placed)
+
+
 @pytest.mark.parametrize("decoys", [6, 24, 60])
 def test_a_turning_wind_slides_the_stack_round_the_edge(decoys):
     """No part moves more than 1.5 yd for a degree of wind."""
