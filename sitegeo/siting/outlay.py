@@ -32,7 +32,7 @@ from sitegeo.spreads.fitting import (
 )
 from sitegeo.spreads.layouts import LAYOUTS
 from sitegeo.spreads.sketches import STACK_IN_YD, Wind
-from sitegeo.spreads.timber import FARTHEST_M, FROM_GUNS_M
+from sitegeo.spreads.timber import FARTHEST_M, FLANK_DEG, FROM_GUNS_M
 from sitegeo.units import YARD_M, yd
 
 STEP_DEG = 5.0
@@ -178,11 +178,13 @@ def _stack(
     ray = np.array([0.0, POCKET_M]) + steps[None, :, None] * downwind[:, None]
     afloat = np.logical_and.accumulate(_wet(cover, at, facing_grid, ray), axis=1).sum(axis=1)
     centre = np.array([0.0, POCKET_M]) + (afloat + yd(STACK_IN_YD))[:, None] * downwind
-    spots = turned(stacks + (centre - stacks.mean(axis=1))[:, None], facing_grid)
+    local = stacks + (centre - stacks.mean(axis=1))[:, None]
+    spots = turned(local, facing_grid)
     stands = classes(cover, at, spots)
     water_m = np.full(stands.shape, np.nan) if depth is None else sample(depth, at, spots)
     wooded = (stands == Cover.TREE) & ~(water_m < WET_M)
-    fits = (np.hypot(*centre.T) >= FROM_GUNS_M) & (afloat < len(steps))
+    from_guns_m = np.where(wooded, np.hypot(local[..., 0], local[..., 1]), np.inf).min(axis=1)
+    fits = (np.abs(phi_deg) >= FLANK_DEG) & (from_guns_m >= FROM_GUNS_M) & (afloat < len(steps))
     fits &= wooded.mean(axis=1) >= DOUBT * PART_WATER
     sure = (wooded * np.where(np.isnan(water_m), UNKNOWN, 1.0)).sum(axis=1)
     return np.where(fits, sure / np.maximum(wooded.sum(axis=1), 1), 0.0)

@@ -249,17 +249,22 @@ def _fit_part(
 
 def _fit_stack(site: Site, part: Part, *, pocket: Pocket, decoys: int) -> Fitted | None:
     """Return the stack of the timber layout, in the flooded trees downwind of the pocket."""
+    if site.layout.theta_deg < timber.FLANK_DEG:
+        raise Refusal(
+            "the hide is toward the downwind end: the stack would lie beside it, not across the "
+            "pocket"
+        )
     centre = timber.stack_centre(site.water, middle_of(pocket.area), site.upwind)
     if centre is None:
         raise Refusal("the opening runs on too far downwind: no trees to set the stack in")
-    if float(np.hypot(*centre)) < timber.FROM_GUNS_M:
-        raise Refusal("the hide is at the downwind end: the stack would lie about the guns")
     drawn = site.drawn(part, pocket.moved)
     area = _shifted(drawn, centre - middle_of(drawn))
     area = carve(area, pocket=pocket.area, limit=site.layout.limit_m)
     wet = timber.among_trees(area, site.water.buffer(SHORE_M, quad_segs=2), site.flooded)
     if wet.is_empty or timber.outside_share(wet, site.water) < timber.LEAST_OUTSIDE:
         raise Refusal("no flooded trees on the map downwind of the pocket to set the stack in")
+    if wet.distance(Point(0, 0)) < timber.FROM_GUNS_M:
+        raise Refusal("the hide is at the downwind end: the stack would lie about the guns")
     return _fit_spots(site, part, wet, whole_m2=drawn.area, decoys=decoys)
 
 

@@ -15,7 +15,10 @@ FARTHEST_M = yd(35.0)
 """Judgement: a stack farther from the pocket than this leads no bird into it."""
 
 FROM_GUNS_M = yd(10.0)
-"""Judgement: the middle of the stack is at least this far from the guns."""
+"""Judgement: no part of the stack is nearer to the guns."""
+
+FLANK_DEG = 75.0
+"""Judgement: with the wind less far round than this the hide is no longer on the flank."""
 
 LEAST_OUTSIDE = 0.6
 """Share of the stack among the trees, beyond the opening's edge (common practice, no source)."""

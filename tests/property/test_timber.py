@@ -121,6 +121,19 @@ def test_whether_trees_stand_there_does_not_hang_on_the_count(opening):
         assert placed == sorted(placed)
 
 
+@pytest.mark.parametrize("opening", sorted(PATCHY))
+@pytest.mark.parametrize("hand", [1, -1])
+def test_no_stack_about_the_guns(opening, hand):
+    """The hide sits at the upwind end or on the flank; nothing of the stack within 10 yd of it."""
+    for theta in range(0, 181, 5):
+        spread = laid(hand * theta, PATCHY[opening])
+        if theta < 75:
+            assert "downwind end" in (spread.refused or "")
+        if not spread.refused:
+            stack = next(g for g in spread.groups if g.kind == "mass").polygon
+            assert stack.distance(Point(0, 0)) >= yd(10) - 1e-6
+
+
 @pytest.mark.parametrize("decoys", [6, 24, 60])
 def test_a_turning_wind_slides_the_stack_round_the_edge(decoys):
     """No part moves more than 1.5 yd for a degree of wind."""
