@@ -18,6 +18,7 @@ from shapely.geometry import MultiPolygon, Point, Polygon
 
 from sitegeo.angles import signed_diff_deg
 from sitegeo.errors import UsageError
+from sitegeo.spreads.blending import OutOfBank
 from sitegeo.spreads.fargroup import with_far_group
 from sitegeo.spreads.frame import wind_side
 from sitegeo.spreads.sketches import (
@@ -105,24 +106,29 @@ class Layout:
         return pocket
 
 
+_POINT_THETA = (60.0, 165.0)  # its own from abeam to a little behind
+_PAIR_THETA = (30.0, 130.0)  # a little onto the bank to a little off it, best near 60
+_PAIR_DECOYS = (8, 24)
+_OPEN_THETA = (45.0, 110.0)
+
+_at_point = OutOfBank(point, grows=(_POINT_THETA[0], 100.0), fades=(120.0, _POINT_THETA[1]))
+_in_the_open = OutOfBank(open_water, grows=(_OPEN_THETA[0], 75.0))
+_few = OutOfBank(pair, grows=(_PAIR_THETA[0], 55.0), fades=(100.0, _PAIR_THETA[1]))
+
 LAYOUTS: Mapping[str, Callable[[Wind, int], Sketch]] = MappingProxyType(
     {
         "bank-along": bank,
         "bank-onto": bank,
         "bank-off": bank,
-        "point": point,
-        "open-cross": open_water,
-        "open-behind": open_water,
-        "pair": pair,
+        "point": _at_point,
+        "open-cross": _in_the_open,
+        "open-behind": _in_the_open,
+        "pair": _few,
         "timber": timber,
     }
 )
 """Every layout by name; the bank names label one family, so do the open ones."""
 
-_POINT_THETA = (90.0, 150.0)
-_PAIR_THETA = (30.0, 120.0)  # a little onto the bank to a little off it, best near 60
-_PAIR_DECOYS = (8, 24)
-_OPEN_THETA = (45.0, 110.0)
 _STRAIGHT_DEG = 140.0  # birds that come more than 40 degrees aside cross the front; judgement
 _LETTERS = {"point": "P", "timber opening": "H", "cover clump": "C", "open flat": "F"}
 
@@ -141,7 +147,7 @@ def choose(kind: str, phi_deg: float, *, decoys: int) -> str:
     if letter == "P" and _POINT_THETA[0] <= theta <= _POINT_THETA[1]:
         return "point"
     few = _PAIR_DECOYS[0] <= decoys <= _PAIR_DECOYS[1]
-    if few and _PAIR_THETA[0] <= theta <= _PAIR_THETA[1]:
+    if letter != "P" and few and _PAIR_THETA[0] <= theta <= _PAIR_THETA[1]:
         return "pair"
     if letter in ("C", "F") and theta >= _OPEN_THETA[0]:
         return "open-cross" if theta <= _OPEN_THETA[1] else "open-behind"
