@@ -108,7 +108,30 @@ def scatter(area: Area, part: Part, wanted: int) -> Floats:
     return inside[:enough]
 
 
-def thin(spots: Floats, count: int, area: Area) -> Floats:
+def apart(spots: Floats, least_m: float) -> Floats:
+    """Return the spots, taken in their order, that lie at least so far from those before them."""
+    free = np.ones(len(spots), dtype=bool)
+    kept = []
+    for n, spot in enumerate(spots):
+        if free[n]:
+            kept.append(n)
+            # Rounded, so that a world turned or moved keeps the very same spots.
+            free &= np.round(np.hypot(*(spots - spot).T), 6) >= least_m
+    return spots[kept]
+
+
+def thin(spots: Floats, count: int, area: Area, least_m: float = 0.0) -> Floats:
+    """Return `count` of the spots in an area, irregular and at least so far apart.
+
+    For no more of them than `apart` finds.
+    """
+    loose = _spread_out(spots, count, area)
+    if len(apart(loose, least_m)) == count:
+        return loose
+    return _spread_out(apart(spots, least_m), count, area)
+
+
+def _spread_out(spots: Floats, count: int, area: Area) -> Floats:
     """Return `count` of the spots in an area, irregular but well apart.
 
     Weighted sample elimination: drop the most crowded spot until `count` remain (Yuksel 2015,

@@ -18,7 +18,7 @@ from shapely.geometry import MultiPoint, MultiPolygon, Point
 from shapely.geometry.base import BaseGeometry
 
 from sitegeo.spreads import timber
-from sitegeo.spreads.decoys import scatter
+from sitegeo.spreads.decoys import apart, scatter
 from sitegeo.spreads.frame import Floats, Frame
 from sitegeo.spreads.layouts import (
     Layout,
@@ -40,7 +40,7 @@ AIM_M = (RANGE_M[0] + yd(0.3), RANGE_M[1] - yd(0.3))
 
 _REACH_M = yd(60.0)  # no layout reaches further from the hide
 SHORE_M = 0.3  # judgement: a decoy needs this much water beside it
-_CLOSEST = 0.75  # judgement: share of the wanted spacing at which a group is full
+_CLOSEST = 0.75  # judgement: no two decoys nearer than this share of the wanted spacing
 _POCKET_WATER = 0.75  # judgement: less open water than this is no pocket
 PART_WATER = 0.25
 """Judgement: a part with less of its area in water is left out."""
@@ -116,6 +116,11 @@ def _mirrored(shape: Any, hand: int) -> Any:
     if isinstance(shape, BaseGeometry):
         return shapely.transform(shape, lambda xy: xy * (-1.0, 1.0))
     return shape * (-1.0, 1.0)
+
+
+def least_m(part: Part) -> float:
+    """Return how near two decoys of a part may lie."""
+    return _CLOSEST * part.spacing_m
 
 
 def middle_of(area: Area) -> Floats:
@@ -212,7 +217,7 @@ def fit_parts(
             if part.name == "focus"
             else _fit_stack(site, part, pocket=pocket, decoys=decoys)
             if site.in_timber
-            else _fit_part(site, part, pocket=pocket, taken=[f.area for f in fitted], decoys=decoys)
+            else _fit_part(site, part, pocket=pocket, taken=fitted, decoys=decoys)
         )
         if fit is None:
             notes.append(f"the {part.name} is left out: there is no fit water for it")
@@ -224,15 +229,17 @@ def fit_parts(
 
 
 def _fit_part(
-    site: Site, part: Part, *, pocket: Pocket, taken: Sequence[Area], decoys: int
+    site: Site, part: Part, *, pocket: Pocket, taken: Sequence[Fitted], decoys: int
 ) -> Fitted | None:
     drawn = site.drawn(part, pocket.moved)
     area, nudge = _settle(drawn, site.water, NUDGE_M.get(part.name, NUDGE_DEFAULT_M))
     limit = math.inf if part.name == FAR else site.layout.limit_m
     area = carve(area, pocket=pocket.area, limit=limit)
     for other in taken:
-        if area.intersects(other):
-            area = polygons_of(area.difference(other.buffer(0.5 * part.spacing_m, quad_segs=4)))
+        gap = min(least_m(part), least_m(other.part))
+        if area.distance(other.area) < gap:
+            area = polygons_of(area.difference(other.area.buffer(gap, quad_segs=8)))
+    free_m2 = area.area
     pieces = [
         piece
         for piece in shapely.get_parts(polygons_of(area.intersection(site.water)))
@@ -244,7 +251,7 @@ def _fit_part(
         return fit
     if (shift := float(np.hypot(*nudge))) > yd(2.0):
         return replace(fit, note=f"is moved {length_text(shift)} to find water")
-    return replace(fit, note="is cut short by the shore" * (area.area < 0.7 * drawn.area))
+    return replace(fit, note="is cut short by the shore" * (area.area < 0.7 * free_m2))
 
 
 def _fit_stack(site: Site, part: Part, *, pocket: Pocket, decoys: int) -> Fitted | None:
@@ -284,8 +291,7 @@ def _fit_spots(
     usable = float(shallow.mean())
     if usable * area.area < PART_WATER * whole_m2:
         return None
-    hexagon = math.sqrt(3) / 2 * (_CLOSEST * part.spacing_m) ** 2
-    room = min(int(shallow.sum()), int(usable * area.area / hexagon))
+    room = len(apart(spots[shallow], least_m(part)))
     if usable < 1:
         reach = MultiPoint(spots[shallow]).buffer(0.8 * part.spacing_m, quad_segs=3)
         area = polygons_of(area.intersection(reach))

@@ -25,6 +25,7 @@ from sitegeo.spreads.fitting import (
     Site,
     fit_parts,
     fit_pocket,
+    least_m,
     middle_of,
     water_about,
 )
@@ -232,7 +233,11 @@ def _set_groups(
     spots: list[Floats] = [np.empty((0, 2))]
     kinds: list[DecoyKind] = []
     for order, ((fit, n), dealt) in enumerate(zip(used, shares, strict=True), start=1):
-        xy = fit.spots[:n] if fit.part.name == "focus" else thin(fit.spots, n, fit.area)
+        xy = (
+            fit.spots[:n]
+            if fit.part.name == "focus"
+            else thin(fit.spots, n, fit.area, least_m(fit.part))
+        )
         depths = site.depths(xy)
         known = depths[np.isfinite(depths)]
         unknown = site.depth is not None and len(known) < n

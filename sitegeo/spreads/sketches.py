@@ -121,9 +121,12 @@ def _ribbon(line: Floats, half_width: float) -> Area:
     return LineString(line).buffer(half_width, quad_segs=4)
 
 
-def growth(decoys: int, most: float = 1.2) -> float:
-    """Return how much larger than drawn the body is: areas follow the count."""
-    return float(np.clip(math.sqrt(decoys / _NOMINAL), 0.5, most))
+def growth(decoys: int, behind: float = 0.0) -> float:
+    """Return how much larger than drawn the body is: areas follow the count.
+
+    The flanks of a wind from behind have room for more than a body upwind of the pocket.
+    """
+    return float(np.clip(math.sqrt(decoys / _NOMINAL), 0.5, 1.4 + 0.2 * behind))
 
 
 def bank(wind: Wind, decoys: int) -> Sketch:
@@ -131,8 +134,8 @@ def bank(wind: Wind, decoys: int) -> Sketch:
 
     The near group's ten yards count from the edge of the trees, where the hide stands.
     """
-    k, s, c, u = growth(decoys), wind.s, wind.c, wind.u
     off = wind.step(90, 150)
+    k, s, c, u = growth(decoys, off), wind.s, wind.c, wind.u
     fore = wind.theta <= 90
     pocket = np.array([0.0, 17 + (1.5 if fore else 1.0) * c**2])
     along = 6 + 3 * s**2 if fore else 9 + c**2
@@ -199,8 +202,8 @@ def _behind_motion(wind: Wind, spot: Floats) -> Sketch:
 
 def point(wind: Wind, decoys: int) -> Sketch:
     """The tip of a point: wind over one shoulder, birds led past the front."""
-    k, s, u = growth(decoys), wind.s, wind.u
     behind = wind.step(100, 165)
+    k, s, u = growth(decoys, behind), wind.s, wind.u
     quiet = 1 - wind.step(125, 180)  # the guard's water is the quiet one until the wind is behind
     fore = wind.facing
     pocket = np.array([-3 * s, 17.0])
@@ -255,8 +258,8 @@ def point(wind: Wind, decoys: int) -> Sketch:
 
 def open_water(wind: Wind, decoys: int) -> Sketch:
     """Open water: a tail close past the hide, a hook round the far side, the mouth downwind."""
-    k, s, u = growth(decoys), wind.s, wind.u
     behind = wind.step(100, 150)
+    k, s, u = growth(decoys, behind), wind.s, wind.u
     grown = wind.step(110, 180)
     pocket = np.array([0.0, 17.0 + 1.5 * grown])
     flank = np.array([6 + 6 * k, 2 + 4 * k])
@@ -341,7 +344,7 @@ def pair(wind: Wind, decoys: int) -> Sketch:
     The end group sets out for its flank well before 140 degrees, where common practice has it go,
     so that it never lies before the muzzles.
     """
-    k = float(np.clip(math.sqrt(decoys / 16), 0.7, 1.3))
+    k = float(np.clip(math.sqrt(decoys / 16), 0.7, 1.6))
     s, u = wind.s, wind.u
     behind = wind.step(100, 150)
     pocket = np.array([0.0, 16.0])

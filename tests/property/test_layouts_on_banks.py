@@ -82,10 +82,17 @@ def hold(spread: Spread, phi: float, water: shapely.Geometry, decoys: int) -> No
         "focus"
     }
     assert spread.decoy_groups.count("focus") <= 4
+    assert closest_yd(spread) >= 1.5 - 1e-6
     rad = np.radians(phi)
     mass = next(group for group in spread.groups if group.kind == "mass")
     centre = np.array(mass.polygon.centroid.coords[0])
     assert (centre - spread.pocket_centre) @ (np.sin(rad), np.cos(rad)) > 0
+
+
+def closest_yd(spread: Spread) -> float:
+    """Return how far apart the closest two decoys lie: practice says about 2 yd."""
+    apart = np.hypot(*(spread.decoys[:, None] - spread.decoys).transpose(2, 0, 1))
+    return float((apart + yd(99) * np.eye(len(apart))).min(initial=yd(99))) / YARD_M
 
 
 def quick_look(water: shapely.Geometry, name: str, winds: np.ndarray, decoys: int) -> np.ndarray:
@@ -164,6 +171,18 @@ def test_narrow_channel_is_refused_where_the_mass_would_lie_on_the_far_bank():
     channel = box(yd(-200), yd(1), yd(200), yd(25))
     assert "mass" in (laid("bank-onto", 0, channel).refused or "")
     assert laid("bank-along", 90, channel).refused is None
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("decoys", [8, 16, 36, 60, 120])
+def test_no_two_decoys_crowd_and_five_dozen_find_room(name, decoys):
+    if name == "pair" and decoys > 24:
+        pytest.skip("never chosen for so many")
+    for phi in range(0, 181, 10):
+        spread = laid(name, phi, GOOD["straight"], decoys)
+        assert spread.refused is None
+        assert closest_yd(spread) >= 1.5 - 1e-6, phi
+        assert spread.left <= max(0, decoys - 60) / 6, phi
 
 
 @settings(max_examples=40, deadline=None)
