@@ -218,7 +218,7 @@ def point(wind: Wind, decoys: int) -> Sketch:
     front = np.array([2 * s + aside, 27 + 3.5 * fore])
 
     fading = 1 - wind.step(130, 170)
-    tail = wind.step(40, 80) * (1 - wind.step(140, 175)) * (decoys >= 24)
+    tail = wind.step(40, 80) * (1 - wind.step(120, 145)) * (decoys >= 24)
     weights = {
         "mass": 0.48,
         "front": 0.20 * (1 - fore) * fading,

@@ -49,3 +49,14 @@ def test_a_small_turn_moves_decoys_little_whatever_the_layout_is_called(kind, de
         if now.layout != before.layout:
             assert moved <= 3.5, (theta, before.layout, now.layout)
         before = now
+
+
+@pytest.mark.parametrize("decoys", [36, 60, 120])
+def test_no_tail_far_out_at_a_point_with_the_wind_nearly_behind(decoys):
+    """Downwind decoys go aside, so that birds do not come down short (common practice)."""
+    for phi in (140, 145, 150, 160, 170, 180, -140, -150):
+        spread = laid("point", phi, decoys)
+        away = spread.decoys - spread.pocket_centre
+        downwind = -away @ (np.sin(np.radians(phi)), np.cos(np.radians(phi)))
+        far = (np.hypot(*spread.decoys.T) > yd(33)) & (downwind > yd(12))
+        assert not far.any(), (phi, far.sum())
