@@ -266,8 +266,8 @@ def _fit_stack(site: Site, part: Part, *, pocket: Pocket, decoys: int) -> Fitted
         raise Refusal("the opening runs on too far downwind: no trees to set the stack in")
     drawn = site.drawn(part, pocket.moved)
     area = _shifted(drawn, centre - middle_of(drawn))
-    area = carve(area, pocket=pocket.area, limit=site.layout.limit_m)
     wet = timber.among_trees(area, site.water.buffer(SHORE_M, quad_segs=2), site.flooded)
+    wet = carve(wet, pocket=pocket.area, limit=site.layout.limit_m)
     if wet.is_empty or timber.outside_share(wet, site.water) < timber.LEAST_OUTSIDE:
         raise Refusal("no flooded trees on the map downwind of the pocket to set the stack in")
     if wet.distance(Point(0, 0)) < timber.FROM_GUNS_M:
