@@ -40,8 +40,8 @@ from sitegeo.spreads.sketches import FAR
 from sitegeo.spreads.spread import Group, Spread
 from sitegeo.units import depth_text
 
-_BODY_ROOM = 0.6  # judgement: a body with room for less of its decoys does not close the runway
-_SET = 0.5  # judgement: with fewer of the decoys set the spread is not the one that was drawn
+_BODY_ROOM = 0.45  # judgement: a body with room for less of its decoys does not close the runway
+_SET = 0.4  # judgement: with fewer of the decoys set the spread is not the one that was drawn
 
 
 def place(
