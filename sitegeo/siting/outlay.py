@@ -30,6 +30,7 @@ from sitegeo.spreads.fitting import (
     PULLS,
     RANGE_M,
 )
+from sitegeo.spreads.insight import OVER_M
 from sitegeo.spreads.layouts import LAYOUTS
 from sitegeo.spreads.sketches import STACK_IN_YD, Wind
 from sitegeo.spreads.timber import FARTHEST_M, FLANK_DEG, FROM_GUNS_M
@@ -37,6 +38,7 @@ from sitegeo.units import YARD_M, yd
 
 STEP_DEG = 5.0
 _SPOTS = 64
+_LOOKS = (np.arange(10) + 0.5) / 10  # along the way from the pocket to a spot
 DOUBT = 0.8
 """So much of what a stack needs is enough for a quick look, on pixels; judgement."""
 
@@ -82,7 +84,7 @@ def on_water(
     pocket_share = _in_range(pockets + moved, wet)
     bodies = bodies + moved
     bodies = bodies + _settled(bodies, wet, NUDGE_DEFAULT_M)[:, None]
-    afloat = wet(bodies)
+    afloat = wet(bodies) & _in_sight((pockets + moved).mean(axis=1), bodies, wet)
     if depth is not None:
         afloat &= ~(sample(depth, at, turned(bodies, facing_grid)) > DEEPEST_M)
     body_share = afloat.mean(axis=1)
@@ -127,6 +129,13 @@ def _in_range(pockets: Floats, wet: Wet) -> Floats:
     reach = np.hypot(*middle.T)
     good = found & (reach >= RANGE_M[0]) & (reach <= RANGE_M[1])
     return np.where(good, afloat.mean(axis=1), 0.0)
+
+
+def _in_sight(middle: Floats, spots: Floats, wet: Wet) -> NDArray[np.bool_]:
+    """Return which spots are seen from the middle of the pocket over little land."""
+    way = spots - middle[:, None]
+    dry = [~wet(middle[:, None] + t * way) for t in _LOOKS]
+    return np.asarray(np.mean(dry, axis=0) * np.hypot(way[..., 0], way[..., 1]) <= OVER_M, bool)
 
 
 def _middle(spots: Floats, afloat: NDArray[np.bool_]) -> tuple[Floats, NDArray[np.bool_]]:

@@ -20,6 +20,7 @@ from shapely.geometry.base import BaseGeometry
 from sitegeo.spreads import timber
 from sitegeo.spreads.decoys import apart, scatter
 from sitegeo.spreads.frame import Floats, Frame
+from sitegeo.spreads.insight import in_sight
 from sitegeo.spreads.layouts import (
     Layout,
     Part,
@@ -209,6 +210,7 @@ def fit_parts(
     site: Site, pocket: Pocket, *, decoys: int, focus: int, notes: list[str]
 ) -> list[Fitted]:
     fitted: list[Fitted] = []
+    seen = site if site.in_timber else _seen(site, pocket)
     for part in site.layout.parts:
         if part.share <= 0:
             continue
@@ -217,7 +219,13 @@ def fit_parts(
             if part.name == "focus"
             else _fit_stack(site, part, pocket=pocket, decoys=decoys)
             if site.in_timber
-            else _fit_part(site, part, pocket=pocket, taken=fitted, decoys=decoys)
+            else _fit_part(
+                site if part.name == "guard" else seen,
+                part,
+                pocket=pocket,
+                taken=fitted,
+                decoys=decoys,
+            )
         )
         if fit is None:
             notes.append(f"the {part.name} is left out: there is no fit water for it")
@@ -226,6 +234,11 @@ def fit_parts(
             notes.append(f"the {part.name} {fit.note}")
         fitted.append(fit)
     return fitted
+
+
+def _seen(site: Site, pocket: Pocket) -> Site:
+    """Return a site with the water in sight of the pocket alone; only a guard lies out of it."""
+    return replace(site, water=in_sight(site.water, middle_of(pocket.area), 2 * _REACH_M))
 
 
 def _fit_part(

@@ -185,6 +185,18 @@ def test_no_two_decoys_crowd_and_five_dozen_find_room(name, decoys):
         assert spread.left <= max(0, decoys - 60) / 6, phi
 
 
+@pytest.mark.parametrize("near_yd", [9, 12, 16])
+@pytest.mark.parametrize("hand", [1, -1])
+def test_no_group_lies_across_a_spit_from_the_pocket(near_yd, hand):
+    """Thirteen yards of reeds beside the pocket: the mass is on this side of them, or refused."""
+    x = sorted((yd(hand * near_yd), yd(hand * (near_yd + 13))))
+    water = GOOD["straight"].difference(box(x[0], 0.0, x[1], yd(45)))
+    for name in NAMES:
+        for phi in range(-180, 180, 15):
+            spread = laid(name, phi, water, 20 if name == "pair" else 36)
+            assert not (hand * spread.decoys[:, 0] > yd(near_yd)).any(), (name, phi)
+
+
 @settings(max_examples=40, deadline=None)
 @given(
     decoys=st.integers(0, 120),
