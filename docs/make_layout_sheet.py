@@ -62,7 +62,7 @@ SHEET = (
     Row("point", "at the tip of a point, wind over one shoulder: the front leads birds past",
         "point", (36,), (90, 100, 110, 120, 130, 150, -110, -140)),
     Row("open-cross", "open water, wind across: past the tail, turned in by the hook",
-        "bank", (60,), (45, 60, 75, 85, 95, 110, -60, -90)),
+        "bank", (60,), (50, 60, 75, 85, 95, 110, -60, -90)),
     Row("open-behind", "open water, wind from behind: tail and hook fold into two flanks",
         "bank", (60,), (112, 120, 130, 140, 160, 180, -120, -150)),
     Row("pair", "two dozen or fewer: an end group, and a row level with the hide to line up on",

@@ -217,7 +217,7 @@ def point(wind: Wind, decoys: int) -> Sketch:
     aside = 5 * wind.step(110, 160)
     front = np.array([2 * s + aside, 27 + 3.5 * fore])
 
-    fading = 1 - wind.step(130, 170)
+    fading = 1 - wind.step(125, 155)
     tail = wind.step(40, 80) * (1 - wind.step(120, 145)) * (decoys >= 24)
     weights = {
         "mass": 0.48,
@@ -272,7 +272,7 @@ def open_water(wind: Wind, decoys: int) -> Sketch:
     toward_bank = np.array([math.cos(rad), -math.sin(rad)])
 
     # The tail is gone before the second group comes to lie where it ran.
-    tail = wind.step(15, 65) * (1 - wind.step(95, 135)) * (decoys >= 12)
+    tail = wind.step(42, 78) * (1 - wind.step(95, 135)) * (decoys >= 12)
     hook = wind.step(20, 60) * (1 - wind.step(105, 130)) * (decoys >= 12)
     weights = {
         "mass": _mix(0.55, 0.475, behind),
