@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import get_args
 
 import numpy as np
 from shapely.geometry import Polygon
@@ -36,7 +37,7 @@ from sitegeo.spreads.layouts import (
     reason,
 )
 from sitegeo.spreads.motion import Season, fit_motion
-from sitegeo.spreads.sketches import FAR
+from sitegeo.spreads.sketches import FAR, PartName
 from sitegeo.spreads.spread import Group, Spread
 from sitegeo.units import depth_text
 
@@ -122,7 +123,7 @@ def place(
         else np.empty((0, 2))
     )
     names = tuple(g.name for g in groups for _ in range(g.count))
-    without = {part.name for part in layout.parts} - {group.name for group in groups}
+    without = {*get_args(PartName)} - {group.name for group in groups}
     return replace(
         bare,
         reason=reason(layout, without=without),

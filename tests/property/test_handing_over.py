@@ -60,3 +60,9 @@ def test_no_tail_far_out_at_a_point_with_the_wind_nearly_behind(decoys):
         downwind = -away @ (np.sin(np.radians(phi)), np.cos(np.radians(phi)))
         far = (np.hypot(*spread.decoys.T) > yd(33)) & (downwind > yd(12))
         assert not far.any(), (phi, far.sum())
+
+
+def test_no_guard_is_told_of_while_the_lesser_group_is_still_the_second():
+    for phi in range(60, 121, 5):
+        spread = laid("point", phi, 36)
+        assert ("guard" in spread.reason) == ("guard" in {g.name for g in spread.groups}), phi
