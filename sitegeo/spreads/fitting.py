@@ -288,11 +288,6 @@ def _fit_stack(site: Site, part: Part, *, pocket: Pocket, decoys: int) -> Fitted
     return _fit_spots(site, part, wet, whole_m2=drawn.area, decoys=decoys)
 
 
-@lru_cache(maxsize=64)
-def _together(water: Area, flooded: Area) -> BaseGeometry:
-    return water.union(flooded)
-
-
 def _fit_spots(
     site: Site, part: Part, area: Area, *, whole_m2: float, decoys: int
 ) -> Fitted | None:
