@@ -46,6 +46,9 @@ from sitegeo.wind import Wind
 
 MARKER = "plan.json"
 
+LITTLE_WATER = "at a quick look little of the water here is fit for a spread"
+"""Said of a blind that a ranking left out, where laying found room for one all the same."""
+
 KEPT_LAYERS = ("dwellings", "roads", "public_land", "closed_areas", "access")
 """Kept with a plan, so that it can be checked again, under another law, without its survey."""
 
@@ -192,6 +195,9 @@ def plan(
     season = None if when is None else season_of(when.month, lonlat[1])
     ground = ground_of(survey, row, gear, season=season)
     spread = lay(survey, row, ground)
+    if str(row["rejected_by"]).startswith(ranking.REFUSED) and not spread.refused:
+        row = row.copy()
+        row["rejected_by"] = LITTLE_WATER
     landing = landing_of(survey, row, spread, wind)
     light = None if when is None else daylight(*lonlat, when)
     fall = fire_of(survey, row, wind)

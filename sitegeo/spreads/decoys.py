@@ -123,35 +123,35 @@ def apart(spots: Floats, least_m: float) -> Floats:
 def thin(spots: Floats, count: int, area: Area, least_m: float = 0.0) -> Floats:
     """Return `count` of the spots in an area, irregular and at least so far apart.
 
-    For no more of them than `apart` finds.
-    """
-    loose = _spread_out(spots, count, area)
-    if len(apart(loose, least_m)) == count:
-        return loose
-    return _spread_out(apart(spots, least_m), count, area)
-
-
-def _spread_out(spots: Floats, count: int, area: Area) -> Floats:
-    """Return `count` of the spots in an area, irregular but well apart.
-
-    Weighted sample elimination: drop the most crowded spot until `count` remain (Yuksel 2015,
-    "Sample elimination for generating Poisson disk sample sets", with alpha 8). The edge is left
-    bare first, or every group would be a ring.
+    For no more of them than `apart` finds. The edge is left bare as far as there is room, or every
+    group would be a ring.
     """
     if count == 0:
         return spots[:0]
     each = math.sqrt(area.area / count)
-    for inset in (0.35, 0.25, 0.15):
-        inner = area.buffer(-inset * each, quad_segs=2)
-        inside = shapely.contains_xy(inner, spots)
-        if inside.sum() >= 3 * count:
-            spots = spots[inside]
-            break
+    for inset in (0.35, 0.25, 0.15, 0.0):
+        inner = spots[shapely.contains_xy(area.buffer(-inset * each, quad_segs=2), spots)]
+        if len(inner) >= 3 * count:
+            loose = _spread_out(inner, count, area)
+            if len(apart(loose, least_m)) == count:
+                return loose
+        close = apart(inner, least_m)
+        if len(close) >= count:
+            return _spread_out(close, count, area)
+    return _spread_out(apart(spots, least_m), count, area)
+
+
+def _spread_out(spots: Floats, count: int, area: Area) -> Floats:
+    """Return `count` of the spots, the most crowded of the others dropped one by one.
+
+    Weighted sample elimination (Yuksel 2015, "Sample elimination for generating Poisson disk sample
+    sets", with alpha 8).
+    """
     spots = spots[: 3 * count + 100]
     reach = 2 * math.sqrt(area.area / (2 * math.sqrt(3) * count))
     x, y = spots.T
-    apart = np.hypot(x[:, None] - x, y[:, None] - y)
-    crowd = np.clip(1 - apart / (2 * reach), 0, None)
+    gap = np.hypot(x[:, None] - x, y[:, None] - y)
+    crowd = np.clip(1 - gap / (2 * reach), 0, None)
     for _ in range(3):
         crowd *= crowd
     np.fill_diagonal(crowd, 0.0)

@@ -129,6 +129,7 @@ LAYOUTS: Mapping[str, Callable[[Wind, int], Sketch]] = MappingProxyType(
 )
 """Every layout by name; the bank names label one family, so do the open ones."""
 
+_ABEAM_DEG = 85.0  # a wind nearer to the front than this is over no shoulder; judgement
 _STRAIGHT_DEG = 140.0  # birds that come more than 40 degrees aside cross the front; judgement
 _LETTERS = {"point": "P", "timber opening": "H", "cover clump": "C", "open flat": "F"}
 
@@ -269,7 +270,7 @@ _WHENCE = {
     "pair": "A small spread for wind from the {hand}: birds {row}settle in the pocket{short_end}",
     "timber": "An opening in timber: birds circle{stack} and drop steeply into the pocket short "
     "of the guns {seat}",
-    "point": "Wind over the {hand} shoulder at a point: {point}",
+    "point": "Wind {at_point} at a point: {point}",
 }
 
 
@@ -307,6 +308,9 @@ def _pieces(layout: Layout, laid: Collection[str]) -> dict[str, str]:
         "hand": hand,
         "lee": lee,
         "behind": "from behind" if straight else f"over the {hand} shoulder",
+        "at_point": f"across from the {hand}"
+        if layout.theta_deg < _ABEAM_DEG
+        else f"over the {hand} shoulder",
         "how": "straight at the hide, so the lane in front stays clear"
         if straight
         else f"across the front from the {lee}, quartering toward the hide",

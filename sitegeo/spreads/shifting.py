@@ -36,6 +36,7 @@ LIVE_WITH = 0.8
 """Where this share of the spread serves the new wind as it lies, live with it (judgement)."""
 
 CAUTIONS = (
+    "Left, right and out are as seen from the hide",
     "Unload every gun before anyone steps out, and agree who calls the birds off",
     "Probe the depth before each step: where decoys are to go may be deeper than where they are",
 )
@@ -43,7 +44,6 @@ CAUTIONS = (
 _NOWHERE = shapely.Polygon()
 _FAR = np.full((1, 2), np.nan)  # of what is or goes in the bag
 _NONE = np.empty((0, 2))
-_SEEN = "left, right and out as seen from the hide"
 _MOVE = 1e5  # more metres than any spread could be carried in all
 _NEVER = 1e9
 
@@ -200,7 +200,7 @@ def _motion(now: Floats, then: Floats, pocket: BaseGeometry) -> tuple[Move, ...]
 
 def _no_decoys(moving: Sequence[Move], *, stands: bool) -> str:
     if moving:
-        return f"Move {_motion_words(moving)}; {_SEEN}."
+        return f"Move {_motion_words(moving)}."
     if stands:
         return "Leave the motion where it is: moving it would gain little."
     return "There are no decoys to move."
@@ -217,13 +217,13 @@ def _verdict(
     if not moves and not moving:
         return "Live with it: moving would gain little."
     if not moves:
-        return f"Live with it but for {motion}: moving more would gain little; {_SEEN}."
+        return f"Live with it but for {motion}: moving more would gain little."
     count = number_word(sum(m.count for m in moves))
     trips = handfuls_word(sum(m.handfuls for m in moves))
     too = f", and {motion}" if moving else ""
     rest = f"; leave {number_word(left)} others where they lie" if left > 1 else ""
     rest = "; leave one other where it lies" if left == 1 else rest
-    return f"Move {count} of {decoys} decoys{whence}, in {trips}{too}{rest}; {_SEEN}."
+    return f"Move {count} of {decoys} decoys{whence}, in {trips}{too}{rest}."
 
 
 def _lots(

@@ -169,7 +169,9 @@ def _around_hide(
     pocket = list(plan[plan["role"] == "pocket"].geometry)
     named = lettering.leaders(list(plan[plan["role"].isin(LABELLED)].geometry), beside=pocket)
     letters = shapely.MultiPoint([m.at for m in named])
-    taken = shapely.union_all([avoid, letters.buffer(4.0)]) if len(letters.geoms) else avoid
+    ways_in = list(plan[plan["role"] == "approach"].geometry)
+    lettered = [letters.buffer(4.0)] if len(letters.geoms) else []
+    taken = shapely.union_all([avoid, *lettered, *ways_in])
     water = _water(content)
     middle = None if water is None else lettering.middle_of(water)
 

@@ -61,7 +61,8 @@ def _rejected(survey: sitegeo.Survey, wind: sitegeo.Wind) -> str:
 
 
 def _refused(survey: sitegeo.Survey, wind: sitegeo.Wind) -> str:
-    return str(sitegeo.rank(survey, wind).refused["id"].iloc[0])
+    refused = sitegeo.rank(survey, wind).refused
+    return str(refused.loc[refused["kind"] == "timber opening", "id"].iloc[0])
 
 
 @pytest.fixture(params=["dated", "calm", "empty", "rejected", "refused"])
@@ -167,6 +168,17 @@ def test_the_card_says_what_the_plan_says(folder: Path, name: str) -> None:
     for caution in record["cautions"]:
         assert caution[1:].replace(" ", "") in flat
     assert "magnetic" in text.lower()
+
+
+def test_what_a_quick_look_leaves_out_and_laying_lays_is_not_called_impossible(
+    demo_survey: Path,
+) -> None:
+    survey = sitegeo.Survey.open(demo_survey)
+    wind = sitegeo.Wind.parse("NW 12 mph")
+    left_out = sitegeo.rank(survey, wind).refused["id"]
+    for plan in (sitegeo.plan(survey, wind, blind=name) for name in left_out.head(3)):
+        impossible = "no spread can be laid" in plan.record["rejected_by"]
+        assert impossible == bool(plan.spread.refused)
 
 
 def test_what_is_not_laid_is_not_spoken_of(plans: dict[str, Path]) -> None:
