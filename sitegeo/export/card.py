@@ -70,10 +70,14 @@ def _draw(pen: Pen, content: CardContent, width: float, height: float) -> Frame:
     size, _, lines = _headline(pen, content, right - left)
     top = height - MARGIN - _HEAD - 1.2 * size * max(0, len(lines) - 2)
     rows = len(content.items)
-    row = 26.0 if rows <= 6 else max(15.0, 156.0 / rows)
-    table = 18 + rows * row if rows else 0.0
-    room = top - MARGIN - table - 18
-    size, chart, columns = _best_split(pen, content, room, right - left)
+    for tallest, least in _TIGHTER:
+        row = tallest if rows <= 6 else max(15.0, 6 * tallest / rows)
+        table = 18 + rows * row if rows else 0.0
+        room = top - MARGIN - table - 18
+        split = _best_split(pen, content, room, right - left, least=least)
+        if split is not None:
+            break
+    size, chart, columns = split or _cut(pen, content, room, right - left, least=least)
     _header(pen, content, left, right, height - MARGIN)
     corner = (left, top - chart)
     frame = draw_chart(pen, content, corner, width=right - left - _SIDE - 12, height=chart)
@@ -301,30 +305,39 @@ def _sample(pen: Pen, item: CardItem, mark: str, at: XY, *, size: float) -> None
 
 _LEADING, _GAP = 1.27, 0.45
 _CHART = (270.0, 410.0)
+_TIGHTER = ((26.0, _CHART[0]), (23.0, 255.0), (20.0, 240.0))
+"""Height of a row of the table and least height of the drawing, tighter where words need room."""
+
 Line = tuple[str, str]
 Columns = tuple[list[Line], list[Line]]
 
 
 def _best_split(
-    pen: Pen, content: CardContent, room: float, width: float
-) -> tuple[float, float, Columns]:
-    """Return text size, height of the drawing and the words in two columns, so that all fits."""
+    pen: Pen, content: CardContent, room: float, width: float, *, least: float
+) -> tuple[float, float, Columns] | None:
+    """Return text size, height of the drawing and the words in two columns; None if too little."""
     each = (width - 14) / 2
-    tries = [(size, least) for least in (350.0, 310.0, _CHART[0]) for size in (9.5, 9, 8.5, 8)]
-    for size, least in [*tries, *((size, _CHART[0]) for size in (7.5, 7, LEAST_PT))]:
+    tries = [(size, high) for high in (350.0, 310.0, least) for size in (9.5, 9, 8.5, 8)]
+    for size, high in [*tries, *((size, least) for size in (7.5, 7, LEAST_PT))]:
         columns = _columns(_lines(pen, content, size, each))
         chart = room - max(_height(c, size) for c in columns)
-        if chart >= least:
+        if chart >= high:
             return size, min(chart, _CHART[1]), columns
-    # Sentences are left out from the end, and it is said.
-    lines = _lines(pen, content, LEAST_PT, each)
+    return None
+
+
+def _cut(
+    pen: Pen, content: CardContent, room: float, width: float, *, least: float
+) -> tuple[float, float, Columns]:
+    """Return as `_best_split`, sentences left out from the end, and it is said."""
+    lines = _lines(pen, content, LEAST_PT, (width - 14) / 2)
     more = (BOLD, "More than a card can hold: the rest is in plan.json")
     for cut in reversed(_starts(lines)):
         kept = lines[: cut - 1 if lines[cut - 1][0] == BOLD else cut]
         columns = _columns([*kept, more])
-        if room - max(_height(c, LEAST_PT) for c in columns) >= _CHART[0]:
-            return LEAST_PT, _CHART[0], columns
-    return LEAST_PT, _CHART[0], ([more], [])
+        if room - max(_height(c, LEAST_PT) for c in columns) >= least:
+            return LEAST_PT, least, columns
+    return LEAST_PT, least, ([more], [])
 
 
 def _lines(pen: Pen, content: CardContent, size: float, width: float) -> list[Line]:
