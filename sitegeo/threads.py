@@ -34,5 +34,8 @@ def in_threads(work: Callable[[int], None], workers: int) -> None:
     if workers == 1:
         work(0)
         return
-    with ThreadPoolExecutor(workers) as pool:
-        list(pool.map(work, range(workers)))
+    with ThreadPoolExecutor(workers - 1) as pool:
+        others = [pool.submit(work, worker) for worker in range(1, workers)]
+        work(0)  # here: one thread fewer to start
+        for other in others:
+            other.result()
