@@ -21,7 +21,7 @@ from sitegeo.law.shotfall import (
     side_words,
 )
 from sitegeo.law.terms import Terms, terms_of
-from sitegeo.siting.firing import TARGETS, WALK_IN_FROM_M
+from sitegeo.siting.firing import TARGETS, WALK_IN_FROM_M, guns_error_m
 from sitegeo.survey import Survey
 from sitegeo.units import to_yd
 from sitegeo.wind import Wind
@@ -81,7 +81,7 @@ def fire_about(
         wind_from_deg=None if wind is None else wind.from_deg,
         gust_mps=UNKNOWN_GUST_MPS if wind is None else wind.strongest_mps,
         spread_deg=0.0 if wind is None else wind.spread_deg,
-        guns_error_m=max(terms.errors.total_m(name) for name in TARGETS),
+        guns_error_m=guns_error_m(terms.errors),
         layers={name: layers.get(name) for name in TARGETS} | _people(layers, terms, hide, crs),
         complete=terms.complete,
         covered={name: area for name, area in terms.covered.items() if name in TARGETS},

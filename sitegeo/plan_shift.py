@@ -40,8 +40,8 @@ def shift_of(
 ) -> Shift:
     """Return what to move from decoys as they lie when the wind turns from one bearing to another.
 
-    Bearings are true, where the wind comes from; `decoys` and
-    `motion` are (n, 2) arrays in the frame's CRS.
+    Bearings are true, where the wind comes from; `decoys` and `motion` are (n, 2) arrays in the
+    frame's CRS.
     """
     phi = float(signed_diff_deg(now_deg, ground.facing_deg))
     then = ground.lay(layouts.choose(ground.kind, phi, decoys=ground.gear.decoys), phi)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from typing import Self
+from typing import Any, Self
 
 from sitegeo import layers
 from sitegeo.errors import UsageError
@@ -41,7 +41,7 @@ class PositionErrors:
                 )
 
     @classmethod
-    def from_layers(cls, position_error_m: Mapping[str, float]) -> Self:
+    def from_layers(cls, position_error_m: Mapping[Any, float]) -> Self:
         """Return the defaults with a place's own figures, by layer name, put in."""
         known = {f.name for f in fields(cls)}
         given = {f"{name}_m": value for name, value in position_error_m.items()}

@@ -44,8 +44,7 @@ def huntable(
     closed_areas: gpd.GeoDataFrame | None = None,
 ) -> gpd.GeoDataFrame:
     """Public ground open to hunting, less setbacks and closed areas; empty where none is known."""
-    given = {str(layer): error for layer, error in assume.position_error_m.items()}
-    errors = PositionErrors.from_layers(given)
+    errors = PositionErrors.from_layers(assume.position_error_m)
     # The largest, so that ground drawn as open never disagrees with a verdict.
     error_m = max(errors.total_m(layer) for layer in LAYERS)
     return _huntable(public_land, setbacks, closed_areas, error_m=error_m, crs=imagery.grid.crs)

@@ -82,7 +82,7 @@ def terms_of(record: Mapping[str, Any], *, crs: CRS, on: date | None = None) -> 
         if read is not None:
             covered[name] = shapely.intersection(covered.get(name, read), read).buffer(0)
     return Terms(
-        errors=PositionErrors.from_layers({str(k): v for k, v in assume.position_error_m.items()}),
+        errors=PositionErrors.from_layers(assume.position_error_m),
         complete=frozenset(str(name) for name, said in assume.complete.items() if said),
         covered=MappingProxyType(covered),
         outline=assume.dwelling_outline,

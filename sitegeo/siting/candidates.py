@@ -123,7 +123,7 @@ def judged(
         access_m=_access(access, at),
         **_ways(cover, depth, access, at, wade_m=wade),
     )
-    errors = PositionErrors.from_layers({str(k): v for k, v in assume.position_error_m.items()})
+    errors = PositionErrors.from_layers(assume.position_error_m)
     edge_m, closed_m = errors.total_m("public_land"), errors.total_m("closed_areas")
     complete = assume.complete.get("public_land") is True
     points = gpd.GeoDataFrame(out[["id"]], geometry=out.geometry, crs=out.crs)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -145,9 +144,8 @@ class _Around:
         return closed
 
 
-def guns_error_m(position_error_m: Mapping[Any, float]) -> float:
-    """Return how far off guns and mapped features may be, from errors written by layer."""
-    errors = PositionErrors.from_layers({str(k): v for k, v in position_error_m.items()})
+def guns_error_m(errors: PositionErrors) -> float:
+    """Return how far off guns and mapped features may be."""
     return max(errors.total_m(name) for name in TARGETS)
 
 

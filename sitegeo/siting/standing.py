@@ -13,6 +13,7 @@ import geopandas as gpd
 import numpy as np
 
 from sitegeo.grid import Raster
+from sitegeo.law.position import PositionErrors
 from sitegeo.law.shotfall import read_load
 from sitegeo.layers import Cover
 from sitegeo.placefile import Assume
@@ -72,7 +73,7 @@ def standing(
         facing,
         grid=cover.grid,
         load=read_load(gear.load),
-        error_m=guns_error_m(assume.position_error_m),
+        error_m=guns_error_m(PositionErrors.from_layers(assume.position_error_m)),
         layers={"dwellings": dwellings, "roads": roads},
         access=access,
     )
