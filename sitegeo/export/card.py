@@ -305,8 +305,11 @@ def _sample(pen: Pen, item: CardItem, mark: str, at: XY, *, size: float) -> None
 
 _LEADING, _GAP = 1.27, 0.45
 _CHART = (270.0, 410.0)
-_TIGHTER = ((26.0, _CHART[0]), (23.0, 255.0), (20.0, 240.0))
-"""Height of a row of the table and least height of the drawing, tighter where words need room."""
+_TIGHTER = ((26.0, _CHART[0]), (21.0, 266.0), (16.0, 262.0))
+"""Height of a row of the table and least height of the drawing, tighter where words need room.
+
+A lower drawing would push the code beside it into the words on north.
+"""
 
 Line = tuple[str, str]
 Columns = tuple[list[Line], list[Line]]
