@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 from rasterio.warp import Resampling, reproject
 from scipy import ndimage
 
-from sitegeo.grid import Raster
-from sitegeo.imagery import read_imagery
-from sitegeo.layers import Cover
-from sitegeo.terrain.photocover import photo_cover
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Raster
+from sitegeo.landcover.photo_cover import photo_cover
+from sitegeo.places.imagery import read_imagery
 
 Bools = NDArray[np.bool_]
 FOUR = ("red", "green", "blue", "nir")

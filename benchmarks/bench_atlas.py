@@ -24,10 +24,10 @@ import rasterio
 from bench_sweep import country
 from pyproj import CRS
 
+from sitegeo.core.grid import Grid, Raster
 from sitegeo.exposure.atlas import SECTORS, Atlas, write_atlas
 from sitegeo.exposure.shelter import spread_weights
 from sitegeo.exposure.sweep import NO_FETCH, empty_sweep, encode_surface, sweep
-from sitegeo.grid import Grid, Raster
 
 Floats = npt.NDArray[np.floating]
 PLACES = Path(__file__).resolve().parents[2] / "shared" / "places"

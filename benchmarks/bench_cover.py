@@ -19,8 +19,8 @@ from affine import Affine
 from pyproj import CRS
 from scipy import ndimage
 
-from sitegeo.grid import Grid, Raster
-from sitegeo.terrain.photocover import photo_cover
+from sitegeo.core.grid import Grid, Raster
+from sitegeo.landcover.photo_cover import photo_cover
 
 BANDS = ("red", "green", "blue", "nir")
 SIDES = (1000, 2000)

@@ -21,9 +21,9 @@ from typing import TypeVar
 import numpy as np
 
 import sitegeo
-from sitegeo.bundled import place_file
-from sitegeo.manywinds import field_of, look_upwind, many_winds
-from sitegeo.ranking import assumed
+from sitegeo.places.bundled import place_file
+from sitegeo.rankings.many_winds import field_of, look_upwind, many_winds
+from sitegeo.surveys.pipeline import assumed
 
 WINDS = 40
 T = TypeVar("T")
@@ -39,7 +39,7 @@ def timed(work: Callable[[], T], repeats: int = 3) -> tuple[float, T]:
     return min(times), result
 
 
-def accuracy(survey: sitegeo.Survey, many: sitegeo.manywinds.ManyWinds) -> None:
+def accuracy(survey: sitegeo.Survey, many: sitegeo.rankings.many_winds.ManyWinds) -> None:
     """Print how far the tables are from `rank`."""
     rng = np.random.default_rng(1)
     off, lost = [], []

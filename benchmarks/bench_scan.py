@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
 from helpers_region import NW, sized
 from mirrored import SIDE_M, county
 
-from sitegeo.bundled import place_file
+from sitegeo.places.bundled import place_file
 from sitegeo.scan import cluster, tiling
 from sitegeo.scan.judging import Asked
 from sitegeo.scan.region import Region, read_region

@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
 
 from helpers_region import SIDE_M, make_region, run
 
-from sitegeo.bundled import place_file
+from sitegeo.places.bundled import place_file
 from sitegeo.scan import cluster, tiling
 from sitegeo.scan.scanning import Scan
 

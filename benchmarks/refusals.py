@@ -19,10 +19,11 @@ from pathlib import Path
 import numpy as np
 
 import sitegeo
-from sitegeo.bundled import place_file
-from sitegeo.laying import ground_of, refusal_of
-from sitegeo.ranking import SURE_OF, gear_of, without_room
-from sitegeo.turning import turning
+from sitegeo.places.bundled import place_file
+from sitegeo.rankings.ranking import SURE_OF, without_room
+from sitegeo.rankings.spread_site import ground_of, refusal_of
+from sitegeo.rankings.turning_wind import turning
+from sitegeo.surveys.pipeline import gear_of
 
 MPS = 5.36
 

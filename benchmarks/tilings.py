@@ -16,7 +16,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
 import pandas as pd
 from helpers_region import PIXEL_M, SIDE_M, in_process, make_region, run
 
-from sitegeo.bundled import place_file
+from sitegeo.places.bundled import place_file
 from sitegeo.scan import tiling
 
 

@@ -22,14 +22,14 @@ from rasterio.transform import from_origin
 from shapely.geometry import LineString, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Grid, Raster
 from sitegeo.export.marks import HATCHES
-from sitegeo.grid import Grid, Raster
-from sitegeo.layers import Cover
 from sitegeo.siting.approach import approach, lines
 from sitegeo.spreads import layouts
 from sitegeo.spreads.frame import Frame
-from sitegeo.spreads.placing import place
-from sitegeo.spreads.spread import Spread
+from sitegeo.spreads.place import place
+from sitegeo.spreads.result import Spread
 from sitegeo.units import YARD_M, yd
 
 PX = 3.3  # pixels a yard

@@ -9,10 +9,9 @@ import numpy as np
 import shapely
 from pyproj import CRS, Geod, Transformer
 
-from sitegeo.law.position import PositionErrors
+from sitegeo.law.context import PositionErrors, Terms
 from sitegeo.law.rules import DistanceRule, Law
 from sitegeo.law.setbacks import verdicts
-from sitegeo.law.terms import Terms
 
 UTM = CRS.from_epsg(26918)
 GEOD = Geod(ellps="GRS80")

@@ -14,11 +14,11 @@ from rasterio.enums import Resampling
 from rasterio.transform import Affine
 from rasterio.windows import Window
 
+from sitegeo.core.wind import Wind
 from sitegeo.scan import cluster
 from sitegeo.scan.judging import Asked
 from sitegeo.scan.region import Region, read_region
 from sitegeo.scan.scanning import Scan, scan
-from sitegeo.wind import Wind
 
 PIXEL_M = 3
 SIDE_M = 1200

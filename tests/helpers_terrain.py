@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from pyproj import CRS
 from scipy import ndimage
 
-from sitegeo.grid import Grid, Raster
-from sitegeo.layers import Cover
-from sitegeo.terrain.cover import cover
-from sitegeo.terrain.photocover import photo_cover
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Grid, Raster
+from sitegeo.landcover.cover import cover
+from sitegeo.landcover.photo_cover import photo_cover
 
 # Near the edge of a zone, where true and grid north differ by over a degree.
 WEST, NORTH = 690_000.0, 4_200_000.0

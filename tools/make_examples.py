@@ -13,9 +13,9 @@ from pathlib import Path
 from playwright.sync_api import sync_playwright
 
 import sitegeo
-from sitegeo.bundled import place_file
-from sitegeo.cli.demo_command import WHEN
+from sitegeo.cli.commands.demo import WHEN
 from sitegeo.law.daylight import read_when
+from sitegeo.places.bundled import place_file
 
 MAPS = Path(__file__).resolve().parents[1] / "maps"
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")

@@ -28,7 +28,7 @@ LIMIT_S = 120
 LOADED = (
     *("hypothesis.extra.numpy", "numpy", "pandas", "geopandas", "shapely", "pyproj"),
     *("pydantic", "astral.sun", "scipy.spatial", "scipy.ndimage", "rasterio", "skimage", "numba"),
-    *("sitegeo.layers", "sitegeo.placefile", "sitegeo.steps", "sitegeo.wind"),
+    *("sitegeo.core.contracts", "sitegeo.places.config", "sitegeo.core.steps", "sitegeo.core.wind"),
 )
 COMPARED: dict[type[ast.cmpop], tuple[type[ast.cmpop], ...]] = {
     ast.Lt: (ast.LtE, ast.GtE),

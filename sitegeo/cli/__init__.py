@@ -46,7 +46,7 @@ class LazyGroup(click.Group):
     def get_command(self, _ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in COMMANDS:
             return None
-        module = importlib.import_module(f"sitegeo.cli.{cmd_name}_command")
+        module = importlib.import_module(f"sitegeo.cli.commands.{cmd_name}")
         command: click.Command = module.command
         return command
 

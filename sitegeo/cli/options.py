@@ -17,7 +17,7 @@ import click
 
 if TYPE_CHECKING:
     from sitegeo.law.rules import Law
-    from sitegeo.survey import Survey
+    from sitegeo.surveys.survey import Survey
     from sitegeo.units import LengthUnit
 
 PROGRESS = "@progress"
@@ -226,7 +226,7 @@ def at_water(survey: Survey, level: str | None, *, quiet: bool) -> Survey:
     """Return a survey at the water of the day, and say what moved."""
     if level is None:
         return survey
-    from sitegeo.watertoday import at_water, read_water, words_of
+    from sitegeo.surveys.water_level import at_water, read_water, words_of
 
     moved = at_water(survey, read_water(level, survey))
     for words in words_of(moved):

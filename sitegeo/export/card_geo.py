@@ -8,8 +8,8 @@ from typing import Any
 from pyproj import Geod
 from reportlab.pdfbase.pdfdoc import PDFArray, PDFDictionary, PDFName, PDFString
 
+from sitegeo.core.grid import WGS84
 from sitegeo.export.card_chart import Frame
-from sitegeo.grid import WGS84
 
 _GEOD = Geod(ellps="WGS84")
 _CORNERS = ((0, 0), (0, 1), (1, 1), (1, 0))

@@ -29,14 +29,14 @@ from rasterio.enums import Resampling
 from rasterio.errors import RasterioError
 from rasterio.windows import Window
 
+from sitegeo.core.grid import Grid, Raster
+from sitegeo.core.parallel import allowed, in_threads, thread_count
 from sitegeo.errors import SurveyError, UsageError
 from sitegeo.exposure.fetch import Fetch
-from sitegeo.exposure.halo import continued
-from sitegeo.exposure.obstacles import classes_of, lookup_classes
+from sitegeo.exposure.field import continued
 from sitegeo.exposure.shelter import SPREAD_DEG, ratio_table, spread_weights
+from sitegeo.exposure.surface import classes_of, lookup_classes
 from sitegeo.exposure.sweep import HORIZON_STEPS, NO_FETCH, empty_sweep, sweep
-from sitegeo.grid import Grid, Raster
-from sitegeo.threads import allowed, in_threads, thread_count
 
 SECTORS = 36
 FORMAT = 2

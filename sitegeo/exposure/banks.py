@@ -13,10 +13,10 @@ from rasterio import features
 from shapely.geometry import shape
 
 from sitegeo.angles import signed_diff_deg, unit_from_bearing
+from sitegeo.core.grid import Grid, Raster
+from sitegeo.core.steps import step
+from sitegeo.core.wind import Wind
 from sitegeo.exposure.shelter import RIPPLE_MPS, markfort_sheltering
-from sitegeo.grid import Grid, Raster
-from sitegeo.steps import step
-from sitegeo.wind import Wind
 
 Floats = npt.NDArray[np.float64]
 

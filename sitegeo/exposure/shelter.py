@@ -145,16 +145,6 @@ def spread_weights(spread_deg: float) -> tuple[Floats, Floats]:
     return turns, weights / weights.sum()
 
 
-def leaves_are_off(month: int, lat: float) -> bool:
-    """Return whether broadleaf trees stand bare: November to April, May to October in the south.
-
-    Not within 25° of the equator. A rule of the calendar, judgement: it does not know conifers,
-    which shelter all winter, nor an early or a late year.
-    """
-    northern_winter = month >= 11 or month <= 4
-    return abs(lat) > 25 and northern_winter == (lat > 0)
-
-
 def ripples(local_speed_mps: npt.ArrayLike, threshold_mps: float = RIPPLE_MPS) -> Any:
     """Return where the local wind ruffles the water; False where the wind is unknown (NaN)."""
     return (np.asarray(local_speed_mps, dtype=float) >= threshold_mps)[()]

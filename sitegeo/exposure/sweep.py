@@ -22,9 +22,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
+from sitegeo.core.parallel import in_threads, thread_count
 from sitegeo.errors import RasterError
 from sitegeo.exposure import _lines
-from sitegeo.threads import in_threads, thread_count
 
 NO_FETCH = 65535
 """Value of `Sweep.fetch_m` where there is no water."""

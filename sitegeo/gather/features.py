@@ -16,11 +16,11 @@ import shapely
 import shapely.geometry
 from pydantic import BaseModel, ConfigDict, Field
 
+from sitegeo.core.grid import WGS84
 from sitegeo.errors import GatherError
 from sitegeo.gather.client import Request, Visit
 from sitegeo.gather.overpass import MARGIN_M
 from sitegeo.gather.sources import Bounds, Found, Service, Wanted, inside
-from sitegeo.grid import WGS84
 
 MOST_PAGES = 200
 Page = dict[str, Any]

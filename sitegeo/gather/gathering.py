@@ -15,14 +15,14 @@ import geopandas as gpd
 import pandas as pd
 import shapely
 
+from sitegeo.core.wind import Forecast
 from sitegeo.errors import GatherError, SitegeoError
 from sitegeo.gather.client import Client, Visit
 from sitegeo.gather.mosaic import COMPLETE
 from sitegeo.gather.osm import read_osm
 from sitegeo.gather.overpass import MARGIN_M
 from sitegeo.gather.sources import RASTERS, Area, Found, Picture, Service, Source, Wanted, services
-from sitegeo.placefile import VECTOR_ROLES
-from sitegeo.wind import Forecast
+from sitegeo.places.config import VECTOR_ROLES
 
 PLACE_ROLES = frozenset({*RASTERS, *VECTOR_ROLES, "zone"})
 LOOKED_AT = "landcover"

@@ -22,7 +22,7 @@ from sitegeo.errors import GatherError
 from sitegeo.gather.client import Visit
 from sitegeo.gather.remote import opened
 from sitegeo.gather.sources import Area, Picture
-from sitegeo.rasterfile import crs_of, mask_of, tagged
+from sitegeo.places.rasters import crs_of, mask_of, tagged
 
 MOST_PIXELS = 100_000_000
 COMPLETE = 0.9999

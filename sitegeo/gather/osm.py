@@ -15,9 +15,9 @@ import osmium
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from sitegeo.core.grid import WGS84
 from sitegeo.errors import GatherError
 from sitegeo.gather.sources import Bounds, Found
-from sitegeo.grid import WGS84
 
 Tags = Mapping[str, str]
 Rows = dict[str, list[dict[str, Any]]]

@@ -16,11 +16,11 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from pyproj import CRS, Transformer
 
+from sitegeo.core.grid import WGS84
+from sitegeo.core.models import read_toml
+from sitegeo.core.wind import Forecast
 from sitegeo.errors import PlaceError, StepError, UsageError
 from sitegeo.gather.client import Visit
-from sitegeo.grid import WGS84
-from sitegeo.tomlfile import read_toml
-from sitegeo.wind import Forecast
 
 GROUP = "sitegeo.sources"
 SHIPPED = Path(__file__).with_name("sources.toml")

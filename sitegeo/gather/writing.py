@@ -10,13 +10,12 @@ import numpy as np
 import rasterio
 from rasterio.enums import ColorInterp
 
+from sitegeo.core.output import replacing
+from sitegeo.core.store import write_json, write_layers
 from sitegeo.errors import GatherError
-from sitegeo.export.gpkg import write_layers
-from sitegeo.folders import replacing
 from sitegeo.gather.gathering import LOOKED_AT, Gathered, Part
 from sitegeo.gather.sources import Picture
-from sitegeo.placefile import VECTOR_ROLES
-from sitegeo.store import write_json
+from sitegeo.places.config import VECTOR_ROLES
 
 MARKER = "gather.json"
 SCHEMA = "sitegeo/gather/1"

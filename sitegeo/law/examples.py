@@ -8,10 +8,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 
+from sitegeo.core.models import read_toml
 from sitegeo.errors import LawError
+from sitegeo.law.features import pavement_m, right_of_way_m
 from sitegeo.law.rules import EXAMPLES, TARGETS, DistanceRule, Law, MeasuredFrom, TextRule
-from sitegeo.law.widths import pavement_m, right_of_way_m
-from sitegeo.tomlfile import read_toml
 
 
 def shipped_laws() -> tuple[Law, ...]:

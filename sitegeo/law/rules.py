@@ -21,9 +21,9 @@ from pydantic import (
     model_validator,
 )
 
+from sitegeo.core.models import read_toml
 from sitegeo.errors import LawError
-from sitegeo.placefile import Giver
-from sitegeo.tomlfile import read_toml
+from sitegeo.places.config import Giver
 from sitegeo.units import metres
 
 Target = Literal[
@@ -42,7 +42,7 @@ TARGETS: tuple[Target, ...] = get_args(Target)
 WEEKDAYS: tuple[Weekday, ...] = get_args(Weekday)
 OF_BUILDINGS: tuple[MeasuredFrom, ...] = ("wall", "grounds", "property line")
 """Lines a building's rule is measured from, from the inside out."""
-EXAMPLES = Path(__file__).parent / "rules"
+EXAMPLES = Path(__file__).parent / "shipped"
 
 
 def _several(value: object) -> object:

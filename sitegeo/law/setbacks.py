@@ -9,7 +9,7 @@ counts as everything it might be.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,27 +19,21 @@ import pandas as pd
 import shapely
 from numpy.typing import ArrayLike, NDArray
 from pyproj import CRS
+from shapely.geometry.base import BaseGeometry
 
-from sitegeo import layers
-from sitegeo.grid import require_metric, require_same_crs
-from sitegeo.law import mapped
+from sitegeo.angles import unit_from_bearing
+from sitegeo.core import contracts
+from sitegeo.core.grid import convergence_deg, require_metric, require_same_crs
+from sitegeo.law import features
+from sitegeo.law.context import COLUMNS, POINTS, Terms, building_of, lifting, stands_on
+from sitegeo.law.features import Bools, plain, shows
+from sitegeo.law.geodesic import Floats, Nearest, Shapes, grown, nearest, scale_over
 from sitegeo.law.ground import ground_of
-from sitegeo.law.mapped import Bools, Floats
-from sitegeo.law.nearest import nearest, scale_over
-from sitegeo.law.position import POINTS
-from sitegeo.law.rules import DistanceRule, Law, Target
-from sitegeo.law.sector import nearest_in_sector, open_arcs
-from sitegeo.law.terms import Terms, building_of, lifting, stands_on
-from sitegeo.law.widths import plain
-
-COLUMNS = (
-    "id", "target", "verdict", "distance_m", "limit_m", "margin_m", "error_m",
-    "bearing_deg", "feature", "rule", "measured_from", "note",
-)  # fmt: skip
+from sitegeo.law.rules import DistanceRule, Law, MeasuredFrom, Target
 
 LAYER = {"dwelling": "dwellings", "road": "roads"}
 RULED: dict[str, tuple[Target, ...]] = {
-    "dwelling": mapped.BUILDING_TARGETS,
+    "dwelling": features.BUILDING_TARGETS,
     "road": ("road",),
 }
 WORST = ("inside", "close", "not checked", "clear")
@@ -97,7 +91,7 @@ def verdicts(
     LayerError, CrsError
         If the points or a layer break their contract or differ in CRS.
     """
-    layers.check(points, POINTS)
+    contracts.check(points, POINTS)
     error_m = terms.errors.total_m("public_land")
     public = (ground_of(points, public_land, error_m=error_m) == "public").to_numpy(bool)
     tables = [
@@ -205,7 +199,7 @@ def _ask(
     if rule.private_land_only:
         speaks &= ~public
         notes.append((public, f"{rule.id} is for private land: silent on public ground"))
-    which = mapped.reached(layer, rule)
+    which = features.reached(layer, rule)
     held = bool(which.any())
     asking = speaks.copy()
     for given in lifting(rule, terms):
@@ -225,7 +219,7 @@ def _ask(
     feature = np.full(n, -1, dtype=np.int64)
     if which.any() and asking.any():
         shapes = layer.geometry.to_numpy()[which]
-        offset = mapped.offset_m(layer, rule, law)[which]
+        offset = features.offset_m(layer, rule, law)[which]
         at = points.geometry.to_numpy()[asking]
         crs = CRS(layer.crs)
         if rule.geometry == "sector" and terms.no_fire:
@@ -237,7 +231,7 @@ def _ask(
             near = nearest(at, shapes, offset, crs=crs)
         distance[asking], bearing[asking] = near.distance_m, near.bearing_deg
         feature[asking] = np.flatnonzero(which)[near.feature]
-    shown = mapped.shows(terms.outline, rule)
+    shown = features.shows(terms.outline, rule)
     if not shown:
         words = f"{rule.id} counts from the {rule.measured_from}; the map shows the {terms.outline}"
         notes.append((speaks, words))
@@ -247,7 +241,7 @@ def _ask(
 def _surely_clear(target: str, asked: list[_Asked], *, layer_complete: bool) -> Bools:
     """Return where the rules that speak are enough for a clear verdict."""
     speaks = np.array([a.speaks for a in asked])
-    houses = np.array([target == "road" or mapped.covers_houses(a.rule) for a in asked])
+    houses = np.array([target == "road" or features.covers_houses(a.rule) for a in asked])
     held = np.array([a.held for a in asked])
     shown = np.array([a.shown for a in asked])
     ruled = (speaks & houses[:, None]).any(axis=0)
@@ -269,7 +263,7 @@ def _ends_near(
     scale = scale_over(CRS(points.crs), at)
     inside = shapely.covers(area, at)
     reach_m = np.where(inside, shapely.distance(area.boundary, at), 0.0) / scale.most
-    asks = [a.rule.limit_m + mapped.most_offset_m(a.rule, law) for a in asked]
+    asks = [a.rule.limit_m + features.most_offset_m(a.rule, law) for a in asked]
     needed = np.where([a.speaks for a in asked], np.array(asks)[:, None], 0.0).max(axis=0)
     # What has no edge to measure to has no reach either.
     return np.asarray(~(reach_m >= needed + terms.errors.total_m(LAYER[target])))
@@ -288,7 +282,7 @@ def _notes(asked: list[_Asked], *, ends: Bools, complete: Bools, layer: str) -> 
 
 def checked_crs(layer: gpd.GeoDataFrame, target: str, crs: CRS | None) -> CRS:
     """Return the CRS of a target's layer; raises if the layer breaks its contract."""
-    layers.check(layer, layers.contract(LAYER[target]))
+    contracts.check(layer, contracts.contract(LAYER[target]))
     require_same_crs(crs, layer.crs, where=LAYER[target])
     return require_metric(layer.crs)
 
@@ -302,7 +296,7 @@ def asked_of(
     """
     largest: dict[tuple[bytes, bytes, str], tuple[DistanceRule, Bools, Floats]] = {}
     for rule in sorted(law.rules_for(RULED[target]), key=lambda r: -r.limit_m):
-        which, offset = mapped.reached(layer, rule), mapped.offset_m(layer, rule, law)
+        which, offset = features.reached(layer, rule), features.offset_m(layer, rule, law)
         if which.any():
             alike = which.tobytes(), offset.tobytes(), rule.measured_from
             largest.setdefault(alike, (rule, which, offset[which]))
@@ -315,6 +309,135 @@ def _names(layer: gpd.GeoDataFrame, target: str) -> NDArray[Any]:
     tried = [layer[c] for c in ("name", kind) if c in layer.columns]
     names = pd.Series(target, index=layer.index, dtype=object)
     for column in reversed(tried):
-        told = column.map(plain).map(lambda word: word not in mapped.UNTOLD)
+        told = column.map(plain).map(lambda word: word not in features.UNTOLD)
         names = names.where(~told, column)
     return np.array([f"{name} #{index}" for index, name in names.items()], dtype=object)
+
+
+def setback_polygons(
+    law: Law,
+    *,
+    dwellings: gpd.GeoDataFrame | None,
+    roads: gpd.GeoDataFrame | None,
+    crs: CRS,
+    outline: MeasuredFrom = "wall",
+) -> gpd.GeoDataFrame:
+    """Return the ground within each rule's limit, by the `setbacks` contract, never too small.
+
+    One row per rule that reaches anything. A rule that counts from a line the `outline` of the
+    dwellings does not hold is drawn from the outline, and its `note` says so. The radius allows
+    for chords and the grid's scale; it holds no position error. For maps: verdicts are decided
+    by `verdicts`.
+    """
+    rows: list[dict[str, Any]] = []
+    for target, layer in (("dwelling", dwellings), ("road", roads)):
+        if layer is None:
+            continue
+        checked_crs(layer, target, crs)
+        for rule, which, offset in asked_of(law, layer, target):
+            shapes = layer.geometry.to_numpy()[which]
+            radius = rule.limit_m + offset
+            words = f"drawn too small, from the {outline}: counts from the {rule.measured_from}"
+            row = {
+                "id": f"S{len(rows) + 1:03d}",
+                "target": target,
+                "distance_m": rule.limit_m,
+                "rule": rule.id,
+                "verify": rule.verify,
+                "note": "" if shows(outline, rule) else words,
+                "geometry": shapely.union_all(grown(shapes, radius, scale_over(crs, shapes))),
+            }
+            rows.append(row)
+    columns = ["id", "target", "distance_m", "rule", "verify", "note", "geometry"]
+    return gpd.GeoDataFrame(pd.DataFrame(rows, columns=columns), geometry="geometry", crs=crs)
+
+
+def drawn_short(setbacks: gpd.GeoDataFrame) -> list[str]:
+    """Return a sentence for each drawn setback that is too small."""
+    short = setbacks[setbacks["note"] != ""]
+    return [f"setbacks under {r.rule} are {r.note}" for r in short.itertuples()]
+
+
+WIDER_DEG = 30.0
+"""A sector of fire is taken this much wider on both hands: guns swing; judgement."""
+
+_SLICES = 73
+"""Edges of the triangles that make a sector: none is wider than 5°."""
+
+Arc = tuple[float, float]
+
+
+def open_arcs(no_fire: Iterable[Arc]) -> tuple[Arc, ...]:
+    """Return the arcs between closed ones, each widened on both hands, no wider than a circle.
+
+    Arcs run clockwise from the first bearing to the second, in degrees; an open one may end
+    beyond 360. One that begins and ends at the same bearing is empty, except 0 to 360.
+    """
+    closed = sorted((a % 360, a % 360 + _width(a, b)) for a, b in no_fire if _width(a, b))
+    if not closed:
+        return ((0.0, 360.0),)
+    gaps = []
+    reached = max(stop for _, stop in closed) - 360.0
+    for start, stop in closed:
+        if start > reached:
+            gaps.append((reached, start))
+        reached = max(reached, stop)
+    wider = [(a - WIDER_DEG, b + WIDER_DEG) for a, b in gaps]
+    return tuple((a % 360, a % 360 + min(b - a, 360.0)) for a, b in wider)
+
+
+def nearest_in_sector(
+    points: Shapes,
+    features: Shapes,
+    offset_m: Floats,
+    *,
+    arcs: Sequence[Arc],
+    error_m: float,
+    crs: CRS,
+) -> Nearest:
+    """Return what `nearest` does for what of the features lies in the arcs from each point.
+
+    `arcs` are true bearings; the sectors are drawn out by the error. A point with nothing in
+    its sectors gets an infinite distance and the first feature.
+    """
+    full_size = grown(features, offset_m, scale_over(crs, features))
+    whole = np.where(offset_m > 0, full_size, features)
+    tree = shapely.STRtree(whole)
+    distance = np.full(len(points), np.inf)
+    bearing = np.full(len(points), np.nan)
+    feature = np.zeros(len(points), dtype=np.int64)
+    for n, point in enumerate(points):
+        if not arcs:
+            break
+        fan = _fan(point, whole, arcs, error_m=error_m, crs=crs)
+        which = np.sort(tree.query(fan, predicate="intersects"))
+        if which.size:
+            parts = shapely.intersection(whole[which], fan)
+            # What only touches may round to nothing.
+            parts = np.where(shapely.is_empty(parts), whole[which], parts)
+            found = nearest(points[n : n + 1], parts, np.zeros(which.size), crs=crs)
+            distance[n], bearing[n] = found.distance_m[0], found.bearing_deg[0]
+            feature[n] = which[found.feature[0]]
+    return Nearest(feature, distance, bearing)
+
+
+def _width(start: float, stop: float) -> float:
+    return 360.0 if (start, stop) == (0.0, 360.0) else (stop - start) % 360
+
+
+def _fan(
+    point: shapely.Point, features: Shapes, arcs: Sequence[Arc], *, error_m: float, crs: CRS
+) -> BaseGeometry:
+    """Return the ground in the arcs about a point, out past every feature, grown by the error."""
+    far = shapely.hausdorff_distance(point, shapely.box(*shapely.total_bounds(features)))
+    reach = 1.5 * far + 1.0  # well past what a chord cuts off
+    turn = convergence_deg(crs, point.x, point.y)
+    slices = []
+    for start, stop in arcs:
+        bearings = np.linspace(start, stop, _SLICES) - turn
+        rim = np.column_stack(unit_from_bearing(bearings)) * reach + (point.x, point.y)
+        guns = np.broadcast_to([point.x, point.y], rim[1:].shape)
+        slices.append(np.asarray(shapely.polygons(np.stack([guns, rim[:-1], rim[1:]], axis=1))))
+    scale = scale_over(crs, np.array([point]))
+    fan: BaseGeometry = grown(shapely.union_all(np.concatenate(slices)), error_m, scale)
+    return fan

@@ -10,9 +10,9 @@ from pathlib import Path
 import geopandas as gpd
 from pyproj import Transformer
 
+from sitegeo.core.grid import WGS84
 from sitegeo.errors import LayerError
-from sitegeo.grid import WGS84
-from sitegeo.placefile import VECTOR_ROLES, LayerSource
+from sitegeo.places.config import VECTOR_ROLES, LayerSource
 from sitegeo.scan import nearby
 from sitegeo.scan.nearby import REACH_M, VectorSource
 from sitegeo.scan.plates import whole

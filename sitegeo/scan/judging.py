@@ -13,15 +13,15 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from sitegeo import store
+from sitegeo.core import store
+from sitegeo.core.wind import Forecast, Wind
 from sitegeo.errors import UsageError
-from sitegeo.ranking import rank, verdicts_of
+from sitegeo.law.verdicts import verdicts_of
+from sitegeo.rankings.ranking import rank
+from sitegeo.rankings.season import judged
 from sitegeo.scan.region import digest
-from sitegeo.scan.seams import reported
-from sitegeo.scan.tiling import Piece
-from sitegeo.season import judged
-from sitegeo.survey import Survey
-from sitegeo.wind import Forecast, Wind
+from sitegeo.scan.tiling import Piece, reported
+from sitegeo.surveys.survey import Survey
 
 BLINDS, SEEN, VERDICTS, WATERS = (
     "blinds.parquet",

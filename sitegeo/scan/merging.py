@@ -15,16 +15,15 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
-from sitegeo import store
 from sitegeo.angles import unit_from_bearing
-from sitegeo.export.gpkg import write_layers
-from sitegeo.grid import convergence_deg
+from sitegeo.core import store
+from sitegeo.core.grid import convergence_deg
+from sitegeo.core.store import write_layers
+from sitegeo.rankings.season import WORKS_SHARE
 from sitegeo.scan.judging import BLINDS, MORNINGS, SEEN, VERDICTS, WATERS, Asked
 from sitegeo.scan.overview import draw
-from sitegeo.scan.seams import keep
 from sitegeo.scan.tiles import Tile
-from sitegeo.scan.tiling import Piece
-from sitegeo.season import WORKS_SHARE
+from sitegeo.scan.tiling import Piece, keep
 from sitegeo.siting.candidates import POCKET_M
 
 DATASET = "blinds"

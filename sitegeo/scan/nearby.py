@@ -15,12 +15,12 @@ import pyogrio
 import shapely
 from pyproj import CRS, Transformer
 
+from sitegeo.core.contracts import Contract, contract
+from sitegeo.core.grid import WGS84, Grid
 from sitegeo.errors import CrsError, LayerError, MissingExtraError, SitegeoError
-from sitegeo.grid import WGS84, Grid
-from sitegeo.layers import Contract, contract
-from sitegeo.placefile import VECTOR_ROLES, LayerSource
-from sitegeo.rasterfile import Bounds
-from sitegeo.vectors import conformed
+from sitegeo.places.config import VECTOR_ROLES, LayerSource
+from sitegeo.places.rasters import Bounds
+from sitegeo.places.vectors import conformed
 
 REACH_M = 2000.0
 """Vectors are read this far beyond a window, as `place` does: houses off the photo count."""

@@ -12,8 +12,8 @@ import rasterio
 from PIL import Image, ImageDraw, ImageFont
 from rasterio.enums import Resampling
 
-from sitegeo import store
 from sitegeo.angles import compass_point
+from sitegeo.core import store
 
 SHEET_PX = 1200
 LISTED = 20

@@ -22,10 +22,10 @@ from rasterio.features import rasterize
 from rasterio.windows import Window
 from scipy import ndimage
 
-from sitegeo import steps
+from sitegeo.core import steps
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Grid, Raster
 from sitegeo.errors import SitegeoError
-from sitegeo.grid import Grid, Raster
-from sitegeo.layers import Cover
 from sitegeo.scan import nearby
 from sitegeo.scan.region import Region, digest, read_pixels, read_shapes, window_key
 from sitegeo.scan.tiling import Piece, overlap

@@ -7,24 +7,40 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Literal
 
 import geopandas as gpd
 import numpy as np
+from pydantic import AfterValidator, BeforeValidator, Field
 from pyproj import CRS, Transformer
 
-from sitegeo import __version__, imagery, onestep, steps
+from sitegeo import __version__
+from sitegeo.core import steps
+from sitegeo.core.grid import WGS84, Grid, Raster
+from sitegeo.core.models import read_toml
 from sitegeo.errors import PlaceError
-from sitegeo.grid import WGS84, Grid, Raster
 from sitegeo.law.examples import shipped_laws, strictest
 from sitegeo.law.rules import Law, read_law
-from sitegeo.placefile import RASTER_ROLES, VECTOR_ROLES
-from sitegeo.rasterfile import require_proj
+from sitegeo.places import imagery
+from sitegeo.places.config import (
+    RASTER_ROLES,
+    VECTOR_ROLES,
+    Assume,
+    Credit,
+    GearKeys,
+    Imagery,
+    LawKeys,
+    LayerEntry,
+    LayersBeside,
+    PlaceKeys,
+    Table,
+)
+from sitegeo.places.rasters import require_proj
 from sitegeo.scan import nearby, sources
 from sitegeo.scan.nearby import VectorSource
-from sitegeo.scan.regionfile import RegionFile, read_region_file
 from sitegeo.scan.sources import Fault, Source
 from sitegeo.scan.tiling import region_grid
+from sitegeo.surveys import pipeline
 
 
 @dataclass(frozen=True)
@@ -74,7 +90,7 @@ def _code_key() -> str:
 @cache
 def step_params(name: str) -> Any:
     """Return the parameters of an installed step; what is installed stays while a process runs."""
-    return onestep.find(name).params
+    return pipeline.find(name).params
 
 
 def digest(*parts: object) -> str:
@@ -202,3 +218,76 @@ def _in_our_classes(region: Region, codes: Raster, rasters: dict[str, Raster]) -
     if needles is not None:
         rasters["landcover_evergreen"] = needles
     return imagery.in_our_classes(codes, table, where=region.path)
+
+
+def _listed(value: object) -> object:
+    return [value] if isinstance(value, str) else value
+
+
+class RegionImagery(Imagery):
+    """Where the photos are and how to read them.
+
+    `source` is a folder of rasters, a raster or VRT, a static STAC catalogue (a JSON file), or a
+    list of files and addresses; `asset` names the photo among a STAC item's assets.
+    """
+
+    source: Annotated[tuple[str, ...], BeforeValidator(_listed), Field(min_length=1)]
+    asset: str | None = None
+
+
+class RegionLayers(LayersBeside):
+    """Layers of the whole region.
+
+    `vectors` is one file of all layers that are not named by themselves: an OSM extract
+    (.osm.pbf, .osm.gz, .osm), or a GeoPackage whose layers have our names.
+    """
+
+    vectors: LayerEntry | None = None
+
+
+def _worth_it(value: float) -> float:
+    if value < 200:
+        raise ValueError("must be at least 200 m: positions are that large")
+    return value
+
+
+class Tiles(Table):
+    """How the region is cut; the answer hardly depends on it, time and memory do.
+
+    Parameters
+    ----------
+    size_m
+        Side of a tile without its halo; by default as large as a worker's memory allows.
+    halo_m
+        How far beyond its core a tile looks. Trees shelter water for some 30 heights, and a tree
+        line is found whole only where it lies within.
+    """
+
+    size_m: Annotated[float, AfterValidator(_worth_it)] | None = None
+    halo_m: float = Field(default=600.0, ge=250, le=5000)
+
+
+class RegionFile(Table):
+    """The whole of REGION.toml."""
+
+    title: str = Field(min_length=1)
+    imagery: RegionImagery
+    layers: RegionLayers = RegionLayers()
+    assume: Assume = Assume()
+    gear: GearKeys = GearKeys()
+    law: LawKeys = LawKeys()
+    place: PlaceKeys = PlaceKeys()
+    tiles: Tiles = Tiles()
+    credit: tuple[Credit, ...] = ()
+    classes: Mapping[Literal["landcover"], dict[str, str]] = Field(default_factory=dict)
+
+
+def read_region_file(path: Path) -> RegionFile:
+    """Return the checked contents of a REGION.toml.
+
+    Raises
+    ------
+    PlaceError
+        Naming every unknown key with the nearest known one, and every bad value.
+    """
+    return read_toml(path, RegionFile, PlaceError)

@@ -11,9 +11,10 @@ from typing import Any
 
 import numpy as np
 
-from sitegeo import __version__, folders, store
+from sitegeo import __version__
+from sitegeo.core import output, store
+from sitegeo.core.grid import Grid
 from sitegeo.errors import SurveyError
-from sitegeo.grid import Grid
 from sitegeo.scan import cluster
 from sitegeo.scan.extracts import sorted_out
 from sitegeo.scan.judging import Asked
@@ -251,6 +252,6 @@ def _record(found: Scan, size_m: float) -> dict[str, Any]:
 
 def read_scan(folder: Path) -> dict[str, Any]:
     """Return the record of a scan; raises `SurveyError` if the folder holds none."""
-    folders.require_ours(folder, MARKER, "scan")
+    output.require_ours(folder, MARKER, "scan")
     held: dict[str, Any] = store.read_json(folder / MARKER)
     return held

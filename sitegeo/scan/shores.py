@@ -22,16 +22,14 @@ from scipy.sparse.csgraph import connected_components
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
-from sitegeo import onestep
-from sitegeo.grid import Grid
+from sitegeo.core.grid import Grid
 from sitegeo.scan.nearby import content_key
 from sitegeo.scan.plates import Plate, assembled, plates_key, whole
 from sitegeo.scan.region import Region, digest, read_shapes, step_params
-from sitegeo.scan.seams import anchors, under_region_ids
-from sitegeo.scan.tiling import Piece, widened
-from sitegeo.terrain.finds import Find, table
-from sitegeo.terrain.positions import belts_of, shore_finds
-from sitegeo.terrain.shoreline import (
+from sitegeo.scan.tiling import Piece, anchors, under_region_ids, widened
+from sitegeo.shore.finds import Find, table
+from sitegeo.shore.positions import belts_of, shore_finds
+from sitegeo.shore.shoreline import (
     RADII_M,
     extent_of,
     look_about,
@@ -41,7 +39,8 @@ from sitegeo.terrain.shoreline import (
     wet_area,
     whole_waters,
 )
-from sitegeo.terrain.treelines import Belts
+from sitegeo.shore.tree_lines import Belts
+from sitegeo.surveys import pipeline
 
 CONTOUR_PX = 12
 """Pixels about a plate on which its contour depends, and some."""
@@ -63,7 +62,7 @@ OURS = ("shoreline", "positions")
 
 def walked_whole() -> bool:
     """Whether the installed steps let shores be walked over the whole region."""
-    return all(onestep.find(name).package == __name__.partition(".")[0] for name in OURS)
+    return all(pipeline.find(name).package == __name__.partition(".")[0] for name in OURS)
 
 
 def outline(plates: Sequence[Plate], core: Grid, region: Grid, folder: str) -> str:

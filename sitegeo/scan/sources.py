@@ -19,10 +19,10 @@ from rasterio.enums import ColorInterp, Resampling
 from rasterio.vrt import WarpedVRT
 from rasterio.windows import Window
 
+from sitegeo.core.grid import Grid, Raster
 from sitegeo.errors import MissingExtraError, PlaceError, RasterError, SitegeoError
-from sitegeo.grid import Grid, Raster
-from sitegeo.imagery import NOT_PICTURE, band_names, metric_crs
-from sitegeo.rasterfile import Bounds, crs_of, is_address, mask_of, opened, tagged
+from sitegeo.places.imagery import NOT_PICTURE, band_names, metric_crs
+from sitegeo.places.rasters import Bounds, crs_of, is_address, mask_of, opened, tagged
 
 RASTERS = frozenset({".tif", ".tiff", ".jp2", ".vrt", ".img"})
 

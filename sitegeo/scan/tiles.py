@@ -18,29 +18,21 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Grid, Raster
 from sitegeo.errors import SitegeoError
 from sitegeo.exposure.sweep import encode_surface
-from sitegeo.grid import Grid, Raster
-from sitegeo.layers import Cover
-from sitegeo.place import Input, Place
+from sitegeo.places.place import Input, Place
 from sitegeo.scan.judging import Asked, judge
 from sitegeo.scan.nearby import content_key
 from sitegeo.scan.plates import UNKNOWN, WET, Plate, assembled, plates_key
-from sitegeo.scan.region import (
-    Region,
-    digest,
-    read_pixels,
-    read_shapes,
-    step_params,
-    window_key,
-)
-from sitegeo.scan.seams import renamed, under_region_ids
+from sitegeo.scan.region import Region, digest, read_pixels, read_shapes, step_params, window_key
 from sitegeo.scan.sources import touching
-from sitegeo.scan.tiling import Piece, overlap
-from sitegeo.survey import Survey, survey
-from sitegeo.terrain.finds import table
-from sitegeo.terrain.positions import inner_finds
-from sitegeo.terrain.shoreline import extent_of, land_layer
+from sitegeo.scan.tiling import Piece, overlap, renamed, under_region_ids
+from sitegeo.shore.finds import table
+from sitegeo.shore.positions import inner_finds
+from sitegeo.shore.shoreline import extent_of, land_layer
+from sitegeo.surveys.survey import Survey, survey
 
 SHORE_M = 60.0
 """A core with no water this close has no blind."""

@@ -13,7 +13,7 @@ import shapely
 
 from sitegeo.spreads.frame import Floats
 from sitegeo.spreads.layouts import Part
-from sitegeo.spreads.sketches import Area
+from sitegeo.spreads.templates import Area
 
 DecoyKind = Literal["dark", "white", "goose", "small"]
 KINDS: tuple[DecoyKind, ...] = ("dark", "white", "goose", "small")

@@ -18,13 +18,12 @@ from shapely.geometry import MultiPolygon, Point, Polygon
 
 from sitegeo.angles import signed_diff_deg
 from sitegeo.errors import UsageError
-from sitegeo.spreads.blending import OutOfBank
-from sitegeo.spreads.fargroup import with_far_group
 from sitegeo.spreads.frame import wind_side
-from sitegeo.spreads.sketches import (
+from sitegeo.spreads.templates import (
     FAR,
     SPACING_YD,
     Area,
+    OutOfBank,
     PartName,
     Sketch,
     Wind,
@@ -33,6 +32,7 @@ from sitegeo.spreads.sketches import (
     pair,
     point,
     timber,
+    with_far_group,
 )
 from sitegeo.units import YARD_M
 

@@ -11,10 +11,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from sitegeo.core.wind import CALM_MPS, Forecast, TimedWind, read_time
 from sitegeo.errors import ForecastError
 from sitegeo.units import celsius, metres_per_second
 from sitegeo.weather.record import in_order, timed
-from sitegeo.wind import CALM_MPS, Forecast, TimedWind, read_time
 
 Row = dict[str, str | None]
 

@@ -6,9 +6,9 @@ import csv
 import io
 from pathlib import Path
 
+from sitegeo.core.wind import Forecast
 from sitegeo.errors import ForecastError
 from sitegeo.weather import columns, grids, services
-from sitegeo.wind import Forecast
 
 _JSON = (b"{", b"[")
 _NETCDF = (b"CDF\x01", b"CDF\x02", b"CDF\x05", b"\x89HDF")

@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 from rasterio.errors import RasterioError
 
+from sitegeo.core.grid import WGS84, convergence_deg
+from sitegeo.core.wind import Forecast, TimedWind
 from sitegeo.errors import ForecastError, MissingExtraError
-from sitegeo.grid import WGS84, convergence_deg
 from sitegeo.weather.record import in_order, timed
-from sitegeo.wind import Forecast, TimedWind
 
 LatLon = tuple[float, float]
 ELEMENTS = {

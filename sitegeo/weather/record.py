@@ -6,8 +6,8 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
+from sitegeo.core.wind import CALM_MPS, DEFAULT_SPREAD_DEG, Forecast, TimedWind, Wind
 from sitegeo.errors import ForecastError, WindError
-from sitegeo.wind import CALM_MPS, DEFAULT_SPREAD_DEG, Forecast, TimedWind, Wind
 
 
 def timed(

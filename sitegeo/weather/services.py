@@ -15,10 +15,10 @@ from pathlib import Path
 from typing import Any
 
 from sitegeo.angles import COMPASS_POINTS
+from sitegeo.core.wind import GUST_FACTOR, Forecast, TimedWind, read_time
 from sitegeo.errors import ForecastError, UsageError
 from sitegeo.units import celsius, metres_per_second
 from sitegeo.weather.record import in_order, timed
-from sitegeo.wind import GUST_FACTOR, Forecast, TimedWind, read_time
 
 Rows = Iterator[tuple[TimedWind, str, Any]]
 

@@ -13,8 +13,8 @@ import shapely
 from shapely.geometry import Point
 from shapely.geometry.base import BaseGeometry
 
+from sitegeo.core.grid import require_metric
 from sitegeo.errors import CrsError
-from sitegeo.grid import require_metric
 from sitegeo.webmap import lettering
 from sitegeo.webmap.content import MapContent
 from sitegeo.webmap.degrees import Degrees

@@ -9,7 +9,7 @@ import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 
-from sitegeo.grid import Raster
+from sitegeo.core.grid import Raster
 from sitegeo.units import LengthUnit
 
 

@@ -14,7 +14,7 @@ from shapely.geometry import Point
 from shapely.geometry.base import BaseGeometry
 
 from sitegeo.angles import wrap360
-from sitegeo.grid import convergence_deg
+from sitegeo.core.grid import convergence_deg
 
 
 class Degrees:

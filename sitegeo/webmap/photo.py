@@ -14,7 +14,7 @@ from rasterio.io import MemoryFile
 from rasterio.transform import from_origin
 from rasterio.warp import reproject, transform_bounds
 
-from sitegeo.grid import Grid, Raster
+from sitegeo.core.grid import Grid, Raster
 
 _LONGEST_PX = 2048
 _DETAIL_M = 250.0

@@ -9,13 +9,13 @@ import shapely
 from pyproj import CRS
 from scipy import ndimage
 
+from sitegeo.core.grid import Grid, Raster
+from sitegeo.core.wind import Wind
 from sitegeo.exposure._lines import UNKNOWN
-from sitegeo.exposure.crossing import crossing
-from sitegeo.exposure.halo import continued, halo
+from sitegeo.exposure.field import continued, halo
 from sitegeo.exposure.rays import planar_fetch
 from sitegeo.exposure.sweep import encode_surface, sweep
-from sitegeo.grid import Grid, Raster
-from sitegeo.wind import Wind
+from sitegeo.exposure.waves import crossing
 
 GRID = Grid(CRS.from_epsg(32615), 500_000.0, 4_880_000.0, 4.0, (250, 250))
 LAKE = shapely.Point(499_800.0, 4_879_700.0).buffer(900.0, quad_segs=64)

@@ -12,7 +12,7 @@ from shapely.geometry import box
 from sitegeo.spreads import layouts
 from sitegeo.spreads.frame import Frame, wind_side
 from sitegeo.spreads.layouts import Layout
-from sitegeo.spreads.placing import place
+from sitegeo.spreads.place import place
 from sitegeo.units import YARD_M, yd
 
 NOMINAL = 48  # four dozen: the number the layouts are drawn for

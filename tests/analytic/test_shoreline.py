@@ -10,11 +10,11 @@ import pytest
 from helpers_terrain import NORTH, WEST, centres, cover_of, heights_of, lake
 from shapely.geometry import Point, box
 
-from sitegeo import layers
 from sitegeo.angles import bearing_of, signed_diff_deg
-from sitegeo.grid import Raster
-from sitegeo.layers import Cover
-from sitegeo.terrain.shoreline import ShorelineParams, shoreline
+from sitegeo.core import contracts
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Raster
+from sitegeo.shore.shoreline import ShorelineParams, shoreline
 
 SIZE = 900
 RADIUS = 220.0
@@ -26,7 +26,7 @@ def walk(cover: Raster, tree_m: float = 0.0, **params: float):
         cover=cover, canopy_height=heights_of(cover, tree_m), params=ShorelineParams(**params)
     )
     for name, layer in zip(("water", "land", "stations"), found, strict=True):
-        layers.check(layer, layers.contract(name))
+        contracts.check(layer, contracts.contract(name))
     return found
 
 

@@ -8,7 +8,7 @@ import pytest
 import shapely
 from pyproj import CRS, Geod, Transformer
 
-from sitegeo.law.shotfall import (
+from sitegeo.law.shot_range import (
     COUNT,
     TAIL_WIND_SHARE,
     ClosedArc,

@@ -16,9 +16,9 @@ import geopandas as gpd
 import pytest
 from helpers_packages import REPO
 
-from sitegeo.desktop.installing import install
-from sitegeo.desktop.plugin import child
-from sitegeo.surveysheet import CLASSES, KINDS
+from sitegeo.qgis.installing import install
+from sitegeo.qgis.plugin import child
+from sitegeo.surveys.preview import CLASSES, KINDS
 
 # Debian's wrapper adds an option that its own program refuses.
 QGIS = shutil.which("qgis_process.bin") or shutil.which("qgis_process")

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from helpers_cli import sitegeo
 
-from sitegeo.survey import Survey
+from sitegeo.surveys.survey import Survey
 
 
 def test_hours_prints_one_line_an_hour(demo_survey: Path, demo_place: Path) -> None:

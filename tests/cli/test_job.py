@@ -210,7 +210,7 @@ def test_example_law_is_refused_as_a_chosen_one(demo_survey: Path) -> None:
     from importlib.resources import files
 
     example = next(
-        p for p in files("sitegeo.law").joinpath("rules").iterdir() if p.name.endswith(".toml")
+        p for p in files("sitegeo.law").joinpath("shipped").iterdir() if p.name.endswith(".toml")
     )
     done = sitegeo("rank", demo_survey, "--wind", WIND, "--law", example)
     assert done.returncode == 1

@@ -24,7 +24,7 @@ from helpers_cli import sitegeo as run
 import sitegeo
 from sitegeo.export.text import plan_text, setback_sentences, shift_sentences
 from sitegeo.law.daylight import read_when
-from sitegeo.placefile import Credit
+from sitegeo.places.config import Credit
 
 CREDIT = Credit(
     layers=("roads", "public_land"),

@@ -23,14 +23,14 @@ from rasterio.warp import Resampling, calculate_default_transform, reproject
 
 import sitegeo
 from sitegeo.cli import main
+from sitegeo.core.wind import Forecast
+from sitegeo.rankings.season import HOURS
 from sitegeo.scan import cluster, tiling
 from sitegeo.scan.judging import Asked
 from sitegeo.scan.plates import read_plate
 from sitegeo.scan.region import read_region
 from sitegeo.scan.scanning import Scan
-from sitegeo.season import HOURS
 from sitegeo.weather.files import read_winds
-from sitegeo.wind import Forecast
 
 # Stated in docs/scale.md.
 NINTH_M = 3 * np.ceil(SIDE_M / 9)

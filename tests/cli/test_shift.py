@@ -9,8 +9,8 @@ import pytest
 from click.testing import CliRunner
 
 import sitegeo
-from sitegeo import store
 from sitegeo.cli import cli
+from sitegeo.core import store
 
 
 def shifted(folder: Path, wind: str) -> dict:

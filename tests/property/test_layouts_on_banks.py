@@ -11,13 +11,13 @@ from hypothesis import strategies as st
 from shapely import affinity
 from shapely.geometry import Point, Polygon, box
 
-from sitegeo.layers import Cover
-from sitegeo.siting.outlay import on_water
-from sitegeo.siting.worth import spread_score
+from sitegeo.core.contracts import Cover
+from sitegeo.siting.curves import spread_score
+from sitegeo.siting.spread_room import on_water
 from sitegeo.spreads import layouts
 from sitegeo.spreads.frame import Frame
-from sitegeo.spreads.placing import place
-from sitegeo.spreads.spread import Spread
+from sitegeo.spreads.place import place
+from sitegeo.spreads.result import Spread
 from sitegeo.units import YARD_M, yd
 
 HIDE = Frame(0.0, 0.0, 0.0)

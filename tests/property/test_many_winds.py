@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from sitegeo import Wind, rank
-from sitegeo.manywinds import ManyWinds, bearings, field_of, look_upwind, many_winds
-from sitegeo.ranking import assumed
-from sitegeo.survey import Survey
+from sitegeo.rankings.many_winds import ManyWinds, bearings, field_of, look_upwind, many_winds
+from sitegeo.surveys.pipeline import assumed
+from sitegeo.surveys.survey import Survey
 
 # Stated in docs and in the module: what `hours` may differ from `rank` by.
 MEDIAN, PERCENTILE_95 = 0.005, 0.05

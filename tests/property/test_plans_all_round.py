@@ -17,12 +17,13 @@ import shapely
 
 import sitegeo
 from sitegeo.angles import unit_from_bearing
-from sitegeo.laying import ground_of, lay
-from sitegeo.plan_features import spread_features
-from sitegeo.ranking import gear_of, without_room
+from sitegeo.plans.features import spread_features
+from sitegeo.rankings.ranking import without_room
+from sitegeo.rankings.spread_site import ground_of, lay
+from sitegeo.rankings.turning_wind import Turned, turning
 from sitegeo.spreads.decoys import Gear
-from sitegeo.spreads.spread import Spread
-from sitegeo.turning import Turned, turning
+from sitegeo.spreads.result import Spread
+from sitegeo.surveys.pipeline import gear_of
 from sitegeo.units import to_yd
 
 MPS = {12: 5.36, 20: 8.94}

@@ -11,12 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import CRS, Transformer
 
-from sitegeo.law.drawn import setback_polygons
+from sitegeo.law.context import PositionErrors, Terms
 from sitegeo.law.ground import closed_of, ground_of, huntable, hunting_of
-from sitegeo.law.position import PositionErrors
 from sitegeo.law.rules import DistanceRule, Law
-from sitegeo.law.setbacks import verdicts
-from sitegeo.law.terms import Terms
+from sitegeo.law.setbacks import setback_polygons, verdicts
 
 GRIDS = {26918: (400e3, 4300e3), 32633: (820e3, 5400e3), 3857: (8e5, 6e6), 3035: (46e5, 28e5)}
 checked = settings(max_examples=40, deadline=None, derandomize=True)

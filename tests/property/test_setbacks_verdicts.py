@@ -13,13 +13,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import CRS, Transformer
 
-from sitegeo.law import mapped
+from sitegeo.law import features
+from sitegeo.law.context import PositionErrors, Terms
 from sitegeo.law.examples import shipped_laws, strictest
-from sitegeo.law.nearest import nearest
-from sitegeo.law.position import PositionErrors
+from sitegeo.law.geodesic import nearest
 from sitegeo.law.rules import TARGETS, DistanceRule, Law
 from sitegeo.law.setbacks import verdicts
-from sitegeo.law.terms import Terms
 
 # The middle and the edge of a UTM zone, two grids that are not conformal, one in the south.
 GRIDS = {26918: (400e3, 4300e3), 32633: (790e3, 5400e3), 3857: (8e5, 6e6), 3035: (46e5, 28e5),
@@ -231,10 +230,10 @@ def test_no_distance_is_longer_than_one_found_by_walking_every_outline(scene):
 @given(scenes(least=1), laws())
 def test_offsets_are_taken_off_the_feature_that_is_then_nearest(scene, law):
     points, dwellings, ways = scene
-    for layer, rules in ((dwellings, law.rules_for(mapped.BUILDING_TARGETS)),
+    for layer, rules in ((dwellings, law.rules_for(features.BUILDING_TARGETS)),
                          (ways, law.rules_for(["road"]))):  # fmt: skip
         for rule in rules:
-            shapes, offset = layer.geometry.to_numpy(), mapped.offset_m(layer, rule)
+            shapes, offset = layer.geometry.to_numpy(), features.offset_m(layer, rule)
             got = nearest(points.geometry.to_numpy(), shapes, offset, crs=CRS(layer.crs))
             alone = [
                 nearest(points.geometry.to_numpy(), shapes[n : n + 1], offset[n : n + 1],

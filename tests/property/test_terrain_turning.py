@@ -8,11 +8,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import ndimage
 
-from sitegeo import layers
 from sitegeo.angles import circular_mean_deg, signed_diff_deg
-from sitegeo.layers import Cover
-from sitegeo.terrain.positions import positions
-from sitegeo.terrain.shoreline import shoreline
+from sitegeo.core import contracts
+from sitegeo.core.contracts import Cover
+from sitegeo.shore.positions import positions
+from sitegeo.shore.shoreline import shoreline
 
 SIZE = 420
 
@@ -95,7 +95,7 @@ def test_any_mask_gives_layers_that_keep_their_contract(seed: int, level: float)
         ("stations", stations),
         ("positions", found),
     ):
-        layers.check(layer, layers.contract(name))
+        contracts.check(layer, contracts.contract(name))
     # Smoothing may round corners, not make or lose water.
     wet = float((smooth > level).sum())
     assert abs(water["area_m2"].sum() - wet) < 0.1 * wet + 600.0

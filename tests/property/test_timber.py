@@ -12,8 +12,8 @@ from shapely.geometry import Point, Polygon, box
 
 from sitegeo.spreads import layouts
 from sitegeo.spreads.frame import Frame
-from sitegeo.spreads.placing import place
-from sitegeo.spreads.spread import Spread
+from sitegeo.spreads.place import place
+from sitegeo.spreads.result import Spread
 from sitegeo.units import YARD_M, yd
 
 HIDE = Frame(0.0, 0.0, 0.0)

@@ -10,15 +10,15 @@ import pytest
 import shapely
 from helpers_terrain import NORTH, WEST, centres, cover_of, heights_of
 
-from sitegeo.exposure.morning import exposure
-from sitegeo.exposure.obstacles import obstacles
-from sitegeo.layers import Cover
-from sitegeo.placefile import Assume
+from sitegeo.core.contracts import Cover
+from sitegeo.core.wind import Wind
+from sitegeo.exposure.field import exposure
+from sitegeo.exposure.surface import obstacles
+from sitegeo.places.config import Assume
+from sitegeo.shore.positions import positions
+from sitegeo.shore.shoreline import shoreline
 from sitegeo.siting.candidates import candidates, judged
-from sitegeo.siting.scoring import blinds
-from sitegeo.terrain.positions import positions
-from sitegeo.terrain.shoreline import shoreline
-from sitegeo.wind import Wind
+from sitegeo.siting.score import blinds
 
 SIZE = 500
 

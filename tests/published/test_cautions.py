@@ -11,7 +11,12 @@ import pytest
 import shapely
 from pyproj import CRS, Transformer
 
-from sitegeo.cautions import (
+from sitegeo.cli.options import Air
+from sitegeo.core.grid import Grid, Raster
+from sitegeo.core.wind import Wind
+from sitegeo.exposure.waves import Crossing
+from sitegeo.law import safety
+from sitegeo.law.safety import (
     DEFER,
     contact_caution,
     dark_caution,
@@ -19,13 +24,8 @@ from sitegeo.cautions import (
     usng,
     wading_caution,
 )
-from sitegeo.cli.options import Air
-from sitegeo.exposure.crossing import Crossing
-from sitegeo.grid import Grid, Raster
-from sitegeo.law import cold
-from sitegeo.plan_crossing import Way, crossing_words
+from sitegeo.plans.crossing import Way, crossing_words
 from sitegeo.units import FOOT_M
-from sitegeo.wind import Wind
 
 UTM = CRS.from_epsg(26915)
 MPH = 0.44704
@@ -43,7 +43,7 @@ def test_wind_chill_of_the_morning(air_f, mph, chill_f, freezes) -> None:
     assert told[1].startswith(f"Wind chill {chill_f} °F (")
     assert f"in air of {air_f} °F" in told[1]
     assert told[1].endswith("bare skin freezes within 30 minutes") == freezes
-    assert told[2:] == (cold.COLD_WATER, cold.ICE)
+    assert told[2:] == (safety.COLD_WATER, safety.ICE)
 
 
 def test_a_plan_for_the_dark_is_told_so() -> None:
@@ -63,7 +63,7 @@ def test_without_the_air_it_is_said_what_air_would_freeze_skin() -> None:
     assert told.startswith("Air temperature not known: at 1 °F (")
     # No chill above 50 °F or below 3 mph, where the chart has none, and none without a wind.
     for wind, air_c in ((Wind(0.0, 15 * MPH), 10.1), (Wind(0.0, 2.9 * MPH), -5.0), (None, -5.0)):
-        assert morning_cautions(wind, air_c) == (DEFER, cold.COLD_WATER, cold.ICE)
+        assert morning_cautions(wind, air_c) == (DEFER, safety.COLD_WATER, safety.ICE)
 
 
 @pytest.mark.parametrize(("text", "air_c"), [("28F", -2.2222), ("-2C", -2.0), ("50 °F", 10.0)])
@@ -74,7 +74,7 @@ def test_the_air_a_person_writes(text, air_c) -> None:
 # 1-10-1, Cold Water Boot Camp: 1 minute of breath, 10 of useful movement, 1 hour to unconscious.
 def test_the_time_line_of_cold_water() -> None:
     for words in ("1 minute to get your breath", "10 minutes of useful", "1 hour before"):
-        assert words in cold.COLD_WATER
+        assert words in safety.COLD_WATER
 
 
 def depths(*metres):

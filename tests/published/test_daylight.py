@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from sitegeo.errors import UsageError
 from sitegeo.law.daylight import daylight, is_dark, read_when, shooting_hours
 from sitegeo.law.rules import Hours
-from sitegeo.siting.sunlight import sun_path
+from sitegeo.siting.sun import sun_path
 
 MST, EST, CHINA = (timezone(timedelta(hours=h)) for h in (-7, -5, 8))
 

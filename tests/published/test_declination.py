@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta, timezone
 import pytest
 from pygeomag import GeoMag
 
-from sitegeo.plan_features import declination_deg
+from sitegeo.plans.features import declination_deg
 
 # WMM2025_TEST_VALUES.txt (NOAA NCEI), as kept in boxpet/pygeomag@2b8ac57: decimal year, height in
 # km, latitude, longitude, declination in degrees, east positive.

@@ -11,8 +11,8 @@ from pyproj import CRS, Transformer
 
 from sitegeo import units
 from sitegeo.angles import bearing_of, signed_diff_deg
-from sitegeo.grid import Grid, convergence_deg
-from sitegeo.law.nearest import nearest
+from sitegeo.core.grid import Grid, convergence_deg
+from sitegeo.law.geodesic import nearest
 
 # International yard and pound agreement, 1959, as in OSGeo/PROJ src/units.cpp; a knot is a
 # nautical mile (1852 m, First International Extraordinary Hydrographic Conference, 1929) an hour.

@@ -19,16 +19,16 @@ import pytest
 import shapely
 from helpers_terrain import cover_of, heights_of
 
-from sitegeo.grid import Raster
-from sitegeo.layers import Cover
-from sitegeo.placefile import Assume
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Raster
+from sitegeo.core.wind import Wind
+from sitegeo.places.config import Assume
+from sitegeo.shore.positions import positions
+from sitegeo.shore.shoreline import shoreline
+from sitegeo.siting.approach import touchdown
 from sitegeo.siting.candidates import candidates
-from sitegeo.siting.landing import touchdown
-from sitegeo.siting.reasons import cautions
-from sitegeo.siting.scoring import blinds
-from sitegeo.terrain.positions import positions
-from sitegeo.terrain.shoreline import shoreline
-from sitegeo.wind import Wind
+from sitegeo.siting.explain import cautions
+from sitegeo.siting.score import blinds
 
 CALM, LIGHT_BREEZE, GENTLE_BREEZE = 0.2, (1.6, 3.3), 3.4
 SIZE = 300

@@ -10,9 +10,9 @@ import pytest
 from helpers_terrain import classified, iou, read_photo
 from skimage import data
 
-from sitegeo.grid import Raster
-from sitegeo.layers import Cover
-from sitegeo.terrain.indices import excess_green, ndvi, ndwi, otsu
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Raster
+from sitegeo.landcover.indices import excess_green, ndvi, ndwi, otsu
 
 FOUR = ("red", "green", "blue", "nir")
 

@@ -14,8 +14,8 @@ import shapely
 from helpers_law import EXACT, law_of, points, rule
 from pyproj import Geod, Transformer
 
+from sitegeo.law.context import Terms
 from sitegeo.law.setbacks import verdicts
-from sitegeo.law.terms import Terms
 
 UTM = 32633
 WGS84 = Geod(ellps="WGS84")

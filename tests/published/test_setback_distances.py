@@ -10,9 +10,9 @@ from helpers_law import EXACT, UTM, box_east, houses, judge, law_of, off, one, p
 from pyproj import CRS, Geod, Transformer
 
 from sitegeo.angles import signed_diff_deg
-from sitegeo.law.nearest import Scale, grown, nearest, reach, scale_over
+from sitegeo.law.context import Terms
+from sitegeo.law.geodesic import Scale, grown, nearest, reach, scale_over
 from sitegeo.law.setbacks import verdicts
-from sitegeo.law.terms import Terms
 
 
 # The Australian standard line (GDA technical manual; chrisveness/geodesy@3e9fdd3

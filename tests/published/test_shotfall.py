@@ -12,7 +12,7 @@ from pyproj import CRS, Geod, Transformer
 
 from sitegeo.angles import signed_diff_deg
 from sitegeo.errors import UsageError
-from sitegeo.law.shotfall import (
+from sitegeo.law.shot_range import (
     ClosedArc,
     Load,
     fall_range_m,
@@ -295,7 +295,7 @@ def test_more_error_never_opens(distance, bearing) -> None:
 
 def test_sectors_point_the_right_way() -> None:
     found = fall({"dwellings": houses(away(200, 75).buffer(5))})
-    from sitegeo.grid import convergence_deg
+    from sitegeo.core.grid import convergence_deg
 
     ((_, shape),) = sectors(found, HIDE, convergence_deg(UTM, HIDE.x, HIDE.y))
     assert shape.contains(away(150, 75))

@@ -8,12 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sitegeo.errors import UsageError
-from sitegeo.exposure.waves import (
-    MODELS,
-    adjusted_speed,
-    friction_velocity,
-    significant_wave,
-)
+from sitegeo.exposure.waves import MODELS, adjusted_speed, friction_velocity, significant_wave
 
 G = 9.81
 

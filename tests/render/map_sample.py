@@ -13,7 +13,7 @@ from shapely.geometry import LineString, Point, Polygon, box
 from shapely.geometry.base import BaseGeometry
 
 from sitegeo.angles import bearing_of
-from sitegeo.grid import Grid, Raster
+from sitegeo.core.grid import Grid, Raster
 from sitegeo.webmap import MapContent
 from sitegeo.webmap.content import Facing, Turn
 

@@ -17,8 +17,8 @@ from PIL import Image
 from shapely.geometry import Point, box, shape
 from shapely.ops import unary_union
 
+from sitegeo.core.grid import Grid, Raster
 from sitegeo.errors import CrsError
-from sitegeo.grid import Grid, Raster
 from sitegeo.webmap import lettering, render
 from sitegeo.webmap.chart import page_data
 from sitegeo.webmap.page import PAGE_BYTES

@@ -14,11 +14,11 @@ import pytest
 from helpers_cli import sitegeo
 
 from sitegeo import Wind, rank
-from sitegeo.manywinds import DIRECTIONS
-from sitegeo.plan import Plan, plan
-from sitegeo.plan_map import content_of
-from sitegeo.survey import Survey
-from sitegeo.turning import Turned, turning
+from sitegeo.plans.map import content_of
+from sitegeo.plans.plan import Plan, plan
+from sitegeo.rankings.many_winds import DIRECTIONS
+from sitegeo.rankings.turning_wind import Turned, turning
+from sitegeo.surveys.survey import Survey
 from sitegeo.webmap import render
 from sitegeo.webmap.page import PAGE_BYTES
 

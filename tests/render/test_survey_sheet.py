@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from sitegeo.layers import Cover
-from sitegeo.survey import Survey
-from sitegeo.surveysheet import PANEL_PX, draw, sheet
+from sitegeo.core.contracts import Cover
+from sitegeo.surveys.preview import PANEL_PX, draw, sheet
+from sitegeo.surveys.survey import Survey
 
 MARGIN, TOP = 28, 80
 

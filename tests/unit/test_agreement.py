@@ -11,12 +11,12 @@ from helpers_terrain import NORTH, WEST, centres, cover_of, lake
 from shapely.geometry import Point, box
 from shapely.geometry.base import BaseGeometry
 
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Raster
 from sitegeo.errors import CrsError
-from sitegeo.grid import Raster
-from sitegeo.layers import Cover
-from sitegeo.survey import Survey
-from sitegeo.terrain.agreement import agreement
-from sitegeo.terrain.shoreline import shoreline
+from sitegeo.shore.agreement import agreement
+from sitegeo.shore.shoreline import shoreline
+from sitegeo.surveys.survey import Survey
 
 SIZE, RADIUS = 500, 150.0
 EAST, UP = centres(SIZE, SIZE)

@@ -11,13 +11,19 @@ from hypothesis import strategies as st
 from shapely.geometry import Point
 
 from sitegeo.angles import unit_from_bearing
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Raster
+from sitegeo.core.wind import Wind
 from sitegeo.exposure.sweep import encode_surface
-from sitegeo.grid import Raster
-from sitegeo.layers import Cover
-from sitegeo.siting.approach import ApproachParams, approach, aside, lines, over_what_stands
-from sitegeo.siting.landing import touchdown
+from sitegeo.siting.approach import (
+    ApproachParams,
+    approach,
+    aside,
+    lines,
+    over_what_stands,
+    touchdown,
+)
 from sitegeo.units import yd
-from sitegeo.wind import Wind
 
 SIZE = 320
 MIDDLE = np.array([WEST + SIZE / 2, NORTH - SIZE / 2])

@@ -147,7 +147,7 @@ def test_the_verb_wins_over_the_module_of_its_name() -> None:
     code = (
         "import sitegeo.survey, sitegeo.plan, sitegeo;"
         "assert callable(sitegeo.survey) and callable(sitegeo.plan);"
-        "from sitegeo.survey import Survey"
+        "from sitegeo.surveys.survey import Survey"
     )
     subprocess.run([sys.executable, "-c", code], check=True)
 
@@ -167,8 +167,8 @@ def test_help_imports_nothing_heavy() -> None:
 
 def test_a_ranking_imports_no_slow_library_that_only_a_survey_or_a_plan_uses() -> None:
     code = (
-        "import sys, sitegeo.cli.telling, sitegeo.hides, sitegeo.ranking\n"
-        "import sitegeo.exposure.morning, sitegeo.siting.scoring\n"
+        "import sys, sitegeo.cli.report.answers, sitegeo.hides, sitegeo.ranking\n"
+        "import sitegeo.exposure.field, sitegeo.siting.score\n"
         "slow = {'folium', 'reportlab', 'skimage'}\n"
         "print('slow:', sorted(slow & set(sys.modules)))"
     )

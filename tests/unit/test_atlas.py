@@ -9,11 +9,11 @@ import pytest
 import rasterio
 from pyproj import CRS
 
+from sitegeo.core.grid import Grid, Raster
 from sitegeo.errors import SurveyError, UsageError
 from sitegeo.exposure.atlas import Atlas, atlas_key, write_atlas
 from sitegeo.exposure.field import wind_over_surface
 from sitegeo.exposure.sweep import HORIZON_STEPS, NO_FETCH, encode_surface, sweep
-from sitegeo.grid import Grid, Raster
 
 # A long way from the central meridian, so that true and grid north differ by almost 2 degrees.
 GRID = Grid(CRS.from_epsg(32615), 720_000.0, 4_880_000.0, 5.0, (600, 700))

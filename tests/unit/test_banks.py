@@ -8,6 +8,9 @@ import pytest
 import shapely
 from pyproj import CRS
 
+from sitegeo.core.contracts import check, contract
+from sitegeo.core.grid import Grid, Raster
+from sitegeo.core.wind import Wind
 from sitegeo.exposure.banks import (
     SIDES_DEG,
     bank_exposure,
@@ -16,15 +19,12 @@ from sitegeo.exposure.banks import (
     lake_shelter,
     sheltered_water,
 )
-from sitegeo.exposure.morning import exposure
+from sitegeo.exposure.field import exposure
 from sitegeo.exposure.shelter import RIPPLE_MPS, wind_ratio
 from sitegeo.exposure.sweep import encode_surface
-from sitegeo.grid import Grid, Raster
-from sitegeo.layers import check, contract
-from sitegeo.placefile import Assume
+from sitegeo.places.config import Assume
 from sitegeo.spreads.frame import wind_side
 from sitegeo.units import metres_per_second
-from sitegeo.wind import Wind
 
 GRID = Grid(CRS.from_epsg(32615), 500_000.0 - 800.0, 4_879_250.0, 2.0, (300, 800))
 TREES_M, BANK_ROW = 20.0, 50

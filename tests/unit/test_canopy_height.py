@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from helpers_terrain import cover_of, ground
 
-from sitegeo import layers
+from sitegeo.core import contracts
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Raster
 from sitegeo.errors import RasterError
-from sitegeo.grid import Raster
-from sitegeo.layers import Cover
-from sitegeo.terrain.heights import canopy_height
+from sitegeo.landcover.canopy import canopy_height
 
 
 @dataclass(frozen=True)
@@ -26,9 +26,9 @@ CLASSES = np.array([[Cover.TREE, Cover.LOW, Cover.WATER, Cover.TREE]], np.uint8)
 
 def test_assumed_where_nothing_is_given() -> None:
     found, error = canopy_height(cover=cover_of(CLASSES), assume=Assume())
-    layers.check(error, layers.contract("canopy_error"))
+    contracts.check(error, contracts.contract("canopy_error"))
     assert error.values[0, [0, 2, 3]].tolist() == [4.0, 0.0, 4.0]
-    layers.check(found, layers.contract("canopy_height"))
+    contracts.check(found, contracts.contract("canopy_height"))
     assert found.values.tolist() == [[14.0, 1.5, 0.0, 14.0]]
 
 

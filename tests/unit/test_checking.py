@@ -26,13 +26,13 @@ from helpers_law import (
     rule,
 )
 
-from sitegeo.checking import _checked, _Opened, check_spot
-from sitegeo.cli.check_command import command
-from sitegeo.cli.telling import tell_check
+from sitegeo.cli.commands.check import command
+from sitegeo.cli.report.answers import tell_check
+from sitegeo.core.contracts import VERDICTS
 from sitegeo.law.daylight import day_of, read_day, zone_of
-from sitegeo.layers import VERDICTS
-from sitegeo.plan_record import verdict_items
-from sitegeo.ranking import verdicts_of, verdicts_over
+from sitegeo.law.verdicts import verdicts_of, verdicts_over
+from sitegeo.plans.check import _checked, _Opened, check_spot
+from sitegeo.plans.record import verdict_items
 
 REPO = Path(__file__).resolve().parents[2]
 LAW = law_of(rule("house", "dwelling", 150, "yd"), rule("road", "road", 50, "ft"))

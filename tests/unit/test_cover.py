@@ -8,11 +8,11 @@ import pytest
 from helpers_terrain import NORTH, WEST, centres, classified, ground, iou, paint
 from shapely.geometry import box
 
-from sitegeo import layers
+from sitegeo.core import contracts
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Raster
 from sitegeo.errors import CrsError, RasterError
-from sitegeo.grid import Raster
-from sitegeo.layers import Cover
-from sitegeo.survey import caveats
+from sitegeo.surveys.survey import caveats
 
 FOUR = ("red", "green", "blue", "nir")
 NAMES = ("meadow", "water", "forest", "road", "roof", "soil")
@@ -53,7 +53,7 @@ def pick(photo: Raster, bands: tuple[str, ...]) -> Raster:
 
 def test_keeps_its_contract(photo: Raster) -> None:
     found = classified(photo)
-    layers.check(found, layers.contract("cover"))
+    contracts.check(found, contracts.contract("cover"))
     assert found.values.dtype == np.uint8
     assert found.band("confidence").max() <= 100
     assert set(np.unique(found.band("class"))) <= {int(c) for c in Cover}

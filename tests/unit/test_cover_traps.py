@@ -8,8 +8,8 @@ from helpers_terrain import centres, classified, ground, iou, paint
 from pyproj import CRS
 from scipy import ndimage
 
-from sitegeo.grid import Grid, Raster
-from sitegeo.layers import Cover
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Grid, Raster
 
 FOUR = ("red", "green", "blue", "nir")
 NAMES = ("meadow", "water", "forest", "road", "roof", "soil")

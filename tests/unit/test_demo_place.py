@@ -17,16 +17,16 @@ import pyproj
 import pytest
 import rasterio
 import shapely
+from bundled_place import make_place, scene
+from bundled_place.heights import inside, make_heights
+from bundled_place.photo import sun
+from bundled_place.terrain import Scene, make_scene
+from bundled_place.weather import forecast, past_winds
+from bundled_place.write import write_layers
 from rasterio.enums import ColorInterp, MaskFlags
 from scipy import ndimage as ndi
 
-from sitegeo.demo import make_place, scene
-from sitegeo.demo.heights import inside, make_heights
-from sitegeo.demo.photo import sun
-from sitegeo.demo.terrain import Scene, make_scene
-from sitegeo.demo.weather import forecast, past_winds
-from sitegeo.demo.write import write_layers
-from sitegeo.grid import Grid
+from sitegeo.core.grid import Grid
 
 DATA = Path(__file__).resolve().parents[2] / "data"
 HOME = DATA / "quennaby"

@@ -6,16 +6,16 @@ import numpy as np
 import pytest
 from pyproj import CRS
 
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Grid, Raster
+from sitegeo.core.wind import Wind
 from sitegeo.errors import PlaceError
 from sitegeo.exposure.atlas import Atlas, write_atlas
-from sitegeo.exposure.evergreens import evergreen
-from sitegeo.exposure.morning import exposure
-from sitegeo.exposure.obstacles import CLASSES, NOT_TOLD, WITH_EVERGREENS, classes_of, obstacles
-from sitegeo.grid import Grid, Raster
-from sitegeo.imagery import evergreens, in_our_classes
-from sitegeo.layers import Cover
-from sitegeo.placefile import Assume
-from sitegeo.wind import Wind
+from sitegeo.exposure.field import exposure
+from sitegeo.exposure.surface import CLASSES, WITH_EVERGREENS, classes_of, obstacles
+from sitegeo.landcover.evergreen import NOT_TOLD, evergreen
+from sitegeo.places.config import Assume
+from sitegeo.places.imagery import evergreens, in_our_classes
 
 SHAPE = (120, 160)
 # In Minnesota, where broadleaf trees are bare in January.

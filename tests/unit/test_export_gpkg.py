@@ -12,8 +12,8 @@ import pyogrio
 import pytest
 from shapely.geometry import LineString, MultiPolygon, Point, box
 
+from sitegeo.core.store import write_layers
 from sitegeo.errors import CrsError, LayerError
-from sitegeo.export.gpkg import write_layers
 
 CRS = "EPSG:26915"
 X, Y = 420_310.0, 5_100_205.0

@@ -11,7 +11,7 @@ import fiona
 import geopandas as gpd
 import shapely
 
-from sitegeo.export.gpkg import write_layers
+from sitegeo.core.store import write_layers
 from sitegeo.export.marks import HATCHES
 from sitegeo.export.styles import add_styles, spread_style
 

@@ -9,8 +9,8 @@ from helpers_terrain import NORTH, WEST, cover_of, ground
 from scipy import ndimage
 from shapely.geometry import Point, box
 
-from sitegeo.layers import Cover
-from sitegeo.siting.flooding import flooded_trees
+from sitegeo.core.contracts import Cover
+from sitegeo.siting.stage import flooded_trees
 
 SIZE = 60
 MIDDLE = Point(WEST + SIZE / 2, NORTH - SIZE / 2)

@@ -15,8 +15,7 @@ from sitegeo.errors import GatherError
 from sitegeo.gather.download import MOST_FILES, unpacked
 from sitegeo.gather.osm import of_area, of_node, of_way, read_osm
 from sitegeo.gather.overpass import Options, query
-from sitegeo.law.mapped import targets_of
-from sitegeo.law.widths import PAVEMENT_M, plain
+from sitegeo.law.features import PAVEMENT_M, plain, targets_of
 
 WORLD = (-180.0, -85.0, 180.0, 85.0)
 

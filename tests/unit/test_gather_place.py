@@ -25,7 +25,7 @@ from sitegeo.gather.gathering import PLACE_ROLES, Gathered, gather
 from sitegeo.gather.mosaic import Scene, mosaic, newest_complete
 from sitegeo.gather.sources import GROUP, Area, Found, Service, Source, sources
 from sitegeo.gather.writing import write
-from sitegeo.place import read_place
+from sitegeo.places.place import read_place
 
 RADIUS_M = 250.0
 AREA = Area(*AT, RADIUS_M)

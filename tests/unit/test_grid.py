@@ -7,8 +7,8 @@ import pytest
 from affine import Affine
 from pyproj import CRS
 
+from sitegeo.core.grid import Grid, Raster, require_metric, require_same_crs, require_same_grid
 from sitegeo.errors import CrsError, RasterError
-from sitegeo.grid import Grid, Raster, require_metric, require_same_crs, require_same_grid
 
 UTM17 = CRS.from_epsg(32617)
 GRID = Grid(UTM17, 1000.0, 2000.0, 2.0, (3, 4))

@@ -8,11 +8,11 @@ import gpxpy.gpx
 import pytest
 
 import sitegeo
+from sitegeo.core.grid import WGS84
 from sitegeo.errors import SurveyError
-from sitegeo.grid import WGS84
-from sitegeo.hides import hides_of, off_survey, read_waypoints
-from sitegeo.rank_record import to_json
-from sitegeo.ranking import rank
+from sitegeo.rankings.chosen_hide import hides_of, off_survey, read_waypoints
+from sitegeo.rankings.ranking import rank
+from sitegeo.rankings.record import to_json
 
 
 @pytest.fixture(scope="module")

@@ -14,14 +14,14 @@ import pytest
 import shapely
 
 from sitegeo import Forecast, Wind, rank
+from sitegeo.core.grid import Raster
+from sitegeo.core.wind import TimedWind
 from sitegeo.errors import ForecastError, UsageError
-from sitegeo.grid import Raster
-from sitegeo.hours import AS_GOOD, NO_WIND, SPEED_SHARE, draw, hours, sure, to_json
-from sitegeo.laying import ground_of, lay
-from sitegeo.manywinds import field_of
-from sitegeo.ranking import gear_of
-from sitegeo.survey import Survey
-from sitegeo.wind import TimedWind
+from sitegeo.rankings.hours import AS_GOOD, NO_WIND, SPEED_SHARE, draw, hours, sure, to_json
+from sitegeo.rankings.many_winds import field_of
+from sitegeo.rankings.spread_site import ground_of, lay
+from sitegeo.surveys.pipeline import gear_of
+from sitegeo.surveys.survey import Survey
 
 ZONE = timezone(timedelta(hours=-6))
 DAWN = datetime(2026, 12, 5, 5, tzinfo=ZONE)

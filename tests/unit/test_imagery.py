@@ -14,11 +14,11 @@ from helpers_places import COLS, NORTH, ROWS, UTM17, WEST, scene, write_photo
 from pyproj import CRS, Transformer
 from rasterio.warp import transform_bounds
 
-from sitegeo import imagery
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Grid, Raster
 from sitegeo.errors import CrsError, PlaceError, RasterError, SitegeoError
-from sitegeo.grid import Grid, Raster
-from sitegeo.imagery import in_our_classes, read_imagery, read_onto
-from sitegeo.layers import Cover
+from sitegeo.places import imagery
+from sitegeo.places.imagery import in_our_classes, read_imagery, read_onto
 
 RGBN = ("red", "green", "blue", "nir")
 GRID = Grid(CRS.from_user_input(UTM17), WEST, NORTH, 1.0, (ROWS, COLS))

@@ -8,12 +8,9 @@ import pytest
 import shapely
 from helpers_law import EAST, WEST, X, Y, areas, land, law_of, points
 
-from sitegeo.law.ground import closed_of, closed_on
-from sitegeo.law.land import TARGETS, land_verdicts
-from sitegeo.law.position import PositionErrors
-from sitegeo.law.setbacks import COLUMNS
-from sitegeo.law.terms import Terms
-from sitegeo.law.words import verdict_words
+from sitegeo.law.context import COLUMNS, PositionErrors, Terms
+from sitegeo.law.ground import TARGETS, closed_of, closed_on, land_verdicts
+from sitegeo.law.verdicts import verdict_words
 
 ERRORS = PositionErrors(0, 0, 15.0, 15.0, 0, 0, 0)
 WHOLE = frozenset({"public_land", "closed_areas"})

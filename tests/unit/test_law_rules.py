@@ -169,7 +169,7 @@ def test_shipped_laws_are_examples_with_citations_and_are_never_chosen():
 
 
 def test_a_shipped_file_read_by_its_path_is_still_an_example(tmp_path):
-    shipped = Path(rules.__file__).parent / "rules" / "iowa.toml"
+    shipped = Path(rules.__file__).parent / "shipped" / "iowa.toml"
     assert read_law(shipped).example
     copy = write(tmp_path, shipped.read_text(encoding="utf-8"))
     assert read_law(copy).as_chosen().chosen
@@ -276,7 +276,7 @@ def test_the_schema_is_the_published_one_and_every_shipped_file_keeps_it():
     assert schema == json.loads(SCHEMA.read_text())
     jsonschema.Draft202012Validator.check_schema(schema)
     held = jsonschema.Draft202012Validator(schema)
-    for path in sorted((Path(rules.__file__).parent / "rules").glob("*.toml")):
+    for path in sorted((Path(rules.__file__).parent / "shipped").glob("*.toml")):
         # JSON has no dates: they are text in it.
         held.validate(json.loads(json.dumps(tomllib.loads(path.read_text()), default=str)))
     with pytest.raises(jsonschema.ValidationError):

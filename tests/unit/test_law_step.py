@@ -22,15 +22,15 @@ from helpers_law import (
     rule,
 )
 
+from sitegeo.core.grid import Grid, Raster
 from sitegeo.errors import SurveyError
-from sitegeo.grid import Grid, Raster
-from sitegeo.law.drawn import drawn_short, setback_polygons
+from sitegeo.law.context import terms_of
 from sitegeo.law.ground import huntable
-from sitegeo.law.step import huntable as huntable_step
-from sitegeo.law.step import setbacks as setbacks_step
-from sitegeo.law.terms import terms_of
-from sitegeo.placefile import Assume
-from sitegeo.survey import law_record, recorded_law
+from sitegeo.law.setbacks import drawn_short, setback_polygons
+from sitegeo.law.steps import huntable as huntable_step
+from sitegeo.law.steps import setbacks as setbacks_step
+from sitegeo.places.config import Assume
+from sitegeo.surveys.survey import law_record, recorded_law
 
 PHOTO = Raster(np.zeros((2, 2), np.uint8), Grid(UTM, X, Y, 1.0, (2, 2)))
 LINE = shapely.LineString([(X + 900, Y), (X + 950, Y)])

@@ -27,12 +27,10 @@ from helpers_law import (
 from pydantic import ValidationError
 from pyproj import Transformer
 
-from sitegeo.law.position import PositionErrors
-from sitegeo.law.sector import open_arcs
-from sitegeo.law.setbacks import overall
-from sitegeo.law.terms import MATCH_M, terms_of
-from sitegeo.law.words import verdict_words
-from sitegeo.placefile import Permission
+from sitegeo.law.context import MATCH_M, PositionErrors, terms_of
+from sitegeo.law.setbacks import open_arcs, overall
+from sitegeo.law.verdicts import verdict_words
+from sitegeo.places.config import Permission
 
 DAY = date(2026, 12, 5)
 NEAR = (X - 100, Y)

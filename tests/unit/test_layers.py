@@ -11,9 +11,7 @@ import pytest
 import shapely
 from pyproj import CRS
 
-from sitegeo.errors import LayerError
-from sitegeo.grid import Grid, Raster
-from sitegeo.layers import (
+from sitegeo.core.contracts import (
     CONTRACTS,
     POINT,
     POLYGON,
@@ -24,6 +22,8 @@ from sitegeo.layers import (
     check,
     contract,
 )
+from sitegeo.core.grid import Grid, Raster
+from sitegeo.errors import LayerError
 
 HOUSES = Contract(
     "houses",

@@ -12,11 +12,11 @@ import pyogrio
 import pytest
 
 import sitegeo
-from sitegeo.cli.telling import tell_survey
+from sitegeo.cli.report.answers import tell_survey
+from sitegeo.core.steps import resolve, step
 from sitegeo.exposure.shelter import markfort_sheltering
 from sitegeo.exposure.sweep import NO_FETCH, sweep
-from sitegeo.steps import resolve, step
-from sitegeo.survey import Survey
+from sitegeo.surveys.survey import Survey
 
 DECEMBER = datetime.fromisoformat("2026-12-05T06:40-06:00")
 

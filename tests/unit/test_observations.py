@@ -11,8 +11,8 @@ import shapely
 from helpers_places import NORTH, UTM17, WEST, write_place
 
 import sitegeo
+from sitegeo.core.contracts import CONTRACTS, check
 from sitegeo.errors import LayerError
-from sitegeo.layers import CONTRACTS, check
 
 
 def test_points_and_flight_lines_with_date_and_number(tmp_path: Path) -> None:

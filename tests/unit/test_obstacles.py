@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 from pyproj import CRS
 
-from sitegeo.exposure.obstacles import CLASSES, lookup_classes, obstacles
-from sitegeo.exposure.shelter import leaves_are_off
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Grid, Raster
+from sitegeo.exposure.surface import CLASSES, lookup_classes, obstacles
 from sitegeo.exposure.sweep import sweep
-from sitegeo.grid import Grid, Raster
-from sitegeo.layers import Cover
-from sitegeo.placefile import Assume
+from sitegeo.landcover.evergreen import leaves_are_off
+from sitegeo.places.config import Assume
 
 SHAPE = (60, 90)
 GRID = Grid(CRS.from_epsg(32615), 500_000.0, 4_880_000.0, 2.0, SHAPE)

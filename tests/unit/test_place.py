@@ -21,12 +21,13 @@ from helpers_places import NORTH, ROWS, UTM17, WEST, scene, write_photo, write_p
 from pyproj import CRS
 from shapely import LineString, MultiPoint, Point, Polygon, box
 
-from sitegeo import layers, place
+from sitegeo.core import contracts
+from sitegeo.core.contracts import Cover
 from sitegeo.errors import CrsError, LayerError, PlaceError, RasterError, SitegeoError
-from sitegeo.layers import Cover
-from sitegeo.place import Place, read_place
-from sitegeo.placefile import read_place_file
-from sitegeo.vectors import conformed
+from sitegeo.places import place
+from sitegeo.places.config import read_place_file
+from sitegeo.places.place import Place, read_place
+from sitegeo.places.vectors import conformed
 
 SOUTH = NORTH - ROWS
 HOUSE = box(WEST + 20, SOUTH + 20, WEST + 30, SOUTH + 30)
@@ -51,7 +52,7 @@ def read(folder: Path, given: str = "", rest: str = "") -> Place:
     """Read a place, and hold every layer of it to its contract."""
     found = read_place(write_place(folder, given, rest))
     for name, frame in found.vectors.items():
-        layers.check(frame, layers.contract(name))
+        contracts.check(frame, contracts.contract(name))
         assert frame.crs == found.crs
     for raster in found.rasters.values():
         assert raster.grid == found.grid
@@ -531,7 +532,7 @@ def test_another_programs_proj_data_is_found_out(tmp_path: Path) -> None:
     path = write_place(tmp_path)
     (tmp_path / "foreign").mkdir()
     code = (
-        "import sys; from sitegeo.place import read_place\n"
+        "import sys; from sitegeo.places.place import read_place\n"
         "from sitegeo.errors import SitegeoError\n"
         "try: read_place(sys.argv[1])\n"
         "except SitegeoError as error: print(error)"
@@ -552,7 +553,7 @@ def real(folder: Path, given: str, rest: str = "") -> Place:
     path.write_text(f'title = "Real"\n[layers]\n{given}\n{rest}\n')
     found = read_place(path)
     for name, frame in found.vectors.items():
-        layers.check(frame, layers.contract(name))
+        contracts.check(frame, contracts.contract(name))
     return found
 
 
@@ -628,7 +629,7 @@ def test_a_house_drawn_as_its_outline_is_a_house(tmp_path: Path) -> None:
         ],
         crs=32617,
     )
-    found, notes = conformed(frame, layers.CONTRACTS["dwellings"])
+    found, notes = conformed(frame, contracts.CONTRACTS["dwellings"])
     assert list(found["kind"]) == ["house"]
     assert found.geometry.iloc[0].equals(square)
     assert any("1 closed lines" in n for n in notes)

@@ -10,14 +10,13 @@ from scipy.spatial.distance import pdist
 from shapely.geometry import Point, box
 
 from sitegeo.errors import UsageError
-from sitegeo.siting.reasons import side_words
+from sitegeo.siting.explain import side_words
 from sitegeo.spreads import layouts
 from sitegeo.spreads.decoys import Gear, apportion, fill
 from sitegeo.spreads.frame import Frame
 from sitegeo.spreads.layouts import choose, reason
-from sitegeo.spreads.motion import season_of
-from sitegeo.spreads.placing import place
-from sitegeo.spreads.spread import decoys_frame, groups_frame
+from sitegeo.spreads.place import place, season_of
+from sitegeo.spreads.result import decoys_frame, groups_frame
 from sitegeo.units import yd
 
 HIDE = Frame(500_000.0, 4_000_000.0, 0.0)

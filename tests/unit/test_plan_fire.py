@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from sitegeo.law.shotfall import ClosedArc, ShotFall, read_load
-from sitegeo.plan_fire import fire_words, shots_words
+from sitegeo.law.shot_range import ClosedArc, ShotFall, read_load
+from sitegeo.plans.shot import fire_words, shots_words
 
 FACING = 90.0
 

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from sitegeo.export.text import times_sentences
-from sitegeo.plan_times import HIDDEN_MIN, Boat, morning_times
+from sitegeo.plans.schedule import HIDDEN_MIN, Boat, morning_times
 
 SPREAD = {"groups": [{"count": 24}, {"count": 6}], "motion": [{}]}
 ROUTE = [{"name": "RAMP", "note": "Far ramp; straight line", "range_yd": 900.0},

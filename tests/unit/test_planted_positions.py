@@ -11,14 +11,14 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import pytest
+from bundled_place import scene
 from rasterio.features import rasterize
 
-from sitegeo.demo import scene
-from sitegeo.grid import Raster
-from sitegeo.layers import Cover
-from sitegeo.survey import Survey
-from sitegeo.terrain.positions import positions
-from sitegeo.terrain.shoreline import shoreline
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Raster
+from sitegeo.shore.positions import positions
+from sitegeo.shore.shoreline import shoreline
+from sitegeo.surveys.survey import Survey
 
 NEAR_M = 15.0
 

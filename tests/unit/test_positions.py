@@ -8,12 +8,12 @@ import pytest
 from helpers_terrain import NORTH, WEST, centres, cover_of, heights_of
 from shapely.geometry import Point
 
-from sitegeo import layers
 from sitegeo.angles import signed_diff_deg
-from sitegeo.grid import Raster
-from sitegeo.layers import Cover
-from sitegeo.terrain.positions import positions
-from sitegeo.terrain.shoreline import shoreline
+from sitegeo.core import contracts
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Raster
+from sitegeo.shore.positions import positions
+from sitegeo.shore.shoreline import shoreline
 
 SIZE = 800
 EAST, UP = centres(SIZE, SIZE)
@@ -39,7 +39,7 @@ def find(
         depth=depth,
         imagery=imagery,
     )
-    layers.check(found, layers.contract("positions"))
+    contracts.check(found, contracts.contract("positions"))
     return found
 
 

@@ -21,10 +21,10 @@ from helpers_law import (
     rule,
 )
 
-from sitegeo import layers
+from sitegeo.core import contracts
 from sitegeo.errors import CrsError, UsageError
-from sitegeo.law.drawn import setback_polygons
 from sitegeo.law.ground import closed_of, ground_of, huntable, hunting_of
+from sitegeo.law.setbacks import setback_polygons
 
 
 def test_setback_polygons_keep_their_contract_and_may_be_none():
@@ -38,7 +38,7 @@ def test_setback_polygons_keep_their_contract_and_may_be_none():
         law, dwellings=houses([box_east(20.0), shapely.Point(off(300.0))]), roads=roads([line]),
         crs=UTM,
     )  # fmt: skip
-    layers.check(drawn, layers.contract("setbacks"))
+    contracts.check(drawn, contracts.contract("setbacks"))
     assert list(drawn["id"]) == ["S001", "S002"]
     assert list(drawn["rule"]) == ["h", "w"]
     # The point counts as a house 20 m nearer on all sides.
@@ -48,7 +48,7 @@ def test_setback_polygons_keep_their_contract_and_may_be_none():
     assert drawn["distance_m"][0] == pytest.approx(137.16)
     for bare in (houses([]), None):
         none = setback_polygons(law, dwellings=bare, roads=None, crs=UTM)
-        layers.check(none, layers.contract("setbacks"))
+        contracts.check(none, contracts.contract("setbacks"))
         assert none.empty
         assert none.crs == UTM
 
@@ -113,7 +113,7 @@ def test_huntable_is_open_land_less_everything_else():
                                 roads=None, crs=UTM)  # fmt: skip
     shut = areas([shapely.box(X - 500, Y + 300, X, Y + 320)], ["rest area"])
     got = huntable(land([WEST, EAST], ["open", "unknown"]), setbacks, shut, error_m=10.0)
-    layers.check(got, layers.contract("huntable"))
+    contracts.check(got, contracts.contract("huntable"))
     assert list(got["id"]) == ["U001", "U002"]
     north, south = got.geometry
     assert north.bounds[1] == pytest.approx(Y + 330, abs=0.5)
@@ -143,7 +143,7 @@ def test_huntable_says_what_was_not_checked():
 def test_without_open_public_land_nothing_is_huntable():
     for held in (None, land([], []), land([WEST], ["unknown"])):
         got = huntable(held, None, None, error_m=10.0, crs=UTM)
-        layers.check(got, layers.contract("huntable"))
+        contracts.check(got, contracts.contract("huntable"))
         assert got.empty
         assert got.crs == UTM
     from_layer = huntable(None, None, areas([EAST], ["x"]), error_m=10.0)

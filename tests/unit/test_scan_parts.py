@@ -18,15 +18,14 @@ from helpers_places import COLS, NORTH, ROWS, UTM17, WEST, scene, write_photo
 from mgrs import MGRS
 from pyproj import CRS, Geod, Transformer
 
+from sitegeo.core.grid import Grid
 from sitegeo.errors import LayerError, UsageError
-from sitegeo.grid import Grid
-from sitegeo.placefile import LayerSource
+from sitegeo.places.config import LayerSource
 from sitegeo.scan import nearby, sources
 from sitegeo.scan.extracts import sorted_out
 from sitegeo.scan.merging import shares
 from sitegeo.scan.region import Region, read_region, read_shapes
-from sitegeo.scan.seams import SEAM_M, keep, region_ids
-from sitegeo.scan.tiling import fitting_size_m, overlap, plates, tiles
+from sitegeo.scan.tiling import SEAM_M, fitting_size_m, keep, overlap, plates, region_ids, tiles
 
 UTM = CRS.from_user_input(UTM17)
 GRID = Grid(UTM, WEST, NORTH, 1.0, (1000, 1700))

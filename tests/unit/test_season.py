@@ -14,12 +14,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sitegeo import Forecast, Wind, rank
+from sitegeo.core.wind import TimedWind
 from sitegeo.errors import ForecastError, UsageError
-from sitegeo.season import JUDGED, WORKS_SHARE, cover_most, places_of, season, to_json
-from sitegeo.siting.reasons import grade
-from sitegeo.siting.scoring import UNKNOWN, with_component
-from sitegeo.survey import Survey
-from sitegeo.wind import TimedWind
+from sitegeo.rankings.season import JUDGED, WORKS_SHARE, cover_most, places_of, season, to_json
+from sitegeo.siting.explain import grade
+from sitegeo.siting.score import UNKNOWN, with_component
+from sitegeo.surveys.survey import Survey
 
 ZONE = timezone(timedelta(hours=-6))
 NW, SW, CALM = Wind(315.0, 5.5), Wind(225.0, 4.0), Wind(0.0, 0.3)

@@ -11,10 +11,10 @@ from helpers_terrain import NORTH, WEST, cover_of
 from shapely.geometry import LineString, Point
 
 import sitegeo
-from sitegeo.grid import Raster
-from sitegeo.layers import Cover
-from sitegeo.siting.second import REACH_M, second_site
-from sitegeo.spreads.remedies import FIELD_TABLE
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Raster
+from sitegeo.siting.access import REACH_M, second_site
+from sitegeo.spreads.result import FIELD_TABLE
 
 SIZE = 1000
 

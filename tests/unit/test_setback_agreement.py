@@ -24,12 +24,10 @@ from helpers_law import (
 )
 from pyproj import CRS, Transformer
 
-from sitegeo.law.drawn import setback_polygons
-from sitegeo.law.nearest import grown, reach, scale_over
-from sitegeo.law.sector import nearest_in_sector
-from sitegeo.law.setbacks import verdicts
-from sitegeo.law.terms import Terms
-from sitegeo.placefile import Permission
+from sitegeo.law.context import Terms
+from sitegeo.law.geodesic import grown, reach, scale_over
+from sitegeo.law.setbacks import nearest_in_sector, setback_polygons, verdicts
+from sitegeo.places.config import Permission
 
 OWNER = {"permission": "of the landowner", "permission_by": "landowner"}
 

@@ -7,15 +7,15 @@ import pytest
 import shapely
 from helpers_law import box_east, grid_bearing, houses, judge, law_of, off, one, roads, rule
 
-from sitegeo.law import mapped, widths
-from sitegeo.law.words import verdict_words
+from sitegeo.law import features
+from sitegeo.law.verdicts import verdict_words
 
 
 # A road 20 m wide, its centreline 50 m off: the pavement edge is 40 m off, and with the verge
 # taken for a residential street the right-of-way 25 m.
 @pytest.mark.parametrize(
     ("measured_from", "distance"),
-    [("centreline", 50.0), ("pavement edge", 40.0), ("right-of-way", 40.0 - widths.VERGE_M)],
+    [("centreline", 50.0), ("pavement edge", 40.0), ("right-of-way", 40.0 - features.VERGE_M)],
 )
 def test_a_road_is_measured_from_the_line_the_rule_names(measured_from, distance):
     (x, y), turn = off(50.0), np.deg2rad(grid_bearing())
@@ -43,9 +43,9 @@ def test_a_road_without_a_width_is_taken_wide():
     assert distance("motorway_link", row_of) == pytest.approx(100 - 7.5 - 45, abs=0.02)
     assert distance(None, row_of) == pytest.approx(100 - 15 - 45, abs=0.02)
     # 3.6 m lanes, two of them, and a 66 ft right-of-way are common on local roads (practice).
-    assert widths.PAVEMENT_M["residential"] >= 7.2
-    assert widths.right_of_way_m("residential") == 15.0 + 2 * 15.0
-    assert widths.PAVEMENT_M["residential"] + 2 * widths.VERGE_M >= 66 * 0.3048
+    assert features.PAVEMENT_M["residential"] >= 7.2
+    assert features.right_of_way_m("residential") == 15.0 + 2 * 15.0
+    assert features.PAVEMENT_M["residential"] + 2 * features.VERGE_M >= 66 * 0.3048
 
 
 def test_a_width_of_nothing_is_a_width_not_known():
@@ -89,20 +89,20 @@ def test_a_rule_for_paved_roads_leaves_out_only_surfaces_told_to_be_unpaved():
 @pytest.mark.parametrize(
     ("kind", "reached"),
     [
-        (None, set(mapped.BUILDING_TARGETS)),
-        ("yes", set(mapped.BUILDING_TARGETS)),
-        ("pagoda", set(mapped.BUILDING_TARGETS)),
+        (None, set(features.BUILDING_TARGETS)),
+        ("yes", set(features.BUILDING_TARGETS)),
+        ("pagoda", set(features.BUILDING_TARGETS)),
         ("Semidetached_House", {"dwelling", "occupied building", "building"}),
         ("school", {"dwelling", "occupied building", "school", "building"}),
         ("barn", {"livestock building", "occupied building", "building"}),
         ("garage", {"building"}),
         ("farm", {"dwelling", "livestock building", "occupied building", "building"}),
         ("garage;house", {"dwelling", "occupied building", "building"}),
-        ("garage; pagoda", set(mapped.BUILDING_TARGETS)),
+        ("garage; pagoda", set(features.BUILDING_TARGETS)),
     ],
 )
 def test_what_a_building_counts_as(kind, reached):
-    for target in mapped.BUILDING_TARGETS:
+    for target in features.BUILDING_TARGETS:
         law = law_of(rule("other", "building", 1), rule("r", target, 50))
         row = one(judge(law, dwellings=houses([box_east(30.0)], kind)))
         assert (row["verdict"] == "inside") == (target in reached)
@@ -187,11 +187,11 @@ def test_a_laws_own_widths_stand_in_for_the_usual_ones():
 def test_beyond_the_map_the_widest_road_the_law_knows_counts():
     law = law_of().model_copy(update={"road_width_m": {"a": 50.0}, "right_of_way_m": {"b": 300.0}})
     kinds = {m: rule("r", "road", 1, measured_from=m) for m in ("pavement edge", "right-of-way")}
-    assert mapped.most_offset_m(kinds["pavement edge"], law) == 25.0
-    assert mapped.most_offset_m(kinds["right-of-way"], law) == 150.0
-    assert mapped.most_offset_m(kinds["pavement edge"], law_of()) == widths.WIDEST_M / 2
-    assert mapped.most_offset_m(kinds["right-of-way"], law_of()) == 15.0 + 45.0
-    assert mapped.most_offset_m(rule("r", "road", 1), law) == 0.0
+    assert features.most_offset_m(kinds["pavement edge"], law) == 25.0
+    assert features.most_offset_m(kinds["right-of-way"], law) == 150.0
+    assert features.most_offset_m(kinds["pavement edge"], law_of()) == features.WIDEST_M / 2
+    assert features.most_offset_m(kinds["right-of-way"], law_of()) == 15.0 + 45.0
+    assert features.most_offset_m(rule("r", "road", 1), law) == 0.0
     layer = roads([shapely.LineString([(0, 0), (1, 1)])])
-    assert mapped.offset_m(layer, kinds["right-of-way"]) == pytest.approx([7.5 + 15.0])
-    assert mapped.most_offset_m(rule("r", "dwelling", 1), law) == mapped.POINT_LARGE_M
+    assert features.offset_m(layer, kinds["right-of-way"]) == pytest.approx([7.5 + 15.0])
+    assert features.most_offset_m(rule("r", "dwelling", 1), law) == features.POINT_LARGE_M

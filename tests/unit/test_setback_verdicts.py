@@ -20,14 +20,12 @@ from helpers_law import (
     rule,
 )
 
-from sitegeo import layers
+from sitegeo.core import contracts
 from sitegeo.errors import CrsError, LayerError, UsageError
-from sitegeo.law.drawn import setback_polygons
+from sitegeo.law.context import COLUMNS, PositionErrors, Terms
 from sitegeo.law.examples import shipped_laws, strictest
-from sitegeo.law.position import PositionErrors
-from sitegeo.law.setbacks import COLUMNS, overall, verdict_of, verdicts
-from sitegeo.law.terms import Terms
-from sitegeo.law.words import verdict_words
+from sitegeo.law.setbacks import overall, setback_polygons, verdict_of, verdicts
+from sitegeo.law.verdicts import verdict_words
 
 
 @pytest.mark.parametrize(
@@ -126,7 +124,7 @@ def test_the_table_has_the_agreed_columns_order_and_no_point_missing():
     assert list(table.columns) == list(COLUMNS)
     assert list(table["id"]) == ["X001", "X001", "X002", "X002", "X003", "X003"]
     assert list(table["target"]) == ["dwelling", "road"] * 3
-    assert set(table["verdict"]) <= set(layers.VERDICTS)
+    assert set(table["verdict"]) <= set(contracts.VERDICTS)
     assert table["bearing_deg"].between(0, 360, inclusive="left").all()
     assert np.allclose(table["margin_m"], table["distance_m"] - table["limit_m"])
     none = verdicts(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import shapely
 from helpers_law import USUAL, box_east, houses, judge, law_of, off, one, rule
 
-from sitegeo.law.words import verdict_words
+from sitegeo.law.verdicts import verdict_words
 
 
 def test_words_round_clearances_down_and_limits_up():

@@ -7,11 +7,10 @@ import pytest
 from helpers_terrain import centres, cover_of, paint
 from scipy import ndimage
 
-from sitegeo.grid import Raster
-from sitegeo.layers import Cover
-from sitegeo.placefile import Assume
-from sitegeo.terrain.heights import canopy_height
-from sitegeo.terrain.shadows import height_from_shadows, sun_position
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Raster
+from sitegeo.landcover.canopy import canopy_height, height_from_shadows, sun_position
+from sitegeo.places.config import Assume
 
 SIZE = 400
 EAST, UP = centres(SIZE, SIZE)
@@ -63,7 +62,7 @@ def test_a_sun_that_is_not_known_or_not_up_gives_no_height(taken: str) -> None:
 
 
 def test_the_demo_photo_was_lit_as_its_readme_says(demo_place) -> None:
-    from sitegeo.place import read_place
+    from sitegeo.places.place import read_place
 
     place = read_place(demo_place)
     sun = sun_position(place.grid, str(place.taken))

@@ -13,9 +13,17 @@ from shapely.geometry import box
 
 from sitegeo.spreads import layouts
 from sitegeo.spreads.frame import Frame
-from sitegeo.spreads.handfuls import BAG, HANDFUL, Move, worth_carrying
-from sitegeo.spreads.placing import place
-from sitegeo.spreads.shifting import LIVE_WITH, assign, may_stay, shift
+from sitegeo.spreads.moves import (
+    BAG,
+    HANDFUL,
+    LIVE_WITH,
+    Move,
+    assign,
+    may_stay,
+    shift,
+    worth_carrying,
+)
+from sitegeo.spreads.place import place
 from sitegeo.units import yd
 
 POCKET = box(-5, 10, 5, 24)

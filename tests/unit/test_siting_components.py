@@ -19,19 +19,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sitegeo.angles import unit_from_bearing
-from sitegeo.grid import Raster
-from sitegeo.law.shotfall import read_load
-from sitegeo.layers import Cover
-from sitegeo.siting.falling import MOST_M, drift
-from sitegeo.siting.firing import front_of
-from sitegeo.siting.hiding import hiding, overhead_score, party_score
-from sitegeo.siting.outlay import on_water
-from sitegeo.siting.places import best_of_each
-from sitegeo.siting.scoring import RAISES, combine, weights
-from sitegeo.siting.sightings import seen
-from sitegeo.siting.sunlight import birds_sun, shooters_sun, sun_path
-from sitegeo.siting.way import by_boat, minutes_in, on_foot, terrain
-from sitegeo.siting.worth import (
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Raster
+from sitegeo.core.wind import Wind
+from sitegeo.law.shot_range import read_load
+from sitegeo.siting.access import by_boat, minutes_in, on_foot, terrain
+from sitegeo.siting.candidates import best_of_each
+from sitegeo.siting.concealment import hiding, overhead_score, party_score
+from sitegeo.siting.curves import (
     UNKNOWN,
     drift_score,
     feeding_score,
@@ -41,7 +36,12 @@ from sitegeo.siting.worth import (
     wading_score,
     way_score,
 )
-from sitegeo.wind import Wind
+from sitegeo.siting.observations import seen
+from sitegeo.siting.retrieval import MOST_M, drift
+from sitegeo.siting.score import RAISES, combine, weights
+from sitegeo.siting.shooting_front import front_of
+from sitegeo.siting.spread_room import on_water
+from sitegeo.siting.sun import birds_sun, shooters_sun, sun_path
 
 SIZE = 200
 CONVERGENCE = ground(SIZE, SIZE).convergence_deg

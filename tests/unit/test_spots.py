@@ -9,11 +9,11 @@ import pytest
 
 import sitegeo
 from sitegeo.angles import signed_diff_deg
-from sitegeo.layers import Cover
-from sitegeo.placefile import Assume
+from sitegeo.core.contracts import Cover
+from sitegeo.places.config import Assume
 from sitegeo.siting.candidates import candidates
-from sitegeo.siting.scoring import ScoreParams, ripple_at
-from sitegeo.siting.worth import wind_fit
+from sitegeo.siting.curves import wind_fit
+from sitegeo.siting.score import ScoreParams, ripple_at
 
 KINDS = {"tree line", "point", "cove", "timber opening", "cover clump", "open flat"}
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from helpers_terrain import centres
 
-from sitegeo.layers import Cover
+from sitegeo.core.contracts import Cover
 from sitegeo.siting.stage import at_stage
 
 N, SLOPE, RADIUS = 300, 0.02, 80.0

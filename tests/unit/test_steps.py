@@ -13,11 +13,11 @@ import numpy as np
 import pytest
 from pyproj import CRS
 
-from sitegeo import steps
+from sitegeo.core import steps
+from sitegeo.core.contracts import RasterContract
+from sitegeo.core.grid import Grid, Raster
+from sitegeo.core.steps import Step, resolve, run, step, step_key, without_replaced
 from sitegeo.errors import LayerError, StepError
-from sitegeo.grid import Grid, Raster
-from sitegeo.layers import RasterContract
-from sitegeo.steps import Step, resolve, run, step, step_key, without_replaced
 
 GRID = Grid(CRS.from_epsg(32617), 0.0, 0.0, 1.0, (2, 2))
 ONES = Raster(np.ones((2, 2)), GRID)
@@ -362,8 +362,8 @@ def test_keys_change_with_the_code(tmp_path: Any, monkeypatch: pytest.MonkeyPatc
 
 def test_a_step_typed_in_a_script_is_known_by_its_own_code() -> None:
     code = (
-        "from sitegeo.steps import step, step_key\n"
-        "from sitegeo.layers import RasterContract\n"
+        "from sitegeo.core.steps import step, step_key\n"
+        "from sitegeo.core.contracts import RasterContract\n"
         "@step(RasterContract('a'))\n"
         "def first(*, start): return start\n"
         "@step(RasterContract('a'))\n"
@@ -444,7 +444,7 @@ def test_an_entry_point_must_be_a_step(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_a_package_adds_a_step_through_a_real_entry_point(extra_package: dict[str, str]) -> None:
     code = (
-        "import json; from sitegeo.steps import installed, offers;"
+        "import json; from sitegeo.core.steps import installed, offers;"
         "skip = [k for k in offers() if not k.startswith('extra-step:')];"
         "print(json.dumps([[s.full_name, s.needs, s.made, s.summary]"
         " for s in installed(skip=skip)]))"

@@ -12,13 +12,13 @@ import rasterio
 from helpers_terrain import centres, ground, paint
 from numpy.typing import NDArray
 
-from sitegeo import imagery, rasterfile
-from sitegeo.grid import Raster
-from sitegeo.layers import Cover
-from sitegeo.place import read_place
-from sitegeo.terrain.coverfile import classify_file
-from sitegeo.terrain.photocover import classify, photo_cover
-from sitegeo.terrain.tiles import Held, Tile, tiles_of
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Raster
+from sitegeo.landcover.cover import classify_file
+from sitegeo.landcover.photo_cover import classify, photo_cover
+from sitegeo.landcover.tiling import Held, Tile, tiles_of
+from sitegeo.places import imagery, rasters
+from sitegeo.places.place import read_place
 
 FOUR = ("red", "green", "blue", "nir")
 NAMES = ("meadow", "water", "forest", "road", "roof", "soil")
@@ -78,7 +78,7 @@ def test_a_slanting_border_without_data_changes_nothing(photo: Raster) -> None:
 
 def test_planes_on_disk_change_nothing(photo: Raster, monkeypatch: pytest.MonkeyPatch) -> None:
     whole = in_tiles(photo, 1000)
-    monkeypatch.setattr(rasterfile, "HELD_PX", 0)
+    monkeypatch.setattr(rasters, "HELD_PX", 0)
     np.testing.assert_array_equal(in_tiles(photo, 110), whole)
 
 
@@ -143,7 +143,7 @@ def test_a_place_too_large_to_hold_is_classified_at_its_own_pixels(
 PEAK = """
 import sys
 from pathlib import Path
-from sitegeo.terrain.coverfile import classify_file
+from sitegeo.landcover.cover import classify_file
 
 def peak():
     return next(int(line.split()[1]) for line in open("/proc/self/status") if "VmHWM" in line)

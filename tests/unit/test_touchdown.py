@@ -9,11 +9,11 @@ import shapely
 from pyproj import CRS
 from shapely.geometry import Point
 
-from sitegeo.grid import Grid, Raster
-from sitegeo.layers import CONTRACTS, Cover, check
-from sitegeo.siting.landing import touchdown
+from sitegeo.core.contracts import CONTRACTS, Cover, check
+from sitegeo.core.grid import Grid, Raster
+from sitegeo.core.wind import CALM_MPS, Wind
+from sitegeo.siting.approach import touchdown
 from sitegeo.units import yd
-from sitegeo.wind import CALM_MPS, Wind
 
 SIDE = 240
 GRID = Grid(CRS(26915), 500_000.0, 4_900_240.0, 1.0, (SIDE, SIDE))

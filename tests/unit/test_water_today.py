@@ -9,7 +9,7 @@ import pytest
 
 import sitegeo
 from sitegeo.errors import UsageError
-from sitegeo.watertoday import ACRE_M2, TODAY, at_water, read_water, words_of
+from sitegeo.surveys.water_level import ACRE_M2, TODAY, at_water, read_water, words_of
 
 
 @pytest.fixture(scope="module")

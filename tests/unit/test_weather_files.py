@@ -13,10 +13,10 @@ import pytest
 import rasterio
 from affine import Affine
 
+from sitegeo.core.wind import Wind
 from sitegeo.errors import ForecastError
 from sitegeo.weather.files import read_winds, winds_csv
 from sitegeo.weather.grids import polar
-from sitegeo.wind import Wind
 
 MPH = 0.44704
 KNOT = 1852 / 3600

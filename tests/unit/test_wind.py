@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from sitegeo.angles import COMPASS_POINTS
+from sitegeo.core.wind import CALM_MPS, DEFAULT_SPREAD_DEG, Wind, read_time
 from sitegeo.errors import ForecastError, WindError
 from sitegeo.weather.files import read_winds
-from sitegeo.wind import CALM_MPS, DEFAULT_SPREAD_DEG, Wind, read_time
 
 MPH = 0.44704
 KNOT = 1852 / 3600

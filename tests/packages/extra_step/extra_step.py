@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import geopandas as gpd
 
-from sitegeo.layers import LINE, Column, Contract
-from sitegeo.steps import step
+from sitegeo.core.contracts import LINE, Column, Contract
+from sitegeo.core.steps import step
 
 WATER_EDGES = Contract("water_edges", LINE, {"length_m": Column("number", "m")})
 

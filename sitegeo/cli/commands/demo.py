@@ -1,0 +1,42 @@
+"""sitegeo demo."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from sitegeo.cli import options
+
+WHEN = "2026-12-05T06:40"
+
+
+@click.command("demo")
+@options.out("sitegeo-demo")
+@click.option("--wind", default="NW 12 mph", show_default=True, metavar="WIND")
+@options.overwrite
+@options.verbose
+@options.quiet
+def command(*, out: Path, wind: str, overwrite: bool, verbose: bool, quiet: bool) -> None:
+    """Survey the bundled, invented place, rank its blinds and plan the best one."""
+    from sitegeo.cli.commands import survey
+    from sitegeo.cli.report.answers import tell_plan, tell_ranking
+    from sitegeo.core.output import require_free
+    from sitegeo.core.wind import Wind
+    from sitegeo.law.daylight import read_when
+    from sitegeo.places.bundled import place_file
+    from sitegeo.plans.plan import MARKER, plan
+    from sitegeo.surveys.survey import Survey
+
+    blowing = Wind.parse(wind)
+    survey_out, plan_out = out / "survey", out / "plan"
+    require_free(plan_out.absolute(), MARKER, overwrite=overwrite)
+    survey.run(place_file(), survey_out, law=None, overwrite=overwrite, quiet=quiet)
+    opened = Survey.open(survey_out)
+    moment = read_when(WHEN, opened.record["zone"])
+    with options.progress(quiet=quiet) as show:
+        show("laying the spread")
+        made = plan(opened, blowing, when=moment)
+        made.save(plan_out, overwrite=overwrite)
+    tell_ranking(made.ranking, opened, top=10, units="yd", verbose=verbose, quiet=quiet)
+    tell_plan(made, plan_out, units="yd", quiet=quiet)

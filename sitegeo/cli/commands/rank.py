@@ -1,0 +1,60 @@
+"""sitegeo rank."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from sitegeo.cli import options
+
+
+@click.command("rank")
+@options.folder_argument("survey")
+@options.wind
+@options.when
+@options.air
+@options.top(10)
+@options.hide
+@options.water
+@options.answering
+def command(
+    *,
+    survey: Path,
+    wind: str,
+    when: str | None,
+    air_c: float | None,
+    top: int,
+    hide: Any,
+    water: str | None,
+    how: options.How,
+) -> None:
+    """Rank the blinds of a SURVEY folder for a wind, and say why."""
+    from sitegeo.cli.report.answers import tell_ranking
+    from sitegeo.core.wind import Wind
+    from sitegeo.law.daylight import read_when
+    from sitegeo.rankings.chosen_hide import hides_of, off_survey
+    from sitegeo.rankings.ranking import rank
+    from sitegeo.rankings.record import to_json
+    from sitegeo.surveys.survey import Survey
+
+    blowing = Wind.parse(wind)
+    opened = options.at_water(Survey.open(survey), water, quiet=how.quiet)
+    moment = None if when is None else read_when(when, opened.record["zone"])
+    chosen = None if hide is None else hides_of(opened, hide)
+    for words in () if hide is None else off_survey(opened, hide):
+        options.say(f"{words}.", quiet=how.quiet)
+    ranking = rank(opened, blowing, when=moment, law=how.chosen_law, candidates=chosen)
+    if how.as_json:
+        options.print_json(to_json(ranking, top=top, air_c=air_c))
+        return
+    tell_ranking(
+        ranking,
+        opened,
+        top=top,
+        units=how.units,
+        air_c=air_c,
+        verbose=how.verbose,
+        quiet=how.quiet,
+    )

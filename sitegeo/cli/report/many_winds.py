@@ -1,0 +1,224 @@
+"""What `hours` and `season` tell a person: results to stdout, words about them to stderr."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from itertools import groupby
+from pathlib import Path
+from typing import Any, TypeVar
+
+import pandas as pd
+
+from sitegeo.angles import compass_point
+from sitegeo.cli.options import How, at_water, progress, say
+from sitegeo.cli.report.answers import setback_words, tell_law
+from sitegeo.cli.report.tables import show
+from sitegeo.core.wind import Forecast
+from sitegeo.law.rules import Law
+from sitegeo.rankings.hours import AS_GOOD, Hours, sure
+from sitegeo.rankings.many_winds import Field
+from sitegeo.rankings.season import WORKS_SHARE, Season
+from sitegeo.surveys.survey import Survey
+from sitegeo.units import LengthUnit, speed_text
+from sitegeo.weather.files import read_winds
+
+Found = TypeVar("Found")
+
+_POOR = 0.45
+_SIDES_TOLD = 3
+_TEAMS = {1: "One place", 2: "The pair", 3: "The trio"}
+_HOURS = (
+    ("", "right"),
+    ("wind", "left"),
+    ("blind", "left"),
+    ("why", "left"),
+    ("will it hold", "left"),
+    ("if not", "left"),
+)
+_STEADY = (
+    ("one blind throughout", "left"),
+    ("blind", "left"),
+    ("hours with wind", "right"),
+    ("will it hold", "left"),
+)
+
+
+def found_for(
+    survey: Path,
+    winds: Path,
+    how: How,
+    find: Callable[[Survey, Forecast], Found],
+    *,
+    water: str | None,
+) -> tuple[Found, Survey]:
+    """Return what is found on a survey folder for a file of winds, and the survey.
+
+    `water` is the water of the day, as typed.
+    """
+    opened = at_water(Survey.open(survey), water, quiet=how.quiet)
+    record = read_winds(winds, at=opened.grid.centre_latlon).in_zone(opened.record["zone"])
+    with progress(quiet=how.quiet or how.as_json) as doing:
+        doing("trying the winds")
+        return find(opened, record), opened
+
+
+def tell_hours(found: Hours, survey: Survey, how: How) -> None:
+    """Print a table a date, one line an hour, then the steady choices and their setbacks.
+
+    Dark hours are folded, and only marked where more is wanted.
+    """
+    rows = found.table.to_dict("records")
+    for date, hours in groupby(rows, key=lambda r: r["time"].date()):
+        title = f"{survey.title}: {date:%A} {date.day} {date:%B %Y}"
+        lines = []
+        for dark, some in groupby(hours, key=lambda r: bool(r["dark"] and not how.verbose)):
+            run = list(some)
+            lines += [_folded(run)] if dark else [_hour(row, how.units) for row in run]
+        show(_HOURS, lines, title=title)
+    show(_STEADY, [_steady(r) for r in found.steady.to_dict("records")])
+    told = found.table if how.verbose else found.table[~found.table["dark"]]
+    named = [*told["blind"].dropna(), *found.steady["blind"]]
+    _tell_blinds(found.field, named, how.units)
+    if found.draws:
+        say(
+            f"Holds: no blind beats it by more than {AS_GOOD:g} of score, in {found.draws} draws "
+            "of the forecast's error, the trees' height and the bank's edge.",
+            quiet=how.quiet,
+        )
+    _tell_rest(found.law, survey, how)
+
+
+def _folded(run: list[dict[Any, Any]]) -> tuple[str, ...]:
+    """Return one line for hours in the dark."""
+    first, last = (f"{row['time']:%H:%M}" for row in (run[0], run[-1]))
+    time = first if len(run) == 1 else f"{first}-{last}"
+    return time, "dark", "", "shooting hours are law (-v lists these)", "", ""
+
+
+def _hour(row: dict[Any, Any], units: LengthUnit) -> tuple[str, ...]:
+    time = f"{row['time']:%H:%M}" + " dark" * bool(row["dark"])
+    if row["state"] == "gap":
+        return time, "not known", "", row["why"], "", ""
+    if row["state"] == "calm":
+        return time, "calm", row["blind"], row["why"], "", ""
+    gust = "" if pd.isna(row["gust_mps"]) else f", gusts {speed_text(row['gust_mps'], units)}"
+    wind = f"{compass_point(row['from_deg'])} {speed_text(row['speed_mps'], units)}{gust}"
+    side, water, *_ = row["why"].split("; ")
+    side = "no direction claimed" if row["wind_side"] == "calm" else side.removeprefix("Wind ")
+    water = water.removesuffix(", in the lee").removesuffix(" on the pocket")
+    why = f"{side}; {water}" + ("; all poor" if row["score"] < _POOR else "")
+    holds = "" if pd.isna(row["chance"]) else _chance(row["chance"])
+    return (
+        time,
+        wind,
+        row["blind"],
+        why,
+        holds,
+        row["second"] if isinstance(row["second"], str) else "",
+    )
+
+
+def _steady(row: dict[Any, Any]) -> tuple[str, ...]:
+    start, end = row["start"], row["end"]
+    until = f"{end:%H:%M}" if end.date() == start.date() else f"{end:%a %H:%M}"
+    holds = "" if pd.isna(row["chance"]) else _chance(row["chance"])
+    return f"{start:%a %H:%M} to {until}", row["blind"], str(row["hours"]), holds
+
+
+def _chance(chance: float) -> str:
+    return f"{sure(chance)} {chance:.0%}"
+
+
+def _tell_blinds(field: Field, names: Iterable[str], units: LengthUnit) -> None:
+    """Print kind, facing and setbacks of the blinds that were named."""
+    blinds = field.blinds[field.blinds["id"].isin(set(names))]
+    if blinds.empty:
+        return
+    show(
+        [("blind", "left"), ("kind", "left"), ("faces", "left"), ("setbacks", "left")],
+        [
+            (
+                row["id"],
+                row["kind"],
+                f"{row['facing_deg']:.0f}° {compass_point(row['facing_deg'])}",
+                setback_words(field.verdicts, row["id"], units),
+            )
+            for _, row in blinds.iterrows()
+        ],
+    )
+
+
+def _tell_rest(law: Law, survey: Survey, how: How) -> None:
+    """Print which law judged, and the survey's warnings where more is wanted."""
+    tell_law(law, quiet=how.quiet)
+    for warning in survey.warnings if how.verbose else ():
+        say(f"  {warning}", quiet=how.quiet)
+
+
+def tell_season(found: Season, survey: Survey, how: How, *, top: int) -> None:
+    """Print the blinds by share of mornings, then the one, two and three that cover the most."""
+    counted = len(found.works)
+    dates = found.mornings["date"]
+    facing = found.field.blinds.set_index("id")["facing_deg"]
+    show(
+        [
+            ("place", "left"),
+            ("kind", "left"),
+            ("works on", "right"),
+            ("mornings", "right"),
+            ("best on", "right"),
+            ("from", "left"),
+            ("facing", "left"),
+            ("setbacks", "left"),
+        ],
+        [
+            (
+                row["id"],
+                row["kind"],
+                f"{row['share']:.0%}",
+                str(row["mornings"]),
+                str(row["best"]),
+                ", ".join(row["sides"][:_SIDES_TOLD]),
+                ", ".join(compass_point(facing[side]) for side in row["sides"][:_SIDES_TOLD]),
+                setback_words(found.field.verdicts, row["sides"][0], how.units)
+                if row["sides"]
+                else "",
+            )
+            for _, row in found.table.head(top).iterrows()
+        ],
+        title=f"{survey.title}: {counted} mornings, {dates.min()} to {dates.max()}",
+    )
+    show(
+        [("", "left"), ("places", "left"), ("cover", "right"), ("mornings", "right")],
+        [
+            (
+                _TEAMS[row["size"]],
+                ", ".join(
+                    name if first else f"{name} (+{adds})"
+                    for first, name, adds in _members(row["places"], row["adds"])
+                ),
+                f"{row['share']:.0%}",
+                str(row["mornings"]),
+            )
+            for _, row in found.teams.iterrows()
+            if row["size"] == 1 or row["adds"][-1] > 0  # a bigger team that covers no more
+        ],
+        title="Together",
+    )
+    more = max(0, len(found.table) - top)
+    say(f"{more} more places; {len(found.field.rejected)} ruled out (--json).", quiet=how.quiet)
+    left = found.mornings[found.mornings["hours"] == 0]["why"].value_counts()
+    for why, words in (("calm", "without a wind"), ("gap", "without a record")):
+        if left.get(why, 0):
+            say(f"{left[why]} mornings {words} are left out.", quiet=how.quiet)
+    none = int((~found.works.any(axis=1)).sum())
+    say(
+        f"Works: at least {WORKS_SHARE:.0%} of that morning's best score, and wind, ripple, room "
+        f"and cover none of them poor. On {none} mornings none does.",
+        quiet=how.quiet,
+    )
+    _tell_rest(found.law, survey, how)
+
+
+def _members(names: list[str], adds: list[int]) -> list[tuple[bool, str, int]]:
+    return [(n == 0, name, add) for n, (name, add) in enumerate(zip(names, adds, strict=True))]

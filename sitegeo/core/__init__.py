@@ -1,0 +1,1 @@
+"""What every room speaks: grids, layer contracts, steps, wind, files. Knows nothing of hunting."""

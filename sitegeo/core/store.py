@@ -1,0 +1,236 @@
+"""Layers on disk: vectors in one GeoPackage, each raster in a GeoTIFF named after its layer."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import rasterio
+from numpy.typing import NDArray
+from pyproj import CRS
+from rasterio.enums import ColorInterp
+from rasterio.errors import RasterioError
+
+from sitegeo.core.grid import Grid, Raster
+from sitegeo.core.parallel import allowed
+from sitegeo.errors import CrsError, LayerError, SurveyError
+
+VECTORS = "survey.gpkg"
+PHOTO = "photo"
+
+
+def write(folder: Path, layers: Mapping[str, Any], tags: Mapping[str, Mapping[str, str]]) -> None:
+    """Write layers into a folder; `tags` are kept in the raster of the same name."""
+    frames = {n: v for n, v in sorted(layers.items()) if isinstance(v, gpd.GeoDataFrame)}
+    write_layers(folder / VECTORS, frames)
+    for name, layer in sorted(layers.items()):
+        if isinstance(layer, Raster):
+            _write_raster(folder / f"{name}.tif", layer, name, tags.get(name, {}))
+
+
+def _write_raster(path: Path, raster: Raster, name: str, tags: Mapping[str, str]) -> None:
+    values = raster.values if raster.values.ndim == 3 else raster.values[np.newaxis]
+    profile: dict[str, Any] = {
+        "driver": "GTiff",
+        "height": raster.grid.shape[0],
+        "width": raster.grid.shape[1],
+        "count": len(values),
+        "dtype": values.dtype,
+        "crs": raster.grid.crs.to_wkt(),
+        "transform": raster.grid.transform,
+        "tiled": True,
+        "blockxsize": 512,
+        "blockysize": 512,
+        "bigtiff": "if_safer",
+        "num_threads": allowed(),
+    }
+    if name == PHOTO:
+        profile |= {"compress": "jpeg", "jpeg_quality": 85, "photometric": "ycbcr"}
+    else:
+        float_like = np.issubdtype(values.dtype, np.floating)
+        profile |= {
+            "compress": "deflate",
+            "zlevel": 4,
+            "predictor": 3 if float_like else 2,
+            "interleave": "band",
+        }
+    with rasterio.Env(GDAL_TIFF_INTERNAL_MASK=True), rasterio.open(path, "w", **profile) as target:
+        target.write(values)
+        if raster.valid is not None:
+            target.write_mask(raster.valid)
+        if raster.bands and name != PHOTO:
+            target.colorinterp = [ColorInterp.gray] + [ColorInterp.undefined] * (len(values) - 1)
+            for index, band in enumerate(raster.bands, 1):
+                target.set_band_description(index, band)
+        target.update_tags(**tags)
+
+
+def read_raster(path: Path) -> Raster:
+    """Return a raster written by `write`."""
+    with rasterio.open(path) as source:
+        crs = CRS.from_wkt(source.crs.to_wkt())
+        grid = Grid.from_transform(source.transform, source.shape, crs)
+        bands = tuple(d for d in source.descriptions if d)
+        values: NDArray[Any] = source.read()
+        has_mask = any("PER_DATASET" in str(flags) for flags in source.mask_flag_enums[0])
+        valid = source.dataset_mask() > 0 if has_mask else None
+    if path.stem == PHOTO:
+        bands = ("red", "green", "blue")
+    return Raster(values if bands else values[0], grid, valid, bands)
+
+
+class SavedLayers(Mapping[str, Any]):
+    """Layers of a folder, each read when first asked for."""
+
+    def __init__(self, folder: Path, *, vectors: str = VECTORS) -> None:
+        self._folder = folder
+        self._package = folder / vectors
+        self._held: dict[str, Any] = {}
+        try:
+            names = [str(name) for name, _ in pyogrio.list_layers(self._package)]
+        except Exception as error:
+            raise _damaged(self._package, error) from None
+        rasters = [p.stem for p in folder.glob("*.tif")]
+        self._vectors = frozenset(names)
+        self._names = tuple(sorted((*names, *rasters)))
+
+    def __getitem__(self, name: str) -> Any:
+        if name not in self._names:
+            raise KeyError(name)
+        if name not in self._held:
+            self._held[name] = self._read(name)
+        return self._held[name]
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._names
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._names)
+
+    def __len__(self) -> int:
+        return len(self._names)
+
+    def _read(self, name: str) -> Any:
+        path = self._package if name in self._vectors else self._folder / f"{name}.tif"
+        try:
+            if name in self._vectors:
+                return gpd.read_file(path, layer=name)
+            return read_raster(path)
+        except (RasterioError, pyogrio.errors.DataSourceError) as error:
+            raise _damaged(path, error) from None
+
+
+def _damaged(path: Path, error: Exception) -> SurveyError:
+    return SurveyError(
+        f"is damaged or missing: {error}",
+        where=path,
+        remedy="Run 'sitegeo survey' again with --overwrite",
+    )
+
+
+def write_json(path: Path, value: Any) -> None:
+    """Write JSON with sorted keys and a final newline, so that same input gives same bytes."""
+    text = json.dumps(value, indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False)
+    path.write_text(text + "\n", encoding="utf-8")
+
+
+def read_json(path: Path) -> Any:
+    """Return the JSON of a results folder; raises `SurveyError` if it is damaged."""
+    try:
+        return json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise _damaged(path, error) from None
+
+
+_PINNED = "2000-01-01T00:00:00.000Z"
+_RESERVED = frozenset({"fid", "geom"})
+
+
+def write_layers(path: Path, frames: Mapping[str, gpd.GeoDataFrame]) -> None:
+    """Write a new GeoPackage with one layer a frame, replacing what was there.
+
+    Flags, counts, numbers and text keep their kind, missing values stay missing, and an empty
+    frame becomes an empty layer. The date of last change is pinned.
+
+    Raises
+    ------
+    CrsError
+        If a frame has no coordinate reference system.
+    LayerError
+        If a column's name is one the format keeps for itself.
+    """
+    for name, frame in frames.items():
+        if frame.crs is None:
+            raise CrsError("a layer has no coordinate reference system", where=name)
+        taken = [c for c in frame.columns if str(c).lower() in _RESERVED - {frame.geometry.name}]
+        if taken:
+            raise LayerError(
+                name, [f"column '{c}' is a name GeoPackage keeps for itself" for c in taken]
+            )
+    path.unlink(missing_ok=True)
+    with _written_quickly():
+        for name, frame in frames.items():
+            pyogrio.write_dataframe(
+                _typed(frame),
+                path,
+                layer=name,
+                driver="GPKG",
+                geometry_type=_geometry_type(frame),
+                promote_to_multi=False,
+                layer_options={"GEOMETRY_NAME": "geom", "FID": "fid"},
+            )
+
+
+@contextmanager
+def _written_quickly() -> Iterator[None]:
+    """Pin the date of last change, and leave it to the system when the disk is written.
+
+    A package is written beside its place and moved in whole: waiting for the disk at every layer
+    saves nothing, and costs most of the time.
+    """
+    wanted = {"OGR_CURRENT_DATE": _PINNED, "OGR_SQLITE_SYNCHRONOUS": "OFF"}
+    before = {name: pyogrio.get_gdal_config_option(name) for name in wanted}
+    pyogrio.set_gdal_config_options(wanted)
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options(before)
+
+
+def _geometry_type(frame: gpd.GeoDataFrame) -> str:
+    """Return the one type a layer holds, or Unknown, which GeoPackage reads as any."""
+    kinds = set(frame.geom_type.dropna())
+    return kinds.pop() if len(kinds) == 1 else "Unknown"
+
+
+def _typed(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return the frame with loose columns in the kind of column they hold."""
+    typed = frame.copy(deep=False)
+    for name in frame.columns:
+        if name != frame.geometry.name and frame[name].dtype == object:
+            typed[name] = _typed_column(frame[name])
+    return typed
+
+
+def _typed_column(values: pd.Series[Any]) -> pd.Series[Any]:
+    kind = pd.api.types.infer_dtype(values, skipna=True)
+    if kind == "boolean":
+        return values.astype("boolean")
+    if kind == "integer":
+        return values.astype("Int64")
+    if kind in ("floating", "mixed-integer-float", "decimal"):
+        return values.astype("Float64")
+    return values.map(_as_text).astype("string")
+
+
+def _as_text(value: Any) -> Any:
+    if isinstance(value, list | tuple | dict):
+        return json.dumps(value, ensure_ascii=False)
+    return None if pd.isna(value) else str(value)

@@ -1,0 +1,78 @@
+"""Trees that keep their leaves or needles, and their shelter, all winter."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Raster, require_same_grid
+from sitegeo.core.steps import step
+from sitegeo.landcover.filters import box_mean
+from sitegeo.landcover.indices import ndvi, otsu, radius_of
+
+
+@dataclass(frozen=True)
+class EvergreenParams:
+    """How a green tree is told from a bare one in a winter photo.
+
+    Parameters
+    ----------
+    crown_m
+        Width over which the vegetation index is averaged.
+    greenness
+        Least and greatest threshold of that index; between them the photo's own trees decide.
+        Judgement: photos are rarely calibrated, and bare twigs stand over litter or grass.
+    """
+
+    crown_m: float = 5.0
+    greenness: tuple[float, float] = (0.1, 0.2)
+
+
+@step("evergreen")
+def evergreen(
+    *,
+    cover: Raster,
+    imagery: Raster,
+    landcover_evergreen: Raster | None = None,
+    taken: str | None = None,
+    params: EvergreenParams = EvergreenParams(),
+) -> Raster:
+    """Tell which trees are evergreen, from land cover or from a winter photo with infrared.
+
+    Returns the `evergreen` raster: 1 on evergreen trees, 0 elsewhere; `NOT_TOLD` all over where
+    neither can tell, since a summer photo shows all trees green.
+    """
+    trees = cover.band("class") == Cover.TREE
+    if landcover_evergreen is not None:
+        require_same_grid(cover, landcover_evergreen)
+        found = trees & landcover_evergreen.mask & (landcover_evergreen.values > 0)
+        return Raster(found.astype(np.uint8), cover.grid)
+    winter = taken is not None and leaves_are_off(
+        datetime.fromisoformat(taken).month, cover.grid.centre_latlon[0]
+    )
+    if not winter or "nir" not in imagery.bands or not trees.any():
+        return Raster(np.full(cover.grid.shape, NOT_TOLD, np.uint8), cover.grid)
+    radius = radius_of(params.crown_m, cover.grid.pixel_m)
+    red, nir = (imagery.band(name).astype(np.float32) for name in ("red", "nir"))
+    # Over trees alone: water beside a bank would darken it.
+    share = np.maximum(box_mean(trees, radius), 1e-3)
+    green = box_mean(np.where(trees, ndvi(red, nir), 0), radius) / share
+    cut = float(np.clip(otsu(green[trees]), *params.greenness))
+    return Raster((trees & (green > cut)).astype(np.uint8), cover.grid)
+
+
+def leaves_are_off(month: int, lat: float) -> bool:
+    """Return whether broadleaf trees stand bare: November to April, May to October in the south.
+
+    Not within 25° of the equator. A rule of the calendar, judgement: it does not know conifers,
+    which shelter all winter, nor an early or a late year.
+    """
+    northern_winter = month >= 11 or month <= 4
+    return abs(lat) > 25 and northern_winter == (lat > 0)
+
+
+NOT_TOLD = 255
+"""In the `evergreen` layer: nothing tells which trees keep their leaves."""

@@ -1,0 +1,66 @@
+"""Numbers read from a photo: spectral indices, and thresholds found in the data.
+
+Everything here takes and gives arrays.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from skimage.filters import threshold_multiotsu, threshold_otsu
+
+from sitegeo.landcover.filters import Floats
+
+_TINY = np.float32(1e-6)
+
+
+def normalised_difference(a: NDArray[Any], b: NDArray[Any]) -> Floats:
+    """Return (a - b) / (a + b) of brightnesses as float32, 0 where both are 0."""
+    a, b = np.asarray(a, np.float32), np.asarray(b, np.float32)
+    return np.asarray((a - b) / np.maximum(a + b, _TINY), np.float32)
+
+
+def ndwi(green: NDArray[Any], nir: NDArray[Any]) -> Floats:
+    """Return the water index (green - nir) / (green + nir).
+
+    Source: McFeeters 1996, doi 10.1080/01431169608948714.
+    """
+    return normalised_difference(green, nir)
+
+
+def ndvi(red: NDArray[Any], nir: NDArray[Any]) -> Floats:
+    """Return the vegetation index (nir - red) / (nir + red)."""
+    return normalised_difference(nir, red)
+
+
+def excess_green(red: NDArray[Any], green: NDArray[Any], blue: NDArray[Any]) -> NDArray[Any]:
+    """Return 2g - r - b of the shares each colour has in the sum, 0 where all are 0.
+
+    Source: Woebbecke et al. 1995, Transactions of the ASAE 38(1), 259-269.
+    """
+    total = np.maximum(red + green + blue, _TINY)
+    return np.asarray((2 * green - red - blue) / total)
+
+
+def otsu(values: NDArray[Any]) -> float:
+    """Return the threshold that best parts values into two classes.
+
+    Source: Otsu 1979, as scikit-image computes it; a single value is its own threshold.
+    """
+    return float(threshold_otsu(np.asarray(values)))  # type: ignore[no-untyped-call]
+
+
+def otsu_low_of_three(values: NDArray[Any]) -> float:
+    """Return the lower of the two thresholds that best part values into three classes."""
+    values = np.asarray(values)
+    if values.size == 0 or values.min() == values.max():
+        return float(values.min()) if values.size else 0.0
+    cuts = threshold_multiotsu(values, classes=3, nbins=64)  # type: ignore[no-untyped-call]
+    return float(cuts[0])
+
+
+def radius_of(metres: float, pixel_m: float) -> int:
+    """Return the radius in pixels, at least 1, of a window of about `metres`."""
+    return max(1, round(metres / pixel_m / 2 - 0.5))

@@ -1,0 +1,174 @@
+"""Connected components of a mask that is only seen tile by tile.
+
+Each tile labels what it sees; labels of neighbours that meet on ground both see are joined
+afterwards. All that is summed is whole numbers, so that the order of tiles cannot matter.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+
+from sitegeo.landcover.filters import Floats, Labels, compiled
+from sitegeo.landcover.tiling import Tile
+
+Longs = NDArray[np.int64]
+
+_FIX = float(1 << 20)
+BINS, BIN = 16, 0.05
+"""Number and width of the classes, from 0, in which the first plane of a bank is counted."""
+
+
+@dataclass
+class Joined:
+    """Labels of tiles, joined where neighbours see the same ground.
+
+    Label 0 is no component; `offsets` turns a tile's own labels into rows of the whole table.
+    """
+
+    offsets: list[int] = field(default_factory=lambda: [])
+    tables: list[Longs] = field(default_factory=lambda: [])
+    pairs: list[Longs] = field(default_factory=lambda: [])
+
+    def add(self, table: Longs) -> int:
+        """Take the sums of a tile's labels, row 0 unused, and return the tile's offset."""
+        offset = sum(map(len, self.tables[-1:])) + (self.offsets[-1] if self.offsets else 0)
+        self.offsets.append(offset)
+        self.tables.append(table)
+        return offset
+
+    def meet(self, a: Labels, b: Labels, offset_a: int, offset_b: int) -> None:
+        """Join the labels of two tiles on the ground both see."""
+        both = (a > 0) & (b > 0)
+        met = np.stack([a[both] + np.int64(offset_a), b[both] + np.int64(offset_b)], axis=1)
+        self.pairs.append(np.unique(met, axis=0))
+
+    def result(self) -> tuple[Longs, Longs]:
+        """Return the component of every row, and the summed table of the components."""
+        table = np.concatenate(self.tables)
+        a, b = np.concatenate([*self.pairs, np.empty((0, 2), np.int64)]).T
+        links = coo_array((np.ones(len(a), bool), (a, b)), shape=(len(table), len(table)))
+        count, which = connected_components(links, directed=False)
+        summed = np.zeros((count, table.shape[1]), np.int64)
+        np.add.at(summed, which, table)
+        return which.astype(np.int64), summed
+
+
+@compiled
+def _edges_and_sums(  # noqa: PLR0917 (compiled: by position)
+    labels: Labels, near: Labels, planes: Floats, ring: Floats, count: int, window: Labels
+) -> Longs:
+    held, about = planes.shape[0], ring.shape[0]
+    first = 3 + held + about
+    out = np.zeros((count + 1, first + BINS), np.int64)
+    top, bottom, left, right = window
+    for i in range(top, bottom):
+        for j in range(left, right):
+            here = labels[i, j]
+            if i + 1 < labels.shape[0] and labels[i + 1, j] != here:
+                out[here, 1] += 1
+                out[labels[i + 1, j], 1] += 1
+            if j + 1 < labels.shape[1] and labels[i, j + 1] != here:
+                out[here, 1] += 1
+                out[labels[i, j + 1], 1] += 1
+            if here:
+                out[here, 0] += 1
+                for k in range(held):
+                    out[here, 3 + k] += np.int64(np.rint(planes[k, i, j] * _FIX))
+            elif near[i, j]:
+                out[near[i, j], 2] += 1
+                for k in range(about):
+                    out[near[i, j], 3 + held + k] += np.int64(np.rint(ring[k, i, j] * _FIX))
+                at = int(np.floor(ring[0, i, j] / BIN))
+                out[near[i, j], first + min(max(at, 0), BINS - 1)] += 1
+    out[0] = 0
+    return out
+
+
+def object_sums(
+    labels: Labels,
+    near: Labels,
+    planes: Sequence[Floats],
+    ring: Sequence[Floats],
+    *,
+    count: int,
+    window: tuple[slice, slice],
+) -> Longs:
+    """Return the sums of each label over the pixels of a window.
+
+    `near` names the object whose bank an unlabelled pixel is. Columns: pixels, edges, pixels of
+    bank, then the planes over the object, then those of its bank, in fixed point, then how many
+    pixels of the bank lie in each class of its first plane.
+    """
+    frame = np.array([window[0].start, window[0].stop, window[1].start, window[1].stop], np.int32)
+    return _edges_and_sums(labels, near, np.stack(planes), np.stack(ring), count, frame)
+
+
+@dataclass(frozen=True)
+class Objects:
+    """What is known of each object; index 0 is no object.
+
+    `mean` and `bank` hold the mean of each plane over the object and over its bank, 0 where
+    there is none; `half_width` is twice the area over the perimeter, in pixels: the radius of a
+    disc, and the half width of a long strip; `bank_counts` the classes of the first bank plane.
+    """
+
+    pixels: Longs
+    bank_pixels: Longs
+    half_width: NDArray[np.float64]
+    mean: NDArray[np.float64]
+    bank: NDArray[np.float64]
+    bank_counts: Longs
+
+    @classmethod
+    def of(cls, table: Longs, held: int) -> Objects:
+        """Return the objects of a table of `object_sums` of `held` planes."""
+        pixels, edges, bank_pixels = table[:, 0], table[:, 1], table[:, 2]
+        sums = table[:, 3:-BINS] / _FIX
+        # A digital edge is 4/pi times the true length, averaged over directions.
+        half_width = 2.0 * pixels / np.maximum(edges * np.pi / 4, 1.0)
+        mean = sums[:, :held].T / np.maximum(pixels, 1)
+        bank = sums[:, held:].T / np.maximum(bank_pixels, 1)
+        return cls(pixels, bank_pixels, half_width, mean, bank, table[:, -BINS:])
+
+    def bank_above(self, limit: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the share of each bank on which the first plane is above a limit, 0 of none."""
+        upto = np.pad(np.cumsum(self.bank_counts, axis=1), ((0, 0), (1, 0)))
+        place = np.clip(limit / BIN, 0, BINS - 1e-9)
+        low = place.astype(int)
+        row = np.arange(len(low))
+        below = upto[row, low] + (upto[row, low + 1] - upto[row, low]) * (place - low)
+        return np.asarray((self.bank_pixels - below) / np.maximum(self.bank_pixels, 1))
+
+
+@dataclass
+class Seams:
+    """Tiles already seen, joined with their neighbours as these come, row by row.
+
+    Tiles may overlap by up to `overlap` pixels, all of which are joined; tiles that only touch
+    (0) are joined across the seam. No more than one row of tiles' borders is held.
+    """
+
+    joined: Joined
+    overlap: int
+    west: tuple[Labels, int, int] | None = None
+    north: dict[int, tuple[Labels, int, int]] = field(default_factory=lambda: {})
+
+    def meet(self, tile: Tile, seen: Tile, labels: Labels, offset: int) -> None:
+        """Join the labels of a tile, seen with its margin, with those to its north and west."""
+        n, key = max(self.overlap, 1), tile.cols.start
+        if self.west is not None and tile.cols.start > 0:
+            strip, other, stop = self.west
+            n_west = max(stop - seen.cols.start, 1)
+            self.joined.meet(strip[:, -n_west:], labels[:, :n_west], other, offset)
+        if key in self.north:
+            strip, other, stop = self.north[key]
+            n_north = max(stop - seen.rows.start, 1)
+            self.joined.meet(strip[-n_north:], labels[:n_north], other, offset)
+        self.west = labels[:, -n:].copy(), offset, seen.cols.stop
+        self.north[key] = labels[-n:].copy(), offset, seen.rows.stop

@@ -1,0 +1,162 @@
+"""Land in a photo: trees, low cover, open ground, and what is built or bare.
+
+Plants are green; trees among them are the rough and dark ones, low cover the rough.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from sitegeo.core.contracts import Cover
+from sitegeo.landcover.filters import (
+    BLUR_1,
+    Bools,
+    Floats,
+    box_mean,
+    gaussian,
+    lowest,
+    texture,
+    weighted,
+)
+from sitegeo.landcover.indices import ndvi, otsu, otsu_low_of_three, radius_of
+from sitegeo.landcover.open_water import Planes
+
+Codes = NDArray[np.uint8]
+
+_LAND = (Cover.TREE, Cover.LOW, Cover.OPEN, Cover.BUILT)
+_BLUR_2 = gaussian(2.0)
+_INFRARED_LIMITS, _COLOUR_LIMITS = (-0.05, 0.05), (0.0, 0.15)
+
+
+@dataclass(frozen=True)
+class LandParams:
+    """How land is told apart.
+
+    Parameters
+    ----------
+    crown_m
+        Window in which the contrast of tree crowns is measured.
+    smooth_m
+        Classes are smoothed over this distance.
+    """
+
+    crown_m: float = 5.0
+    smooth_m: float = 5.0
+
+
+@dataclass(frozen=True)
+class LandReader:
+    """Reads land with or without infrared, by levels learned from the photo.
+
+    `haze` is the darkest red, green and blue: haze lifts blue above all, and the darkest pixels
+    show by how much (Chavez 1988).
+    """
+
+    pixel_m: float
+    params: LandParams
+    infrared: bool
+    haze: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    green_cut: float = 0.0
+    leaf_cut: float = 0.0
+    leaf_light: float = 0.0
+    crown_cut: float = 0.0
+    low_cut: float = 0.0
+
+    @property
+    def margin(self) -> int:
+        """How far about a pixel is looked."""
+        crown = radius_of(self.params.crown_m, self.pixel_m)
+        blur = radius_of(self.params.smooth_m, self.pixel_m)
+        return 3 * crown + 2 * blur + len(_BLUR_2) // 2 + 4
+
+    def planes(self, bands: Planes, land: Bools) -> Planes:
+        """Return what is measured at each pixel of land."""
+        window = radius_of(self.params.crown_m, self.pixel_m)
+        log_green = np.log(bands["green"] + np.float32(0.02))
+        contrast = texture(log_green, window, where=land)
+        rough = np.log(contrast + np.float32(1e-3))
+        blur = radius_of(self.params.smooth_m, self.pixel_m)
+        return {
+            "greenness": self._greenness(bands),
+            "light": log_green,
+            "crown": box_mean(rough - log_green, blur),
+            # A pixel just inside an edge keeps the roughness of its own side (Kuwahara 1976).
+            "rough": np.log(lowest(contrast, window) + np.float32(1e-3)),
+        }
+
+    def _greenness(self, bands: Planes) -> Floats:
+        if self.infrared:
+            return ndvi(weighted(bands["red"], BLUR_1), weighted(bands["nir"], BLUR_1))
+        red, green, blue = (
+            weighted(np.maximum(bands[n] - np.float32(floor), 0), _BLUR_2)
+            for n, floor in zip(("red", "green", "blue"), self.haze, strict=True)
+        )
+        total = np.maximum(red + green + blue, np.float32(0.05))
+        return np.asarray((2 * green - red - blue) / total, np.float32)
+
+    def learned(self, sample: Planes) -> LandReader:
+        """Return the reader with the levels of a photo, from a sample of its land."""
+        greenness = sample["greenness"]
+        if not greenness.size:
+            return self
+        limits = _INFRARED_LIMITS if self.infrared else _COLOUR_LIMITS
+        halves = otsu(greenness)
+        # With infrared three classes show: bare, sparse or dry, and green.
+        low = otsu_low_of_three(greenness) if self.infrared else halves
+        green_cut = float(np.clip(low, *limits))
+        leaf_cut = float(np.clip(halves, green_cut, limits[1] + 0.05))
+        leafy = greenness > leaf_cut
+        light = float(np.median(sample["light"][leafy])) if leafy.any() else 0.0
+        # Leaves and the gaps between crowns differ by some 5 to 7 % of brightness at the least.
+        crown_cut = _held(sample["crown"][leafy] + light, 0.05, 0.07)
+        meadow = (greenness > green_cut) & (sample["crown"] + light <= crown_cut)
+        low_cut = _held(sample["rough"][meadow], 0.02, 0.05)
+        return replace(self, green_cut=green_cut, leaf_cut=leaf_cut, leaf_light=light,
+                       crown_cut=crown_cut, low_cut=low_cut)  # fmt: skip
+
+    def classes(self, planes: Planes, land: Bools, island: Bools) -> tuple[Codes, Floats]:
+        """Return class and certainty, 0 to 1, of land pixels; 0 elsewhere.
+
+        Rough ground alone in water, an `island`, is reeds or brush, green or not.
+        """
+        greenness, crown = planes["greenness"], planes["crown"] + np.float32(self.leaf_light)
+        plants = land & (greenness > self.green_cut)
+        tree = land & (greenness > self.leaf_cut) & (crown > self.crown_cut)
+        if self.pixel_m > self.params.crown_m / 2:
+            # Single crowns are not resolved: only broad stands are believed to be trees.
+            tree = ndimage.binary_opening(tree, np.ones((3, 3), bool), iterations=2)
+        low = (plants | (island & land)) & ~tree & (planes["rough"] > self.low_cut)
+        members = (tree, low, plants & ~tree & ~low, land & ~plants & ~low)
+        classes, agreement = _vote(land, members, radius_of(self.params.smooth_m, self.pixel_m))
+        # The farther from the limit that parted it from its rival, the surer.
+        clear = np.where(
+            classes == Cover.BUILT,
+            (np.float32(self.green_cut) - greenness) * np.float32(1 / 0.1),
+            np.abs(crown - np.float32(self.crown_cut)) * np.float32(1 / 0.7),
+        )
+        sure = agreement * (np.float32(0.6) + np.float32(0.35) * np.clip(clear, 0, 1))
+        return classes, sure * land
+
+
+def _vote(land: Bools, members: Sequence[Bools], radius: int) -> tuple[Codes, Floats]:
+    """Return the commonest land class about each pixel, and its share."""
+    classes = np.zeros(land.shape, np.uint8)
+    best = np.zeros(land.shape, np.float32)
+    total = np.full(land.shape, np.float32(1e-6))
+    for code, member in zip(_LAND, members, strict=True):
+        votes = box_mean(member, radius)
+        np.copyto(classes, np.uint8(code), where=votes > best)
+        np.maximum(best, votes, out=best)
+        total += votes
+    return classes * land, best / total
+
+
+def _held(log_values: Floats, low: float, high: float) -> float:
+    """Return Otsu's threshold of logarithms, held between two plain values."""
+    cut = otsu(log_values) if log_values.size else 0.0
+    return float(np.clip(cut, np.log(low), np.log(high)))

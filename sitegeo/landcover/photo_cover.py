@@ -1,0 +1,241 @@
+"""Cover classes from an aerial photo alone, however large it is.
+
+Thresholds come from a sample of the photo itself (Otsu 1979), held within bounds that physics
+sets, so that a photo without one of two classes is not cut in half. The rest goes tile by tile,
+in memory that is set by the tile, and comes out the same however the tiles are cut.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Raster
+from sitegeo.core.steps import step
+from sitegeo.errors import RasterError
+from sitegeo.landcover.filters import Bools
+from sitegeo.landcover.land_classes import LandParams, LandReader
+from sitegeo.landcover.open_water import Colour, Infrared, Planes, WaterParams, WaterReader
+from sitegeo.landcover.tiling import (
+    TILE_PX,
+    Held,
+    Photo,
+    Tile,
+    each,
+    mirrored,
+    read_with_margin,
+    sample_tiles,
+    tiles_of,
+)
+from sitegeo.landcover.water_bodies import ISLAND, WATER, Plane, Sweep, find_water
+from sitegeo.places.imagery import FinePhoto
+from sitegeo.places.rasters import scratch_plane
+
+Codes = NDArray[np.uint8]
+
+
+@dataclass(frozen=True)
+class PhotoParams:
+    """How cover is told apart in a photo.
+
+    Parameters
+    ----------
+    water, land
+        How open water is recognised, and how the land is told apart.
+    rgb_trust
+        Confidence without infrared as a share of confidence with it.
+    """
+
+    water: WaterParams = field(default_factory=WaterParams)
+    land: LandParams = field(default_factory=LandParams)
+    rgb_trust: float = 0.75
+
+
+@step("photo_cover")
+def photo_cover(
+    *,
+    imagery: Raster,
+    fine_photo: FinePhoto | None = None,
+    params: PhotoParams = PhotoParams(),
+) -> Raster:
+    """Return the cover class and the confidence (0-100) of each pixel, from the photo alone.
+
+    Parameters
+    ----------
+    imagery
+        Bands named "red", "green" and at least one of "nir" and "blue"; 8 or 16 bit.
+    fine_photo
+        The same photo at its own pixels, where it is too large to be held: it is classified at
+        these, and the commonest class in each pixel of `imagery` is kept.
+
+    Returns
+    -------
+    Raster
+        Bands "class" and "confidence", uint8, on the photo's grid with its valid pixels.
+
+    Raises
+    ------
+    RasterError
+        If bands are missing or no pixel is valid.
+    """
+    rows, cols = imagery.grid.shape
+    values = np.zeros((2, rows, cols), np.uint8)
+    times = 1 if fine_photo is None else fine_photo.times
+
+    def keep(tile: Tile, part: Codes) -> None:
+        at = tuple(slice(s.start // times, s.stop // times) for s in (tile.rows, tile.cols))
+        values[:, *at] = part if times == 1 else _commonest(part, times)
+
+    if fine_photo is None:
+        classify(Held(imagery), keep, params=params)
+    else:
+        with fine_photo.opened() as photo:
+            classify(photo, keep, params=params, tile_px=TILE_PX // times * times)
+    values[:, ~imagery.mask] = 0
+    return Raster(values, imagery.grid, imagery.valid, ("class", "confidence"))
+
+
+def _commonest(part: Codes, times: int) -> Codes:
+    """Return the commonest class of each block of pixels, and its mean confidence.
+
+    Of classes that are equally common the one with the lowest code, water first, is kept; voids
+    count only where there is nothing else.
+    """
+    rows, cols = (n // times for n in part.shape[1:])
+    blocks = part[:, : rows * times, : cols * times].reshape(2, rows, times, cols, times)
+    counts = np.stack([(blocks[0] == code).sum(axis=(1, 3)) for code in Cover if code])
+    classes = np.where(counts.any(axis=0), counts.argmax(axis=0) + 1, 0)
+    held = blocks[0] == classes[:, None, :, None]
+    sure = (blocks[1] * held).sum(axis=(1, 3)) / np.maximum(held.sum(axis=(1, 3)), 1)
+    return np.stack([classes, np.rint(sure)]).astype(np.uint8)
+
+
+def classify(
+    photo: Photo,
+    keep: Callable[[Tile, Codes], None],
+    *,
+    params: PhotoParams = PhotoParams(),
+    tile_px: int = TILE_PX,
+) -> None:
+    """Hand the class and confidence of each tile of a photo to `keep`, in order.
+
+    The same whatever the tiles; the memory it takes is set by the tile.
+    """
+    levels = _Levels.of(photo)
+    pixel_m = photo.grid.pixel_m
+    infrared = "nir" in levels.bands
+    sweep = Sweep(photo.grid.shape, tuple(tiles_of(photo.grid.shape, tile_px)),
+                  lambda t, margin: levels.read(photo, t, margin), pixel_m)  # fmt: skip
+    samples = sample_tiles(photo)
+    water: WaterReader = (Infrared if infrared else Colour)(pixel_m, params.water)
+    water = water.learned(_water_sample(sweep, water, samples))
+    with ExitStack() as stack:
+
+        def plane(dtype: str) -> Plane:
+            return stack.enter_context(scratch_plane(photo.grid.shape, dtype))
+
+        state, score = find_water(sweep, water, plane, params.water)
+        land = LandReader(pixel_m, params.land, infrared, levels.haze)
+        land = land.learned(_land_sample(sweep, land, state, samples))
+        trust = 100 * (1.0 if infrared else params.rgb_trust)
+
+        def finished(tile: Tile) -> Codes:
+            planes, wet, valid = _land_planes(sweep, land, state, tile)
+            inner = np.s_[land.margin : -land.margin, land.margin : -land.margin]
+            on_land = valid & (wet != WATER)
+            classes, sure = (p[inner] for p in land.classes(planes, on_land, wet == ISLAND))
+            afloat = (wet == WATER)[inner]
+            found = score.read(tile.rows, tile.cols) / np.float32(100)
+            classes[afloat] = Cover.WATER
+            sure[afloat] = found[afloat]
+            confidence = np.rint(np.clip(trust * sure, 0, 100)).astype(np.uint8)
+            out = np.stack([classes, confidence])
+            out[:, ~valid[inner]] = 0
+            return out
+
+        for tile, part in each(finished, sweep.tiles):
+            keep(tile, part)
+
+
+@dataclass(frozen=True)
+class _Levels:
+    """The brightness of a photo: its bands are read so that 1 is near the brightest."""
+
+    bands: tuple[str, ...]
+    scale: float
+    median: dict[str, float]
+    haze: tuple[float, float, float]
+
+    @classmethod
+    def of(cls, photo: Photo) -> _Levels:
+        names = set(photo.bands)
+        if not {"red", "green"} <= names or not names & {"nir", "blue"}:
+            raise RasterError(
+                "imagery needs red and green, and blue or nir",
+                value=photo.bands,
+                remedy="Name the bands in their order under [imagery] bands",
+            )
+        bands: tuple[str, ...] = tuple(n for n in ("red", "green", "blue", "nir") if n in names)
+        order = [photo.bands.index(n) for n in bands]
+        parts = [
+            values[order][:, valid]
+            for values, valid in (photo.read(t.rows, t.cols) for t in sample_tiles(photo))
+        ]
+        sample = np.concatenate(parts, axis=1).astype(np.float32)
+        if not sample.size:
+            raise RasterError("imagery holds no data")
+        # One scale for all bands keeps their ratios.
+        scale = 1.0 / max(float(np.percentile(sample, 99.9, axis=1).max()), 1e-6)
+        median = {n: scale * float(np.median(s)) for n, s in zip(bands, sample, strict=True)}
+        dark = {n: scale * float(np.percentile(s, 0.5)) for n, s in zip(bands, sample, strict=True)}
+        haze = (dark["red"], dark["green"], dark.get("blue", 0.0))
+        return cls(bands, scale, median, haze)
+
+    def read(self, photo: Photo, tile: Tile, margin: int) -> tuple[Planes, Bools]:
+        """Return the bands of a tile and its margin, voids filled, and where there is data."""
+        values, valid = read_with_margin(photo, tile, margin)
+        full = bool(valid.all())
+        planes: Planes = {}
+        for name in self.bands:
+            plane = values[photo.bands.index(name)].astype(np.float32)
+            plane *= np.float32(self.scale)
+            planes[name] = plane if full else np.where(valid, plane, np.float32(self.median[name]))
+        return planes, valid
+
+
+def _water_sample(sweep: Sweep, reader: WaterReader, samples: list[Tile]) -> Planes:
+    def measured(tile: Tile) -> Planes:
+        planes, _, valid = sweep.planes(tile, reader)
+        return {n: p[valid] for n, p in planes.items()}
+
+    return _gathered([part for _, part in each(measured, samples)])
+
+
+def _land_planes(
+    sweep: Sweep, reader: LandReader, state: Plane, tile: Tile
+) -> tuple[Planes, NDArray[np.uint8], Bools]:
+    """Return the planes of a tile with its margin, its waters and islands, and where data is."""
+    bands, valid = sweep.bands(tile, reader.margin)
+    seen = tile.grown(reader.margin, sweep.shape)
+    wet = mirrored(state.read(seen.rows, seen.cols), tile, seen, reader.margin)
+    return reader.planes(bands, valid & (wet != WATER)), wet, valid
+
+
+def _land_sample(sweep: Sweep, reader: LandReader, state: Plane, samples: list[Tile]) -> Planes:
+    inner = np.s_[reader.margin : -reader.margin, reader.margin : -reader.margin]
+
+    def measured(tile: Tile) -> Planes:
+        planes, wet, valid = _land_planes(sweep, reader, state, tile)
+        land = (valid & (wet != WATER))[inner]
+        return {n: p[inner][land] for n, p in planes.items()}
+
+    return _gathered([part for _, part in each(measured, samples)])
+
+
+def _gathered(parts: list[Planes]) -> Planes:
+    return {n: np.concatenate([p[n] for p in parts]) for n in parts[0]}

@@ -1,0 +1,161 @@
+"""A photo seen tile by tile, each with a margin as wide as the filters that work on it."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from typing import Any, Protocol, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sitegeo.core.grid import Grid, Raster
+from sitegeo.core.parallel import allowed
+from sitegeo.landcover.filters import Bools
+
+Made = TypeVar("Made")
+
+TILE_PX = 1024
+"""Rows and columns of a tile."""
+_WORKERS = 2
+"""Tiles at work at a time, where so many threads are allowed: each holds much memory."""
+_SAMPLE_BLOCKS, _BLOCK_PX = 5, 100
+_FEW = 40_000
+
+
+class Photo(Protocol):
+    """A photo that can be read in part."""
+
+    @property
+    def grid(self) -> Grid:
+        """Where it lies."""
+
+    @property
+    def bands(self) -> tuple[str, ...]:
+        """Names of its bands."""
+
+    def read(self, rows: slice, cols: slice) -> tuple[NDArray[Any], Bools]:
+        """Return the bands of a part, stacked, and which of its pixels hold data."""
+
+
+@dataclass(frozen=True)
+class Held:
+    """A photo that is in memory."""
+
+    raster: Raster
+
+    @property
+    def grid(self) -> Grid:
+        """Where it lies."""
+        return self.raster.grid
+
+    @property
+    def bands(self) -> tuple[str, ...]:
+        """Names of its bands."""
+        return self.raster.bands
+
+    def read(self, rows: slice, cols: slice) -> tuple[NDArray[Any], Bools]:
+        """Return the bands of a part, stacked, and which of its pixels hold data."""
+        values = self.raster.values[:, rows, cols]
+        if self.raster.valid is None:
+            return values, np.ones(values.shape[1:], bool)
+        return values, self.raster.valid[rows, cols]
+
+
+@dataclass(frozen=True)
+class Tile:
+    """A rectangle of a photo, in its rows and columns."""
+
+    rows: slice
+    cols: slice
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return self.rows.stop - self.rows.start, self.cols.stop - self.cols.start
+
+    def grown(self, by: int, shape: tuple[int, int]) -> Tile:
+        """Return the tile with a margin, cut at the edges of the photo."""
+        return Tile(_grown(self.rows, by, shape[0]), _grown(self.cols, by, shape[1]))
+
+    def within(self, other: Tile) -> tuple[slice, slice]:
+        """Return the index of this tile in an array that covers another."""
+        return _shifted(self.rows, other.rows.start), _shifted(self.cols, other.cols.start)
+
+
+def _grown(part: slice, by: int, size: int) -> slice:
+    return slice(max(part.start - by, 0), min(part.stop + by, size))
+
+
+def _shifted(part: slice, by: int) -> slice:
+    return slice(part.start - by, part.stop - by)
+
+
+def tiles_of(shape: tuple[int, int], tile_px: int = TILE_PX) -> list[Tile]:
+    """Return tiles that cover an array, row by row."""
+    rows, cols = (_cut(n, tile_px) for n in shape)
+    return [Tile(r, c) for r in rows for c in cols]
+
+
+def _cut(size: int, tile_px: int) -> list[slice]:
+    if tile_px // 2 < size <= tile_px:
+        tile_px = -(-size // 2)  # halved, so that two processors have work
+    return [slice(at, min(at + tile_px, size)) for at in range(0, size, tile_px)]
+
+
+def read_with_margin(photo: Photo, tile: Tile, margin: int) -> tuple[NDArray[Any], Bools]:
+    """Return a tile and its margin; beyond the edge of the photo stands its mirror image."""
+    seen = tile.grown(margin, photo.grid.shape)
+    values, valid = photo.read(seen.rows, seen.cols)
+    return mirrored(values, tile, seen, margin), mirrored(valid, tile, seen, margin)
+
+
+def mirrored(values: NDArray[Any], tile: Tile, seen: Tile, margin: int) -> NDArray[Any]:
+    """Return what was seen of a tile and its margin, with the rest of the margin mirrored."""
+    pad = [
+        (margin - (t.start - s.start), margin - (s.stop - t.stop))
+        for t, s in ((tile.rows, seen.rows), (tile.cols, seen.cols))
+    ]
+    if not np.any(pad):
+        return values
+    return np.pad(values, [(0, 0)] * (values.ndim - 2) + pad, mode="symmetric")
+
+
+def sample_tiles(photo: Photo) -> list[Tile]:
+    """Return blocks spread evenly over a photo, by which the whole of it is judged.
+
+    They depend on the photo alone. More are taken where most of the photo holds no data, and a
+    small photo is taken whole.
+    """
+    blocks = _SAMPLE_BLOCKS
+    while True:
+        rows, cols = (_spread_out(n, blocks) for n in photo.grid.shape)
+        found = [Tile(r, c) for r in rows for c in cols]
+        if blocks * _BLOCK_PX >= max(photo.grid.shape):
+            return found
+        if sum(int(photo.read(t.rows, t.cols)[1].sum()) for t in found) >= _FEW:
+            return found
+        blocks *= 2
+
+
+def _spread_out(size: int, blocks: int) -> list[slice]:
+    if size <= blocks * _BLOCK_PX:
+        return _cut(size, TILE_PX)
+    starts = np.linspace(0, size - _BLOCK_PX, blocks).astype(int)
+    return [slice(int(at), int(at) + _BLOCK_PX) for at in starts]
+
+
+def each(work: Callable[[Tile], Made], tiles: Iterable[Tile]) -> Iterator[tuple[Tile, Made]]:
+    """Yield each tile with what `work` makes of it, in order, a few at work at a time."""
+    workers = min(_WORKERS, allowed())
+    with ThreadPoolExecutor(workers) as pool:
+        waiting: deque[tuple[Tile, Future[Made]]] = deque()
+        for tile in tiles:
+            waiting.append((tile, pool.submit(work, tile)))
+            if len(waiting) > workers:
+                first, made = waiting.popleft()
+                yield first, made.result()
+        for first, made in waiting:
+            yield first, made.result()

@@ -1,0 +1,222 @@
+"""Waters of a photo seen tile by tile: what is judged as a whole is put together first.
+
+Four sweeps: objects that look wet and their banks; the water each accepted object takes; the
+land that is left; and small waters dropped and small gaps filled. What is kept between sweeps
+lies in planes that may be on disk.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from sitegeo.landcover.filters import Bools, Labels, spread
+from sitegeo.landcover.labelling import Joined, Longs, Objects, Seams, object_sums
+from sitegeo.landcover.open_water import Edges, Judged, Planes, WaterParams, WaterReader
+from sitegeo.landcover.tiling import Tile, each
+
+LAND, WATER, ISLAND = 0, 1, 2
+"""Codes of the finished plane; an island is land of less than a given area amid water."""
+
+_SEED_MARGIN = 3
+
+
+class Plane(Protocol):
+    """A plane of a whole photo, written and read in part."""
+
+    def read(self, rows: slice, cols: slice) -> NDArray[Any]:
+        """Return a part."""
+
+    def write(self, rows: slice, cols: slice, values: NDArray[Any]) -> None:
+        """Set a part."""
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """What every sweep needs: the tiles of a photo, and how its parts are read."""
+
+    shape: tuple[int, int]
+    tiles: tuple[Tile, ...]
+    bands: Callable[[Tile, int], tuple[Planes, Bools]]
+    pixel_m: float
+
+    def planes(
+        self, tile: Tile, reader: WaterReader, *, judging: bool = True
+    ) -> tuple[Planes, Bools, Bools]:
+        """Return the planes of a part of the photo, its seeds, and where it holds data."""
+        margin = reader.margin + _SEED_MARGIN
+        bands, valid = self.bands(tile, margin)
+        planes = reader.planes(bands, judging=judging)
+        seeds = reader.seeds(planes, valid)
+        inner = np.s_[margin:-margin, margin:-margin]
+        return {n: p[inner] for n, p in planes.items()}, seeds[inner], valid[inner]
+
+
+def find_water(
+    sweep: Sweep, reader: WaterReader, plane: Callable[[str], Plane], params: WaterParams
+) -> tuple[Plane, Plane]:
+    """Return the plane of `LAND`, `WATER` and `ISLAND`, and the plane of scores, 0 to 100.
+
+    `plane` gives an empty plane of a number type.
+    """
+    objects = _judged(sweep, reader)
+    labels, score, state = plane("int32"), plane("uint8"), plane("uint8")
+    ashore = _ashore(sweep, reader, objects, plane, params)
+
+    def waters(tile: Tile) -> tuple[Labels, int]:
+        mask, sure = _water_in(sweep, reader, tile, objects, ashore)
+        found, count = ndimage.label(mask)
+        labels.write(tile.rows, tile.cols, found)
+        score.write(tile.rows, tile.cols, sure)
+        return found, count
+
+    area_px = _areas(sweep, waters)
+    large = reader.min_area_m2 / sweep.pixel_m**2
+
+    def lands(tile: Tile) -> tuple[Labels, int]:
+        found = labels.read(tile.rows, tile.cols)
+        wet = (area_px(tile)[found] >= large) & (found > 0)
+        rest, count = ndimage.label(~wet)
+        labels.write(tile.rows, tile.cols, rest)
+        return rest, count
+
+    land_px = _areas(sweep, lands)
+    filled, small = (a / sweep.pixel_m**2 for a in (params.min_island_m2, params.island_m2))
+
+    def finish(tile: Tile) -> None:
+        rest = labels.read(tile.rows, tile.cols)
+        pixels = land_px(tile)
+        code = np.where(pixels < filled, WATER, np.where(pixels < small, ISLAND, LAND))
+        code[0] = WATER
+        state.write(tile.rows, tile.cols, code.astype(np.uint8)[rest])
+
+    _all(finish, sweep)
+    return state, score
+
+
+def _ashore(
+    sweep: Sweep,
+    reader: WaterReader,
+    objects: _Objects,
+    plane: Callable[[str], Plane],
+    params: WaterParams,
+) -> Plane | None:
+    """Return the plane of what is surely land and no mere spot, None if that does not matter."""
+    if not reader.wants_land:
+        return None
+    labels, ashore = plane("int32"), plane("uint8")
+
+    def spots(tile: Tile) -> tuple[Labels, int]:
+        planes, told, valid = objects.seen(sweep, reader, tile)
+        inner = tile.within(objects.window(sweep, tile))
+        found, count = ndimage.label((reader.ashore(planes, told) | ~valid)[inner])
+        labels.write(tile.rows, tile.cols, found)
+        return found, count
+
+    area_px = _areas(sweep, spots)
+    large = params.spot_m2 / sweep.pixel_m**2
+
+    def finish(tile: Tile) -> None:
+        found = labels.read(tile.rows, tile.cols)
+        land = (area_px(tile)[found] >= large) & (found > 0)
+        ashore.write(tile.rows, tile.cols, land.astype(np.uint8))
+
+    _all(finish, sweep)
+    return ashore
+
+
+@dataclass(frozen=True)
+class _Objects:
+    """The objects of a photo: where each tile's labels begin, the object of each, its verdict."""
+
+    reach: int
+    offsets: dict[tuple[int, int], int]
+    which: Longs
+    judged: Judged
+
+    def window(self, sweep: Sweep, tile: Tile) -> Tile:
+        """Return the tile with the margin in which its objects were labelled."""
+        return tile.grown(self.reach, sweep.shape)
+
+    def seen(self, sweep: Sweep, reader: WaterReader, tile: Tile) -> tuple[Planes, Labels, Bools]:
+        """Return the planes of a tile's window, its objects, and where there is data.
+
+        Objects that are not water are 0, or -1 where refused.
+        """
+        planes, seeds, valid = sweep.planes(self.window(sweep, tile), reader, judging=False)
+        labels, count = ndimage.label(seeds)
+        first = self.offsets[tile.rows.start, tile.cols.start]
+        own = self.which[first : first + count + 1]
+        told = np.where(self.judged.accepted[own], own, -self.judged.refused[own].astype(int))
+        told[0] = 0
+        return planes, told.astype(np.int32)[labels], valid
+
+
+def _judged(sweep: Sweep, reader: WaterReader) -> _Objects:
+    """Return what looks wet, gathered into objects, each judged as a whole."""
+    reach = reader.reach + 1
+
+    def objects(tile: Tile) -> tuple[Labels, Longs, int]:
+        seen = tile.grown(reach, sweep.shape)
+        planes, seeds, valid = sweep.planes(seen, reader)
+        labels, count = ndimage.label(seeds)
+        near = spread(labels, reader.bank_px) * valid
+        held = reader.held(planes)
+        table = object_sums(labels, near, held, reader.bank(planes), count=count,
+                            window=tile.within(seen))  # fmt: skip
+        return labels, table, len(held)
+
+    joined = Joined()
+    offsets: dict[tuple[int, int], int] = {}
+    seams = Seams(joined, 2 * reach)
+    held = 0
+    for tile, (labels, table, held) in each(objects, sweep.tiles):  # noqa: B007
+        offset = joined.add(table)
+        offsets[tile.rows.start, tile.cols.start] = offset
+        seams.meet(tile, tile.grown(reach, sweep.shape), labels, offset)
+    which, summed = joined.result()
+    return _Objects(reach, offsets, which, reader.judge(Objects.of(summed, held)))
+
+
+def _water_in(
+    sweep: Sweep, reader: WaterReader, tile: Tile, objects: _Objects, ashore: Plane | None
+) -> tuple[Bools, NDArray[np.uint8]]:
+    """Return the water of a tile, and the score of the object each pixel is nearest to."""
+    seen = objects.window(sweep, tile)
+    inner = tile.within(seen)
+    planes, told, valid = objects.seen(sweep, reader, tile)
+    near = spread(np.maximum(told, 0), reader.reach)
+    land = None if ashore is None else ashore.read(seen.rows, seen.cols) > 0
+    mask = reader.edge(planes, told, near, Edges(objects.judged, land)) & valid
+    score = np.clip(np.rint(100 * objects.judged.score), 0, 100).astype(np.uint8)
+    score[0] = 0
+    return mask[inner], score[near[inner]]
+
+
+def _all(work: Callable[[Tile], None], sweep: Sweep) -> None:
+    for _ in each(work, sweep.tiles):
+        pass
+
+
+def _areas(sweep: Sweep, labelled: Callable[[Tile], tuple[Labels, int]]) -> Callable[[Tile], Longs]:
+    """Label every tile and return, for a tile, the area in pixels of each of its labels."""
+    joined = Joined()
+    offsets: dict[tuple[int, int], tuple[int, int]] = {}
+    seams = Seams(joined, 0)
+    for tile, (labels, count) in each(labelled, sweep.tiles):
+        table = np.bincount(labels.ravel(), minlength=count + 1)[:, None].astype(np.int64)
+        offset = joined.add(table)
+        offsets[tile.rows.start, tile.cols.start] = offset, count + 1
+        seams.meet(tile, tile, labels, offset)
+    which, summed = joined.result()
+
+    def pixels(tile: Tile) -> Longs:
+        offset, count = offsets[tile.rows.start, tile.cols.start]
+        return np.asarray(summed[which[offset : offset + count], 0])
+
+    return pixels

@@ -1,0 +1,1 @@
+"""From files to one place in one metric coordinate system."""

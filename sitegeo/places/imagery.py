@@ -1,0 +1,393 @@
+"""Reading rasters: the photo that sets the place's grid, and others brought onto it.
+
+The only place where rasters are reprojected on the way in.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from pyproj import CRS, Proj, Transformer
+from pyproj.aoi import AreaOfInterest
+from pyproj.database import query_utm_crs_info
+from rasterio.enums import ColorInterp, Resampling
+from rasterio.errors import RasterioError
+from rasterio.vrt import WarpedVRT
+from rasterio.windows import Window, from_bounds
+
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import WGS84, Grid, Raster
+from sitegeo.errors import CrsError, PlaceError, RasterError
+from sitegeo.places.rasters import (
+    Bounds,
+    PhotoFile,
+    crs_of,
+    factor_to,
+    mask_of,
+    on_grid,
+    opened,
+    tagged,
+)
+
+BANDS_BY_COUNT = {3: ("red", "green", "blue"), 4: ("red", "green", "blue", "nir")}
+NOT_PICTURE = {"alpha", "other"}
+SCALE_TOLERANCE = 0.002
+LEAST_PIXELS = 8
+"""Rows and columns below which a photo shows nothing."""
+SAMPLE = 200_000
+"""Pixels looked at to tell whether a photo can be what it is said to be."""
+EVERGREEN = "evergreen"
+"""What a land-cover class may be called beside our own: trees that keep leaves or needles."""
+MOST_PIXELS = 100_000_000
+"""Pixels above which a place no longer fits the memory of a home computer, and is averaged."""
+
+
+@contextmanager
+def opened_photo(
+    path: Path,
+    *,
+    bands: tuple[str, ...] | None = None,
+    finest_m: float = 0.5,
+    area: Bounds | None = None,
+    crs: CRS | None = None,
+) -> Iterator[PhotoFile]:
+    """Give a photo to be read in part, on the grid of the place; see `read_imagery`."""
+    with opened(path) as source:
+        names, notes = band_names(source, bands, path)
+        place_crs = crs or metric_crs(source, path)
+        with tagged(source, names) as retagged, on_grid(retagged, place_crs, finest_m) as view:
+            window = _window(view, area, place_crs, path)
+            factor = factor_to(view, finest_m)
+            rows, cols = (int(n) // factor for n in (window.height, window.width))
+            if min(rows, cols) < LEAST_PIXELS:
+                raise RasterError(
+                    "the photo has too few pixels in the area asked for",
+                    where=path,
+                    value=(rows, cols),
+                    remedy="Check [place] area and [imagery] finest_m",
+                )
+            corner = view.window_transform(window)
+            grid = Grid(place_crs, corner.c, corner.f, corner.a * factor, (rows, cols))
+            if grid.crs != crs_of(source):
+                notes.append(f"photo reprojected to {grid.crs.name}")
+            if factor > 1:
+                notes.append(f"pixels averaged {factor} to 1, to {grid.pixel_m:g} m")
+            picture = tuple(i + 1 for i, name in enumerate(names) if name not in NOT_PICTURE)
+            kept = tuple(names[i - 1] for i in picture)
+            first = (int(window.col_off), int(window.row_off))
+            yield PhotoFile(grid, kept, factor, first, tuple(notes), view, picture)
+
+
+@dataclass(frozen=True)
+class FinePhoto:
+    """A photo too large to be held, and how to read it at its own pixels.
+
+    `times` of them, each way, make one pixel of the place.
+    """
+
+    path: Path
+    times: int
+    bands: tuple[str, ...] | None
+    finest_m: float
+    area: Bounds | None
+    crs: CRS
+
+    def opened(self) -> AbstractContextManager[PhotoFile]:
+        """Give the photo to be read in part."""
+        return opened_photo(
+            self.path, bands=self.bands, finest_m=self.finest_m, area=self.area, crs=self.crs
+        )
+
+
+def read_imagery(
+    path: Path,
+    *,
+    bands: tuple[str, ...] | None = None,
+    finest_m: float = 0.5,
+    area: Bounds | None = None,
+    crs: CRS | None = None,
+) -> tuple[Raster, list[str]]:
+    """Return the photo on the grid of the place, and notes on how it was read.
+
+    A photo of more than `MOST_PIXELS` is averaged until it has fewer, and the notes say so.
+
+    Parameters
+    ----------
+    bands
+        Names of the file's bands in order; inferred for three and four bands when omitted.
+    finest_m
+        Pixels finer than this are averaged up to it.
+    area
+        West, south, east, north in degrees: the part to read.
+    crs
+        CRS of the place. By default the photo's own where that is projected, metric and true to
+        scale within 0.2 %, else the UTM zone of its centre, or a transverse Mercator of its own
+        where it straddles zones.
+
+    Raises
+    ------
+    RasterError, CrsError
+        For a file that cannot be used.
+    """
+    with opened_photo(path, bands=bands, finest_m=finest_m, area=area, crs=crs) as fine:
+        photo = fine.coarser(times_over(fine.grid.shape))
+        rows, cols = photo.grid.shape
+        values, valid = photo.read(slice(0, rows), slice(0, cols))
+    _require_content(values, valid, photo.bands, path)
+    return Raster(values, photo.grid, None if valid.all() else valid, photo.bands), [*photo.notes]
+
+
+def times_over(shape: tuple[int, int]) -> int:
+    """Return how many pixels, each way, must go into one for a photo to fit into memory."""
+    return max(1, math.ceil(math.sqrt(shape[0] * shape[1] / MOST_PIXELS)))
+
+
+def band_names(
+    source: Any, declared: tuple[str, ...] | None, path: Path
+) -> tuple[tuple[str, ...], list[str]]:
+    """Return the names of a photo's bands in file order, and notes; raises where none can tell."""
+    count = source.count
+    if declared is not None:
+        return _declared(declared, count, path), []
+    if count < 3:
+        raise RasterError(
+            "the photo has too few bands; sitegeo needs red, green and blue, "
+            "and does better with near-infrared",
+            where=path,
+            value=f"{count} band{'s' if count > 1 else ''}",
+            remedy="Use a three- or four-band photo",
+        )
+    if count not in BANDS_BY_COUNT:
+        raise RasterError(
+            "cannot tell what the bands of the photo are",
+            where=path,
+            value=f"{count} bands",
+            remedy="Name them in order under [imagery] bands in PLACE.toml",
+        )
+    if count == 4 and _is_alpha(source):
+        return (*BANDS_BY_COUNT[3], "alpha"), ["band 4 is all or nothing: taken as transparency"]
+    notes = [f"bands taken as {', '.join(BANDS_BY_COUNT[count])}, since PLACE.toml names none"]
+    if count == 4 and source.colorinterp[3] == ColorInterp.alpha:
+        notes = ["band 4 is tagged alpha but holds a picture: taken as near-infrared"]
+    return BANDS_BY_COUNT[count], notes
+
+
+def _declared(names: tuple[str, ...], count: int, path: Path) -> tuple[str, ...]:
+    if len(names) != count:
+        raise RasterError(
+            f"[imagery] bands names {len(names)} bands and the photo has {count}",
+            where=path,
+            value=list(names),
+            remedy="Name every band of the file in order; use 'other' for one to ignore",
+        )
+    unique = [b for b in names if b != "other"]
+    picture = [b for b in names if b not in NOT_PICTURE]
+    if len(set(unique)) != len(unique) or len(picture) < 3 or not {"red", "green"} <= set(picture):
+        raise RasterError(
+            "[imagery] bands must name red, green and blue or nir, and none twice",
+            where=path,
+            value=list(names),
+            remedy="Name the bands in the order of the file",
+        )
+    return names
+
+
+def _is_alpha(source: Any) -> bool:
+    """Whether band 4 is all or nothing, as transparency is and a picture never is."""
+    shape = tuple(min(512, n) for n in source.shape)
+    sample = source.read(4, out_shape=shape, resampling=Resampling.nearest)
+    return bool(np.isin(sample, [0, sample.max()]).mean() > 0.99)
+
+
+def metric_crs(source: Any, path: Path) -> CRS:
+    """Return a photo's own CRS where it is metric and true, its UTM zone, or one of its own."""
+    own = crs_of(source)
+    west, south, east, north = source.bounds
+    to_wgs84 = Transformer.from_crs(own, WGS84, always_xy=True)
+    lon, lat = to_wgs84.transform((west + east) / 2, (south + north) / 2)
+    if not (math.isfinite(lon) and math.isfinite(lat) and abs(lat) <= 90):
+        raise CrsError(
+            "the photo's coordinates do not fit its CRS",
+            where=path,
+            value=tuple(round(v, 6) for v in source.bounds),
+            remedy="Assign the right CRS, and check that longitude comes before latitude",
+        )
+    if _metric_and_true(own, lon, lat):
+        return own
+    left, _, right, _ = to_wgs84.transform_bounds(west, south, east, north)
+    if math.floor(left / 6) != math.floor(right / 6):
+        return CRS.from_user_input(
+            f"+proj=tmerc +lat_0={lat:.1f} +lon_0={lon:.1f} +k=1 +x_0=100000 +y_0=100000 "
+            "+datum=WGS84 +units=m +type=crs"
+        )
+    zones = query_utm_crs_info("WGS 84", AreaOfInterest(lon, lat, lon, lat))
+    if not zones:
+        raise CrsError(
+            "no UTM zone covers the photo's centre",
+            where=path,
+            value=(lon, lat),
+            remedy="Name a projected CRS in metres under [place] crs",
+        )
+    return CRS.from_authority(zones[0].auth_name, zones[0].code)
+
+
+def _metric_and_true(crs: CRS, lon: float, lat: float) -> bool:
+    axes = crs.axis_info[:2]
+    if not crs.is_projected or any(axis.unit_conversion_factor != 1.0 for axis in axes):
+        return False
+    if {axis.direction for axis in axes} != {"east", "north"}:
+        return False
+    factors = Proj(crs).get_factors(lon, lat)
+    scales = (factors.meridional_scale, factors.parallel_scale)
+    return all(abs(scale - 1) < SCALE_TOLERANCE for scale in scales)
+
+
+def _window(view: Any, area: Bounds | None, crs: CRS, path: Path) -> Window:
+    whole = Window(0, 0, view.width, view.height)
+    if area is None:
+        return whole
+    to_place = Transformer.from_crs(WGS84, crs, always_xy=True)
+    wanted = from_bounds(*to_place.transform_bounds(*area), transform=view.transform)
+    try:
+        return wanted.round_offsets().round_lengths().intersection(whole)
+    except RasterioError:
+        raise RasterError(
+            "[place] area lies outside the photo",
+            where=path,
+            value=area,
+            remedy="Write it as west, south, east, north in degrees",
+        ) from None
+
+
+def _require_content(
+    values: NDArray[Any], valid: NDArray[np.bool_], bands: tuple[str, ...], path: Path
+) -> None:
+    if not valid.any():
+        raise RasterError(
+            "the photo holds no data in the area asked for",
+            where=path,
+            remedy="Check the file, its nodata value and [place] area",
+        )
+    held = np.flatnonzero(valid)
+    picture = values.reshape(len(values), -1)[:, held[:: max(1, held.size // SAMPLE)]]
+    if (picture.max(axis=1) == picture.min(axis=1)).all():
+        raise RasterError(
+            "the photo is one flat colour",
+            where=path,
+            value=picture[:, 0].tolist(),
+            remedy="Check the file",
+        )
+    if "nir" in bands and len(bands) >= 4:
+        _require_band_order(picture, bands, path)
+
+
+def _require_band_order(picture: NDArray[Any], bands: tuple[str, ...], path: Path) -> None:
+    """Raise where another band behaves far more like near-infrared than the one named so.
+
+    Visible bands of a photo rise and fall together; near-infrared goes its own way over
+    vegetation and water.
+    """
+    if picture.shape[1] < 1000:
+        return
+    with np.errstate(invalid="ignore"):  # of a band of one tone
+        kinship = np.nan_to_num(np.corrcoef(picture.astype(float))).sum(axis=1) - 1
+    odd = int(np.argmin(kinship))
+    named = bands.index("nir")
+    if odd != named and kinship[named] - kinship[odd] > 0.4:
+        raise RasterError(
+            f"the band called '{bands[odd]}' behaves like near-infrared, and 'nir' does not",
+            where=path,
+            value=list(bands),
+            remedy="Name the bands in the order of the file under [imagery] bands, "
+            "or call one 'other' to do without it",
+        )
+
+
+def read_onto(path: Path, grid: Grid, *, categories: bool = False) -> Raster:
+    """Return the first band of a raster resampled onto a grid, as float32 (or its codes).
+
+    Raises
+    ------
+    RasterError, CrsError
+        If it cannot be read or does not overlap the grid.
+    """
+    with opened(path) as source:
+        with WarpedVRT(
+            source,
+            crs=grid.crs.to_wkt(),
+            transform=grid.transform,
+            height=grid.shape[0],
+            width=grid.shape[1],
+            resampling=Resampling.nearest if categories else Resampling.bilinear,
+            add_alpha=source.nodata is None and ColorInterp.alpha not in source.colorinterp,
+        ) as view:
+            values = view.read(1)
+            valid = mask_of(view, [1], Window(0, 0, view.width, view.height), grid.shape)
+        scale, offset, bounds = source.scales[0], source.offsets[0], source.bounds
+    if not categories:
+        values = values.astype(np.float32) * np.float32(scale) + np.float32(offset)
+        valid &= np.isfinite(values)
+        values = np.where(valid, values, np.float32(0))
+    if not valid.any():
+        raise RasterError(
+            "the raster does not overlap the photo, or holds no data there",
+            where=path,
+            value=tuple(round(v, 6) for v in bounds),
+            remedy="Check its coordinate reference system, extent and nodata value",
+        )
+    return Raster(values, grid, None if valid.all() else valid)
+
+
+def in_our_classes(codes: Raster, table: Mapping[str, str], *, where: object) -> Raster:
+    """Return a supplied land-cover raster in our own codes; codes not in the table are void.
+
+    A class may also be called "evergreen": trees that keep their leaves or needles in winter.
+
+    Raises
+    ------
+    PlaceError
+        If the table is empty, or holds what is no code or none of our classes.
+    """
+    if not table:
+        raise PlaceError(
+            "a land-cover raster needs [classes.landcover] to say what its codes mean",
+            where=where,
+            remedy='Write for example 1 = "water", 2 = "tree", 3 = "low", 4 = "open"',
+        )
+    out = np.zeros(codes.grid.shape, dtype=np.uint8)
+    for code, name in table.items():
+        ours = "tree" if name.lower() == EVERGREEN else name
+        if ours.upper() not in Cover.__members__ or not code.lstrip("-").isdecimal():
+            raise PlaceError(
+                "[classes.landcover] pairs a whole number with one of our classes",
+                where=where,
+                value=f'{code} = "{name}"',
+                remedy="The classes are "
+                + ", ".join([*(c.name.lower() for c in Cover), EVERGREEN]),
+            )
+        out[codes.values == int(code)] = Cover[ours.upper()]
+    valid = codes.mask & (out > 0)
+    if not valid.any():
+        raise PlaceError(
+            "the land-cover raster holds none of the codes under [classes.landcover]",
+            where=where,
+            value=list(table),
+            remedy=f"It holds {np.unique(codes.values[codes.mask])[:20].tolist()}",
+        )
+    return Raster(out, codes.grid, valid)
+
+
+def evergreens(codes: Raster, table: Mapping[str, str]) -> Raster | None:
+    """Return 1 where a supplied land cover has evergreen trees; None if it has no such class."""
+    chosen = [int(code) for code, name in table.items() if name.lower() == EVERGREEN]
+    if not chosen:
+        return None
+    known = np.isin(codes.values, [int(code) for code in table]) & codes.mask
+    return Raster(np.isin(codes.values, chosen).astype(np.uint8), codes.grid, known)

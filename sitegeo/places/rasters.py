@@ -1,0 +1,311 @@
+"""Raster files: opened with errors of our own, masks made right, brought to north-up pixels."""
+
+from __future__ import annotations
+
+import math
+import os
+import warnings
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from threading import Lock
+from typing import Any
+
+import numpy as np
+import rasterio
+import rasterio.crs
+import rasterio.shutil
+from affine import Affine
+from numpy.typing import NDArray
+from pyproj import CRS
+from pyproj.exceptions import ProjError
+from rasterio._err import CPLE_BaseError
+from rasterio.enums import ColorInterp, MaskFlags, Resampling
+from rasterio.errors import CRSError, NotGeoreferencedWarning, RasterioError
+from rasterio.io import MemoryFile
+from rasterio.vrt import WarpedVRT
+from rasterio.windows import Window
+
+from sitegeo.core.grid import Grid
+from sitegeo.errors import CrsError, RasterError
+
+Bounds = tuple[float, float, float, float]
+
+HELD_PX = 16_000_000
+"""Pixels up to which a plane to work on is held in memory."""
+
+
+def require_proj() -> None:
+    """Raise where another program's PROJ data, named in the environment, would be read for ours."""
+    try:
+        rasterio.crs.CRS.from_epsg(32617)
+    except CRSError as error:
+        found = [f"{n}={os.environ[n]}" for n in ("PROJ_DATA", "PROJ_LIB") if n in os.environ]
+        raise RasterError(
+            f"the table of coordinate systems cannot be read: {error}",
+            value=", ".join(found) or None,
+            remedy=f"Unset {' and '.join(n.partition('=')[0] for n in found)} and run again"
+            if found
+            else "Install rasterio again",
+        ) from None
+
+
+_REMOTE = {
+    "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR",
+    "GDAL_HTTP_MAX_RETRY": "3",
+    "CPL_VSIL_CURL_USE_HEAD": "NO",  # a signed address often holds for GET alone
+}
+
+
+def is_address(path: Path | str) -> bool:
+    """Whether a path is to be fetched."""
+    return isinstance(path, str) and path.startswith(("http://", "https://", "/vsi", "s3://"))
+
+
+@contextmanager
+def opened(path: Path | str) -> Iterator[Any]:
+    """Open a georeferenced raster, local or at an address, with errors of our own.
+
+    Raises
+    ------
+    RasterError, CrsError
+        If it cannot be read, now or while it is open, or says not where it lies.
+    """
+    remote = is_address(path)
+    if not remote and not Path(path).exists():
+        raise RasterError("no such file", where=path, remedy="Check the path in PLACE.toml")
+    if not remote and Path(path).is_dir():
+        raise RasterError("is a folder, not a raster", where=path, remedy="Name the file in it")
+    try:
+        with rasterio.Env(**(_REMOTE if remote else {})), rasterio.open(path) as source:
+            if source.crs is None:
+                raise CrsError(
+                    "has no coordinate reference system",
+                    where=path,
+                    remedy="Assign the right one, e.g. with gdal_edit.py -a_srs; "
+                    "sitegeo never guesses",
+                )
+            if source.transform.is_identity:
+                raise CrsError(
+                    "does not say where it lies: no geotransform and no world file",
+                    where=path,
+                    remedy="Use the georeferenced file, with its world file beside it",
+                )
+            yield source
+    except (RasterioError, CRSError, ProjError, CPLE_BaseError) as error:
+        raise RasterError(
+            f"cannot be read as a raster, or is cut short: {error}",
+            where=path,
+            remedy="Check that it is a raster; if it is, copy or download it again",
+        ) from None
+
+
+def extent(path: Path) -> tuple[str, Bounds]:
+    """Return a raster's own CRS and its bounds in it: west, south, east, north."""
+    with opened(path) as source:
+        return crs_of(source).to_string(), tuple(source.bounds)
+
+
+@contextmanager
+def tagged(source: Any, names: tuple[str, ...]) -> Iterator[Any]:
+    """Give the source with its transparency tagged as named, since all masks follow the tags.
+
+    Near-infrared is often tagged alpha, which would make dark water transparent.
+    """
+    tags = [
+        ColorInterp.alpha
+        if name == "alpha"
+        else (ColorInterp.undefined if tag == ColorInterp.alpha else tag)
+        for name, tag in zip(names, source.colorinterp, strict=True)
+    ]
+    if tags == list(source.colorinterp):
+        yield source
+        return
+    with MemoryFile(ext=".vrt") as memory:
+        rasterio.shutil.copy(source, memory.name, driver="VRT")
+        with rasterio.open(memory.name, "r+") as view:
+            view.colorinterp = tags
+        with rasterio.open(memory.name) as view:
+            yield view
+
+
+def crs_of(source: Any) -> CRS:
+    """CRS of a raster without its vertical part."""
+    own = CRS.from_user_input(source.crs)
+    return own.to_2d() if len(own.axis_info) > 2 else own
+
+
+def factor_to(view: Any, finest_m: float) -> int:
+    """How many pixels go into one."""
+    return max(1, math.ceil(finest_m / float(view.transform.a) - 1e-6))
+
+
+@contextmanager
+def on_grid(source: Any, crs: CRS, finest_m: float) -> Iterator[Any]:
+    """Give the source itself where it lies on a north-up square grid in `crs`, else a warp."""
+    t = source.transform
+    north_up = t.b == 0 and t.d == 0 and t.a > 0 and abs(t.a + t.e) < 1e-6 * t.a
+    if north_up and crs_of(source) == crs:
+        yield source
+        return
+    has_mask = source.nodata is not None or ColorInterp.alpha in source.colorinterp
+    options = {
+        "crs": crs.to_wkt(),
+        "resampling": Resampling.bilinear,
+        "add_alpha": not has_mask,
+    }
+    with ExitStack() as stack:
+        view = stack.enter_context(WarpedVRT(source, **options))
+        factor, t = factor_to(view, finest_m), view.transform
+        if factor > 1:
+            # Warped straight to the coarse grid, which keeps void pixels out of the averages.
+            options |= {
+                "transform": Affine(t.a * factor, 0, t.c, 0, t.e * factor, t.f),
+                "width": max(1, view.width // factor),
+                "height": max(1, view.height // factor),
+            }
+            view = stack.enter_context(WarpedVRT(source, **options))
+        yield view
+
+
+def mask_of(
+    view: Any, bands: list[int], window: Window, shape: tuple[int, int]
+) -> NDArray[np.bool_]:
+    """Return which pixels hold data: by transparency, the file's mask or its nodata value.
+
+    A coarse pixel holds data where any of the pixels in it does.
+    """
+    options = {"window": window, "resampling": Resampling.average}
+    has_alpha = ColorInterp.alpha in view.colorinterp
+    if not has_alpha and all(MaskFlags.all_valid in flags for flags in view.mask_flag_enums):
+        return np.ones(shape, dtype=bool)
+    # A pixel is void only where every band is: one black band is a colour.
+    masks = view.read_masks(bands, out_shape=(len(bands), *shape), **options)
+    held = (masks > 0).any(axis=0)
+    if has_alpha:
+        # The library does not always count an alpha band among the masks.
+        band = view.colorinterp.index(ColorInterp.alpha) + 1
+        held &= view.read(band, out_shape=shape, **options) > 0
+    return np.asarray(held, dtype=bool)
+
+
+class HeldPlane:
+    """A plane in memory, read and written in part."""
+
+    def __init__(self, shape: tuple[int, int], dtype: str) -> None:
+        self._values: NDArray[Any] = np.zeros(shape, dtype)
+
+    def read(self, rows: slice, cols: slice) -> NDArray[Any]:
+        """Return a part."""
+        return self._values[rows, cols]
+
+    def write(self, rows: slice, cols: slice, values: NDArray[Any]) -> None:
+        """Set a part."""
+        self._values[rows, cols] = values
+
+
+class FilePlane:
+    """The same in a file, one thread at a time."""
+
+    def __init__(self, path: Path, shape: tuple[int, int], dtype: str) -> None:
+        profile = {"driver": "GTiff", "height": shape[0], "width": shape[1], "count": 1,
+                   "dtype": dtype, "tiled": True, "blockxsize": 256, "blockysize": 256,
+                   "compress": "lzw", "sparse_ok": True, "bigtiff": "if_safer"}  # fmt: skip
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", NotGeoreferencedWarning)
+            self._file = rasterio.open(path, "w+", **profile)
+        self._lock = Lock()
+
+    def read(self, rows: slice, cols: slice) -> NDArray[Any]:
+        """Return a part."""
+        with self._lock:
+            values: NDArray[Any] = self._file.read(1, window=Window.from_slices(rows, cols))
+        return values
+
+    def write(self, rows: slice, cols: slice, values: NDArray[Any]) -> None:
+        """Set a part."""
+        with self._lock:
+            self._file.write(values, 1, window=Window.from_slices(rows, cols))
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
+
+
+@contextmanager
+def scratch_plane(shape: tuple[int, int], dtype: str) -> Iterator[HeldPlane | FilePlane]:
+    """Give a plane to work on: in memory up to `HELD_PX` pixels, else on disk; gone afterwards."""
+    if shape[0] * shape[1] <= HELD_PX:
+        yield HeldPlane(shape, dtype)
+        return
+    with TemporaryDirectory(prefix="sitegeo-", ignore_cleanup_errors=True) as folder:
+        plane = FilePlane(Path(folder) / "plane.tif", shape, dtype)
+        try:
+            yield plane
+        finally:
+            plane.close()
+
+
+@dataclass(frozen=True)
+class PhotoFile:
+    """An open photo; threads may share it.
+
+    Parameters
+    ----------
+    grid, bands
+        Of what is read.
+    factor
+        How many pixels of the file, each way, are averaged to one.
+    corner
+        Column and row of the file where the grid begins.
+    notes
+        How it is read.
+    """
+
+    grid: Grid
+    bands: tuple[str, ...]
+    factor: int
+    corner: tuple[int, int]
+    notes: tuple[str, ...]
+    view: Any
+    indexes: tuple[int, ...]
+    lock: Any = field(default_factory=Lock)
+
+    def read(self, rows: slice, cols: slice) -> tuple[NDArray[Any], NDArray[np.bool_]]:
+        """Return the bands of a part, stacked, and which of its pixels hold data."""
+        n, shape = self.factor, (rows.stop - rows.start, cols.stop - cols.start)
+        left, top = self.corner[0] + n * cols.start, self.corner[1] + n * rows.start
+        window = Window(left, top, n * shape[1], n * shape[0])
+        indexes = list(self.indexes)
+        with self.lock:
+            values = self.view.read(
+                indexes,
+                window=window,
+                out_shape=(len(indexes), *shape),
+                resampling=Resampling.average,
+            )
+            valid = mask_of(self.view, indexes, window, shape)
+        if np.issubdtype(values.dtype, np.floating):
+            valid &= np.isfinite(values).all(axis=0)
+            values = np.where(valid, values, 0).astype(values.dtype)
+        return values, valid
+
+    def coarser(self, times: int) -> PhotoFile:
+        """Return the photo with pixels as many times as large, cut to whole pixels."""
+        if times == 1:
+            return self
+        rows, cols = (n // times for n in self.grid.shape)
+        pixel_m = self.grid.pixel_m * times
+        note = (
+            f"the photo has {self.grid.shape[0] * self.grid.shape[1] / 1e6:.0f} million pixels of "
+            f"{self.grid.pixel_m:g} m: cover is read from them, all else worked out at "
+            f"{pixel_m:g} m"
+        )
+        return replace(
+            self,
+            grid=replace(self.grid, pixel_m=pixel_m, shape=(rows, cols)),
+            factor=self.factor * times,
+            notes=(*self.notes, note),
+        )

@@ -1,0 +1,1 @@
+"""The plan of one morning: spread, waypoints, card, map, checks."""

@@ -1,0 +1,265 @@
+"""What the map page of a plan shows."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import geopandas as gpd
+import numpy as np
+
+from sitegeo.siting.explain import cautions, why
+from sitegeo.webmap.content import MapContent, Turn
+
+if TYPE_CHECKING:
+    from sitegeo.plans.plan import Plan
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+from numpy.typing import NDArray
+
+from sitegeo.exposure.banks import LeeParams, station_pieces
+from sitegeo.plans.features import all_spread_features, features_of
+from sitegeo.plans.shot import fire_of
+from sitegeo.rankings.ranking import SURE_OF, in_order, without_room
+from sitegeo.rankings.spread_site import Ground, ground_of, landing_of, lay, refusal_of
+from sitegeo.rankings.turning_wind import Turned, turning
+from sitegeo.siting.explain import grade
+from sitegeo.spreads.place import season_of
+from sitegeo.spreads.result import Spread
+from sitegeo.webmap.content import Facing
+
+CONTEXT = (
+    "water",
+    "positions",
+    "setbacks",
+    "huntable",
+    "public_land",
+    "closed_areas",
+    "dwellings",
+    "roads",
+    "stations",
+)
+
+WIND_LAYERS = ("sheltered_water", "bank_exposure", "beaten_bank")
+
+
+def content_of(plan: Plan) -> MapContent:
+    """Return a plan as the content of its page."""
+    survey, ranked = plan.survey, plan.ranking
+    layers = {n: survey.layers[n] for n in CONTEXT if n in survey.layers}
+    turn = turn_of(plan)
+    if turn is None:
+        layers |= {n: v for n, v in plan.layers.items() if n in WIND_LAYERS}
+    return MapContent(
+        title=survey.title,
+        wind_from_deg=None if ranked.wind.calm else ranked.wind.from_deg,
+        wind_words=ranked.wind.words(),
+        blinds=_blinds(plan, turn),
+        features=plan.features,
+        layers=layers,
+        photo=survey.layers.get("photo"),
+        headline=plan.spread.headline,
+        verdicts=ranked.verdict_sentences(plan.blind["id"]),
+        cautions=(*(_sentence(n) for n in plan.spread.notes), *plan.record["cautions"]),
+        credits=tuple(plan.record["credits"]),
+        turn=turn,
+        drawn=other_plans(plan),
+    )
+
+
+def _sentence(note: str) -> str:
+    return note[0].upper() + note[1:]
+
+
+def _blinds(plan: Plan, turn: Turn | None) -> gpd.GeoDataFrame:
+    ranked, blinds = plan.ranking, listed(plan, turn)
+    told = [" · ".join(ranked.verdict_sentences(i)) for i in blinds["id"]]
+    bare = bool(ranked.given["assume"].leaf_off)
+    careful = [
+        cautions(dict(row), ranked.wind, gear=ranked.given["gear"], leaf_off=bare)
+        for _, row in blinds.iterrows()
+    ]
+    return blinds.assign(
+        why=[why(dict(row), ranked.wind) for _, row in blinds.iterrows()],
+        verdict_words=np.array(told, dtype=object),
+        cautions=np.array(["\n".join(c) for c in careful], dtype=object),
+        chosen=(blinds["id"] == plan.blind["id"]).to_numpy(),
+    )
+
+
+FIRST = 8
+"""Blinds drawn in full for the wind asked, best first."""
+
+WHOLE = 0.999
+"""A spread drawn with so much of it on water is not laid to see whether it is refused."""
+
+WORDS = {
+    "wind": "wind for its layouts",
+    "ripple": "ripple",
+    "hide": "cover",
+    "room": "room to come in",
+    "spread": "water for the spread",
+    "wading": "wading",
+    "setback": "setbacks",
+    "fire": "open to fire",
+    "sun": "sun in your eyes",
+    "access": "way in",
+    "feeding": "feeding water",
+    "behind": "backdrop",
+    "overhead": "cover overhead",
+    "drift": "where birds drift to",
+    "birds_sun": "sun in the birds' eyes",
+    "party": "stands for every gun",
+    "observed": "birds seen",
+}
+"""Components of a score as the page speaks of them; others go by their own names."""
+
+_ONTO = ("onto", "quartering-on")
+
+
+def other_plans(plan: Plan) -> dict[str, gpd.GeoDataFrame]:
+    """Return what is drawn of the best blinds for the plan's wind, the plan's own left out."""
+    drawn = {}
+    for _, row in plan.ranking.places.head(FIRST).iterrows():
+        if row["id"] != plan.blind["id"]:
+            ground = _ground(plan, row)
+            spread = lay(plan.survey, row, ground)
+            drawn[str(row["id"])] = features_of(
+                plan.survey,
+                row,
+                spread,
+                landing=landing_of(plan.survey, row, spread, plan.ranking.wind),
+                fall=fire_of(plan.survey, row, plan.ranking.wind),
+                when=plan.ranking.when,
+            )
+    return drawn
+
+
+def turn_of(plan: Plan) -> Turn | None:
+    """Return the place for winds all round, with the spreads of the plan's blind and the best.
+
+    None in a calm, where no direction is claimed. The blinds of each wind are `rank`'s own, those
+    left out on which no spread can be laid.
+    """
+    found = turning(plan.survey, plan.ranking)
+    if not found:
+        return None
+    stations = plan.survey.layers["stations"]
+    pieces = stations[["facing_deg"]].set_geometry(station_pieces(stations), crs=stations.crs)
+    names = [str(c)[2:] for c in plan.ranking.blinds.columns if str(c).startswith("c_")]
+    grounds: dict[str, Ground] = {}
+    held = [plan.ranking.blinds]
+    laid: list[tuple[int, pd.Series[Any], Spread]] = []
+    for number, one in enumerate(found[1:], start=1):
+        blinds, spreads = _fitting(plan, one.blinds, grounds)
+        held.append(blinds)
+        laid += [(number, row, spread) for row, spread in spreads]
+    frames = all_spread_features(
+        plan.survey, [(row, spread) for _, row, spread in laid], when=plan.ranking.when
+    )
+    drawn: list[dict[str, gpd.GeoDataFrame]] = [{} for _ in found]
+    for (number, row, _), frame in zip(laid, frames, strict=True):
+        drawn[number][str(row["id"])] = frame
+    winds = [_facing(plan, *each, names) for each in zip(found, held, drawn, strict=True)]
+    words = tuple(WORDS.get(name, name.replace("_", " ")) for name in names)
+    return Turn(words, pieces, tuple(winds))
+
+
+def listed(plan: Plan, turn: Turn | None) -> gpd.GeoDataFrame:
+    """Return every blind the page speaks of: the plan's ranking, then those other winds favour."""
+    known = plan.ranking.huntable
+    first = _shown(plan, plan.ranking.blinds)["id"].tolist()
+    others = [name for wind in (turn.winds if turn else ()) for name in wind.order]
+    ids = list(dict.fromkeys([*first, *others]))
+    rows = known.set_index("id", drop=False).loc[ids].reset_index(drop=True)
+    rows["rank"] = np.arange(1, len(rows) + 1)
+    return gpd.GeoDataFrame(rows, geometry="geometry", crs=known.crs)
+
+
+def _shown(plan: Plan, blinds: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return the best blind of each place, and the plan's own wherever it stands."""
+    shown = blinds["same_place_as"].isna() | (blinds["id"] == plan.blind["id"])
+    kept: gpd.GeoDataFrame = blinds[shown]
+    return kept
+
+
+def _fitting(
+    plan: Plan, blinds: gpd.GeoDataFrame, grounds: dict[str, Ground]
+) -> tuple[gpd.GeoDataFrame, list[tuple[pd.Series[Any], Spread]]]:
+    """Return blinds without those `rank` would find refused, and spreads of own and best."""
+
+    def ground(row: pd.Series[Any]) -> Ground:
+        name = str(row["id"])
+        if name not in grounds:
+            grounds[name] = _ground(plan, row)
+        return grounds[name]
+
+    fits: set[str] = set()
+    own = blinds[blinds["id"] == plan.blind["id"]]
+    blinds = _without(blinds, without_room(blinds))
+    while True:
+        best = blinds[blinds["same_place_as"].isna()].head(SURE_OF)
+        whole = (best["c_spread"] >= WHOLE) & (best["layout"] != "timber")
+        doubtful = best[~whole & ~best["id"].isin(fits)]
+        refused = [
+            row["id"] for _, row in doubtful.iterrows() if refusal_of(plan.survey, row, ground(row))
+        ]
+        if not refused:
+            break
+        fits |= set(doubtful["id"]) - set(refused)
+        blinds = _without(blinds, blinds["id"].isin(refused).to_numpy())
+    first = blinds.head(1)
+    shown = (own, first[first["id"] != plan.blind["id"]])
+    rows = [row for part in shown for _, row in part.iterrows()]
+    return blinds, [(row, lay(plan.survey, row, ground(row))) for row in rows]
+
+
+def _without(blinds: gpd.GeoDataFrame, out: NDArray[np.bool_]) -> gpd.GeoDataFrame:
+    """Return ranked blinds without some, in order anew."""
+    return in_order(blinds[~out].drop(columns="rank")) if out.any() else blinds
+
+
+def _facing(
+    plan: Plan,
+    one: Turned,
+    blinds: gpd.GeoDataFrame,
+    drawn: dict[str, gpd.GeoDataFrame],
+    names: Sequence[str],
+) -> Facing:
+    shown = _shown(plan, blinds)
+    rows = _rows(shown)
+    return Facing(
+        from_deg=one.wind.from_deg,
+        words=one.wind.words(),
+        order=tuple(shown["id"]),
+        layout=tuple(shown["layout"]),
+        side=tuple(shown["wind_side"]),
+        why=tuple(why(row, one.wind) for row in rows),
+        grades=tuple("".join(grade(row[f"c_{c}"])[0] for c in names) for row in rows),
+        banks=_banks(one),
+        calm_strip_m=np.nan_to_num(one.calm_strip_m, nan=0.0),
+        lee=one.lee,
+        drawn=drawn,
+    )
+
+
+def _rows(blinds: gpd.GeoDataFrame) -> list[dict[str, Any]]:
+    columns = {str(name): blinds[name].tolist() for name in blinds.columns if name != "geometry"}
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+
+
+def _ground(plan: Plan, row: pd.Series[Any]) -> Ground:
+    when = plan.ranking.when
+    season = None if when is None else season_of(when.month, plan.record["lat"])
+    return ground_of(plan.survey, row, plan.ranking.given["gear"], season=season)
+
+
+def _banks(one: Turned) -> NDArray[np.uint8]:
+    """Return 0 without water, 1 sheltered, 3 beaten by the wind, 2 for the banks between."""
+    params = LeeParams()
+    slow = one.local_mps <= params.sheltered_ratio * one.wind.speed_mps
+    least = max(params.ripple_mps, params.sheltered_ratio * one.wind.speed_mps)
+    beaten = np.isin(one.side, _ONTO) & (one.local_mps >= least)
+    kinds = np.select([np.isnan(one.local_mps), beaten, slow], [0, 3, 1], 2)
+    return np.asarray(kinds, np.uint8)

@@ -1,0 +1,334 @@
+"""A plan: one blind for one wind, its spread on the water, its verdicts, and what to carry.
+
+Composition only.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Literal
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from pyproj import Transformer
+
+from sitegeo.core import output, store
+from sitegeo.core.grid import WGS84
+from sitegeo.core.store import write_layers
+from sitegeo.core.wind import Wind
+from sitegeo.errors import SurveyError
+from sitegeo.export import geojson, gpx, kml
+from sitegeo.export.styles import add_styles, spread_style
+from sitegeo.law.daylight import daylight
+from sitegeo.law.rules import Law
+from sitegeo.law.safety import contact_caution, dark_caution, morning_cautions, wading_caution
+from sitegeo.law.shot_range import ShotFall
+from sitegeo.law.verdicts import verdicts_over
+from sitegeo.plans.crossing import crossing_of, crossing_record, crossing_words
+from sitegeo.plans.features import ROUND_HIDE_DEG, declination_deg, features_of, waypoints_of
+from sitegeo.plans.record import plan_record
+from sitegeo.plans.shift import shift_records
+from sitegeo.plans.shot import fire_of, fire_record, fire_words, shots_words
+from sitegeo.rankings import ranking
+from sitegeo.rankings.chosen_hide import Hide, hides_of
+from sitegeo.rankings.ranking import Ranking
+from sitegeo.rankings.spread_site import LAYER, ground_of, landing_of, landing_words, lay
+from sitegeo.siting.access import second_site
+from sitegeo.spreads.decoys import Gear
+from sitegeo.spreads.place import season_of
+from sitegeo.spreads.result import FIELD_TABLE, Spread
+from sitegeo.surveys.survey import Survey
+from sitegeo.surveys.water_level import TODAY, words_of
+
+MARKER = "plan.json"
+
+LITTLE_WATER = "at a quick look little of the water here is fit for a spread"
+"""Said of a blind that a ranking left out, where laying found room for one all the same."""
+
+KEPT_LAYERS = ("dwellings", "roads", "public_land", "closed_areas", "access")
+"""Kept with a plan, so that it can be checked again, under another law, without its survey."""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """One morning's plan.
+
+    Parameters
+    ----------
+    spread
+        The decoys on the water, or the reason there are none.
+    ranking
+        The ranking it was chosen from.
+    setbacks
+        Verdicts for the hide and every group, one row an item and target.
+    features
+        Everything drawn, in the place's CRS, by the columns of plan.geojson.
+    waypoints
+        The points to carry, in set-up order.
+    layers
+        What the wind added, for plan.gpkg.
+    record
+        What plan.json holds.
+    """
+
+    blind: pd.Series[Any]
+    spread: Spread
+    ranking: Ranking
+    setbacks: pd.DataFrame
+    features: gpd.GeoDataFrame
+    waypoints: gpd.GeoDataFrame
+    layers: Mapping[str, gpd.GeoDataFrame]
+    record: Mapping[str, Any]
+    survey: Survey
+
+    def save(
+        self,
+        folder: str | Path,
+        *,
+        overwrite: bool = False,
+        paper: Literal["letter", "a4"] = "letter",
+    ) -> Path:
+        """Write the plan to a folder, whole or not at all.
+
+        Parameters
+        ----------
+        paper
+            What the cards are printed on.
+
+        Raises
+        ------
+        OutputError
+            If the folder exists and `overwrite` is not given, or is not a plan.
+        """
+        from sitegeo.export.card import card_pdf  # noqa: PLC0415 (so is reportlab)
+        from sitegeo.plans.card import card_of  # noqa: PLC0415
+        from sitegeo.plans.map import content_of  # noqa: PLC0415
+        from sitegeo.webmap.page import render  # noqa: PLC0415 (folium is slow to import)
+
+        out = Path(folder)
+        with output.replacing(out, MARKER, overwrite=overwrite) as new:
+            geojson.write(self.features, new / "plan.geojson")
+            geojson.write(self.waypoints, new / "waypoints.geojson")
+            title = f"{self.survey.title}, blind {self.blind['id']}"
+            tracks = self.features[self.features["role"].isin(["pocket", "group", "jerk_line"])]
+            carried = pd.concat([self.waypoints, tracks], ignore_index=True)
+            frame = gpd.GeoDataFrame(carried, crs=self.features.crs)
+            text = gpx.gpx_text(frame, title=title, route=_way_to_hide(self.waypoints))
+            (new / "waypoints.gpx").write_text(text, encoding="utf-8")
+            # Apart from the rest, since a style in a GeoPackage is for one kind of geometry.
+            spread = self.features[self.features["role"].isin(["pocket", "group"])]
+            layers = {"plan": self.features, "spread": spread, **self.layers}
+            write_layers(new / "plan.gpkg", layers)
+            add_styles(new / "plan.gpkg", {"spread": spread_style()})
+            kml_text = kml.kml_text(
+                self.features, self.waypoints, title, credits=self.record["credits"]
+            )
+            (new / "plan.kml").write_text(kml_text, encoding="utf-8")
+            (new / "plan.kmz").write_bytes(kml.kmz_bytes(kml_text))
+            card = card_of(self)
+            (new / "card.pdf").write_bytes(card_pdf(card, page=paper))
+            (new / "card_night.pdf").write_bytes(card_pdf(card, page=paper, night=True))
+            (new / "map.html").write_text(render(content_of(self)), encoding="utf-8")
+            store.write_json(new / MARKER, dict(self.record))
+        return out
+
+
+def plan(
+    survey: Survey,
+    wind: Wind,
+    *,
+    blind: str | None = None,
+    hide: Hide | None = None,
+    decoys: int | None = None,
+    far_group: bool | None = None,
+    when: datetime | None = None,
+    law: Law | None = None,
+    air_c: float | None = None,
+) -> Plan:
+    """Return the plan for a blind and a wind.
+
+    Parameters
+    ----------
+    blind
+        Its id; by default the best-ranked one.
+    hide
+        Latitude and longitude of a hide the person chose instead, or a GPX file of waypoints, of
+        which the best is planned unless `blind` names one (X001, X002, …).
+    decoys
+        How many to set; by default the gear recorded in the survey.
+    far_group
+        Whether to set some far out, to hold distant birds; by default the gear recorded in the
+        survey, where it is off.
+    when
+        The hour hunted; without it no sun time and no magnetic bearing is given.
+    law
+        By default the law recorded in the survey.
+    air_c
+        Air temperature, for the wind chill.
+
+    Raises
+    ------
+    SurveyError
+        If there is no such blind, the hide lies off the survey, or every blind is rejected.
+    """
+    standing = None if hide is None else hides_of(survey, hide)
+    ranked = ranking.rank(
+        survey,
+        wind,
+        when=when,
+        law=law,
+        candidates=standing,
+        decoys=decoys,
+        far_group=far_group,
+        want=None,
+        sure_of=ranking.SURE_OF if hide is None else 0,
+    )
+    if hide is not None and blind is None and ranked.blinds.empty:
+        blind = "X001"  # a person's own spot is planned whatever speaks against it
+    row = _pick(ranked, blind)
+    gear: Gear = ranked.given["gear"]
+    lonlat = _lonlat(survey, row)
+    season = None if when is None else season_of(when.month, lonlat[1])
+    ground = ground_of(survey, row, gear, season=season)
+    spread = lay(survey, row, ground)
+    if str(row["rejected_by"]).startswith(ranking.REFUSED) and not spread.refused:
+        row = row.copy()
+        row["rejected_by"] = LITTLE_WATER
+    landing = landing_of(survey, row, spread, wind)
+    light = None if when is None else daylight(*lonlat, when)
+    fall = fire_of(survey, row, wind)
+    way = crossing_of(survey, row, wind)
+    features = features_of(survey, row, spread, landing=landing, fall=fall, when=when)
+    waypoints = waypoints_of(features)
+    spread = _with_shots(spread, features, fall, float(row["facing_deg"]))
+    checked = _group_verdicts(survey, ranked, row, features)
+    layers = {
+        name: layer
+        for name, layer in {**ranked.layers, "touchdown": landing}.items()
+        if isinstance(layer, gpd.GeoDataFrame)
+    }
+    layers["blinds"] = _listed(ranked)
+    layers[LAYER] = ground.layer(survey.crs)
+    layers |= {n: survey.layers[n] for n in KEPT_LAYERS if n in survey.layers}
+    record = plan_record(
+        survey,
+        ranked,
+        row,
+        spread,
+        features=features,
+        verdicts=checked,
+        light=light,
+        fire=fire_record(fall, float(row["facing_deg"])),
+        crossing=crossing_record(way, survey),
+        cautions=(
+            *dark_caution(*lonlat, when),
+            *words_of(survey),
+            *crossing_words(way, survey.record["gear"].get("boat_wave_m")),
+            *fire_words(fall, declination_deg(*lonlat, when)),
+            *landing_words(spread, landing),
+            *morning_cautions(wind, air_c),
+            wading_caution(survey.record, survey.layers.get("depth"), _waded(row, spread)),
+            contact_caution(row.geometry, survey.layers.get("access"), survey.crs),
+        ),
+    )
+    # Kept so that `shift` can lay the spread again for another wind, without its survey.
+    record |= {"laying": ground.record(), "shift": shift_records(ground, spread, wind)}
+    record |= {
+        "second": None if hide else _second(survey, ranked, row, gear),
+        "water_today": survey.record.get(TODAY),
+        "field": [{"seen": seen, "change": words} for seen, words in FIELD_TABLE.items()],
+    }
+    return Plan(row, spread, ranked, checked, features, waypoints, layers, record, survey)
+
+
+def _way_to_hide(waypoints: gpd.GeoDataFrame) -> gpd.GeoDataFrame | None:
+    """Return the nearest way in and the hide; None where no way in is mapped."""
+    ways = waypoints[waypoints["role"] == "access"].tail(1)
+    hide = waypoints[waypoints["role"] == "hide"]
+    return None if ways.empty else gpd.GeoDataFrame(pd.concat([ways, hide]), crs=waypoints.crs)
+
+
+def _second(
+    survey: Survey, ranked: Ranking, row: pd.Series[Any], gear: Gear
+) -> dict[str, Any] | None:
+    return second_site(
+        ranked.places,
+        row,
+        cover=survey.layers["cover"],
+        depth=survey.layers.get("depth"),
+        roads=survey.layers.get("roads"),
+        wade_m=gear.wade_m,
+    )
+
+
+def _with_shots(
+    spread: Spread, features: gpd.GeoDataFrame, fall: ShotFall, facing_deg: float
+) -> Spread:
+    """Return a spread whose reason also says where its birds may not be shot at."""
+    if spread.refused:
+        return spread
+    pocket_deg = float(features.loc[features["role"] == "pocket", "bearing_true"].iloc[0])
+    over_hide = spread.theta_deg < ROUND_HIDE_DEG and spread.layout != "timber"
+    words = shots_words(fall, facing_deg, pocket_deg, over_hide=over_hide)
+    return replace(spread, reason=f"{spread.reason} {words}".rstrip())
+
+
+def _pick(ranked: Ranking, name: str | None) -> pd.Series[Any]:
+    if name is not None:
+        return ranked.blind(name)
+    if ranked.blinds.empty:
+        raise SurveyError(
+            "every blind is rejected for this wind",
+            remedy="'sitegeo rank --json' says why; --blind plans a rejected one all the same",
+        )
+    return ranked.blinds.iloc[0]
+
+
+def _waded(row: pd.Series[Any], spread: Spread) -> dict[str, shapely.Point]:
+    """Return where a person wades: to the hide, and to set out what is not thrown."""
+    spots = {"the hide": row.geometry}
+    if not spread.refused:
+        spots["the pocket"] = spread.pocket.centroid
+        spots |= {g.name: g.polygon.centroid for g in spread.groups}
+    return spots
+
+
+def _lonlat(survey: Survey, row: pd.Series[Any]) -> tuple[float, float]:
+    to_wgs84 = Transformer.from_crs(survey.crs, WGS84, always_xy=True)
+    lon, lat = to_wgs84.transform(row.geometry.x, row.geometry.y)
+    return float(lon), float(lat)
+
+
+def _group_verdicts(
+    survey: Survey, ranked: Ranking, row: pd.Series[Any], features: gpd.GeoDataFrame
+) -> pd.DataFrame:
+    """Return the verdicts of the hide and of each group."""
+    own: pd.DataFrame = ranked.verdicts[ranked.verdicts["id"] == row["id"]]
+    groups = features[features["role"] == "group"]
+    if groups.empty:
+        return own.reset_index(drop=True)
+    shapes = gpd.GeoDataFrame(
+        {"id": groups["name"].to_numpy()}, geometry=groups.geometry.to_numpy(), crs=groups.crs
+    )
+    others = verdicts_over(
+        shapes.sort_values("id", ignore_index=True),
+        ranked.law,
+        survey.layers,
+        survey.record,
+        on=None if ranked.when is None else ranked.when.date(),
+    )
+    both: pd.DataFrame = pd.concat([own, others], ignore_index=True)
+    return both
+
+
+def _listed(ranked: Ranking) -> gpd.GeoDataFrame:
+    """Return ranked and rejected blinds as one layer, reasons as text."""
+    frame = pd.concat([ranked.blinds, ranked.rejected], ignore_index=True)
+    told = [" · ".join(c) if isinstance(c, tuple) else None for c in frame["cautions"]]
+    frame["cautions"] = np.array(told, dtype=object)
+    return gpd.GeoDataFrame(frame, geometry="geometry", crs=ranked.blinds.crs)

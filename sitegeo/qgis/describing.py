@@ -1,0 +1,164 @@
+"""What a desktop GIS may run, as JSON: the verbs by their options, the steps by their declarations.
+
+The plugin builds its forms from this and from nothing else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import click
+
+from sitegeo import __version__
+from sitegeo.core import steps
+from sitegeo.core.contracts import RasterContract
+from sitegeo.qgis.palette import palette
+from sitegeo.surveys import pipeline
+
+SCHEMA = "sitegeo/desktop/1"
+
+# Options that mean nothing in a form, or that the plugin gives by itself.
+_LEFT_OUT = frozenset({"help", "quiet", "verbose", "overwrite", "as_json", "as_text"})
+_NOT_NAMED = frozenset({"desktop", "steps", "step"})
+
+# Exit codes that are an answer and no failure.
+_ANSWERS = {"check": [3], "scan": [3]}
+
+
+def describe(commands: Mapping[str, click.Command]) -> dict[str, Any]:
+    """Return everything that can be run: one entry a verb and one a step.
+
+    Each has `id`, `group`, `name`, `help`, the `command` line's fixed words, its `parameters` in
+    order, the `answers` (exit codes that are no failure), and whether it prints `json`. A
+    parameter has `name`, `words` before its value on the command line, `kind`, `help`, `required`,
+    `default`, and `choices` or `least` and `most` where they apply. `styles` are how layers look.
+    """
+    verbs = [_verb(name, c) for name, c in commands.items() if name not in _NOT_NAMED]
+    found = steps.resolve(steps.installed(), have=steps.PLACE_INPUTS | steps.MORNING_INPUTS)
+    awaited = set(steps.MORNING_INPUTS)
+    told = []
+    for step in found:
+        windy = bool(awaited & set(step.needs))
+        awaited |= set(step.made) if windy else set()
+        told.append(_step(step, windy=windy))
+    return {
+        "schema": SCHEMA,
+        "version": __version__,
+        "algorithms": [*verbs, *told],
+        "styles": palette(),
+    }
+
+
+def _verb(name: str, command: click.Command) -> dict[str, Any]:
+    held = [p for p in command.params if p.name not in _LEFT_OUT]
+    flags = {p.name for p in command.params}
+    words = [name]
+    words += ["--overwrite"] if "overwrite" in flags else []
+    return {
+        "id": name,
+        "group": "Verbs",
+        "name": f"{name.capitalize()}",
+        "help": (command.help or "").strip(),
+        "command": words,
+        "json": "as_json" in flags,
+        "answers": _ANSWERS.get(name, []),
+        "parameters": [_parameter(p) for p in held],
+    }
+
+
+def _parameter(given: click.Parameter) -> dict[str, Any]:
+    option = isinstance(given, click.Option)
+    default = None if given.default is None or callable(given.default) else given.default
+    if type(default).__name__ == "Sentinel":  # click's own word for no default
+        default = None
+    if isinstance(default, range):
+        default = f"{default.start}-{default.stop - 1}"
+    told: dict[str, Any] = {
+        "name": given.name,
+        "words": [given.opts[0]] if option else [],
+        "kind": _kind(given),
+        "help": (given.help or "") if isinstance(given, click.Option) else "",
+        "required": bool(given.required),
+        "default": default,
+    }
+    kind = given.type
+    if isinstance(kind, click.Choice):
+        told["choices"] = list(kind.choices)
+    if isinstance(kind, click.IntRange | click.FloatRange):
+        told |= {"least": kind.min, "most": kind.max}
+    return told
+
+
+def _kind(given: click.Parameter) -> str:
+    if isinstance(given, click.Option) and given.is_flag:
+        return "flag"
+    if isinstance(given.type, click.Path):
+        if given.name == "out":
+            return "out"
+        metavar = given.metavar or "DIR"
+        return "file" if metavar == "FILE" or "." in metavar else "folder"
+    if isinstance(given.type, click.Choice):
+        return "choice"
+    if given.type.name.startswith("integer"):
+        return "integer"
+    return "number" if given.type.name.startswith("float") else "text"
+
+
+def _step(step: steps.Step[..., Any], *, windy: bool) -> dict[str, Any]:
+    ours = step.package == __name__.partition(".")[0]
+    source = {
+        "name": "source",
+        "words": [],
+        "kind": "folder" if windy else "file",
+        "help": "Folder of a survey" if windy else "PLACE.toml",
+        "required": True,
+        "default": None,
+    }
+    parameters = [source]
+    if windy:
+        parameters.append(_optional("wind", ["--wind"], "text", 'Such as "NW 12 mph"', need=True))
+    for layer in (*step.needs, *step.uses):
+        if layer not in steps.MORNING_INPUTS | {"assume", "law", "taken"}:
+            kind = "raster" if _is_raster(layer) else "vector"
+            words = f"{layer.replace('_', ' ')}: a layer of your own in its place"
+            parameters.append(_optional(f"layer_{layer}", ["--layer", f"{layer}="], kind, words))
+    for name, value in pipeline.settings(step).items():
+        kind = {bool: "flag_value", int: "integer", float: "number"}.get(type(value), "text")
+        text = ",".join(f"{v:g}" for v in value) if isinstance(value, tuple) else value
+        told = _optional(f"set_{name}", ["--set", f"{name}="], kind, name.replace("_", " "))
+        parameters.append(told | {"default": text})
+    parameters.append(_optional("out", ["--out"], "out", "Folder to write.", need=True))
+    return {
+        "id": f"step_{step.name}" if ours else f"step_{step.package}_{step.name}",
+        "group": "Steps" if ours else f"Steps of {step.package}",
+        "name": step.name.replace("_", " ").capitalize(),
+        "help": f"{step.summary}\n\nMakes {', '.join(step.made)}.",
+        "command": ["step", step.name, "--overwrite"],
+        "json": False,
+        "answers": [],
+        "parameters": parameters,
+    }
+
+
+def _optional(
+    name: str, words: list[str], kind: str, text: str, *, need: bool = False
+) -> dict[str, Any]:
+    return {
+        "name": name,
+        "words": words,
+        "kind": kind,
+        "help": text,
+        "required": need,
+        "default": None,
+    }
+
+
+_RASTER_INPUTS = frozenset({"imagery", "landcover", "canopy", "ground", "surface", "depth"})
+
+
+def _is_raster(layer: str) -> bool:
+    if layer in _RASTER_INPUTS:
+        return True
+    makers = (c for s in steps.installed() for c in s.makes if c.name == layer)
+    return isinstance(next(makers, None), RasterContract)

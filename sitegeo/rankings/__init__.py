@@ -1,0 +1,1 @@
+"""Blinds ranked for one wind and for many."""

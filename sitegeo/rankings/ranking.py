@@ -1,0 +1,230 @@
+"""Blinds ranked for a wind: composition of the morning's steps, verdicts and reasons."""
+
+from __future__ import annotations
+
+from collections import ChainMap
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, cast
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from sitegeo.core import steps
+from sitegeo.core.wind import Wind
+from sitegeo.errors import SurveyError
+from sitegeo.law.rules import Law
+from sitegeo.law.setbacks import LAYER
+from sitegeo.law.verdicts import against, verdict_words, verdicts_of
+from sitegeo.rankings.spread_site import ground_of, refusal_of
+from sitegeo.siting.candidates import best_of_each
+from sitegeo.siting.curves import UNKNOWN, margin_worth
+from sitegeo.siting.explain import cautions, lacks_room, why
+from sitegeo.siting.score import with_component
+from sitegeo.spreads.decoys import Gear
+from sitegeo.surveys.pipeline import assumed, gear_of
+from sitegeo.surveys.survey import Survey
+from sitegeo.units import LengthUnit
+
+SURE_OF = 10
+"""So many of the best places have their spread laid on the water before they are named."""
+
+REFUSED = "no spread can be laid in this wind: "
+
+VERDICT_WORTH = {"clear": 1.0, "not checked": UNKNOWN, "close": 0.2, "inside": 0.0}
+"""What a setback verdict counts as a component of the score, clear by its margin; judgement."""
+
+
+@dataclass(frozen=True)
+class Ranking:
+    """Blinds in order of merit for one wind.
+
+    Parameters
+    ----------
+    blinds
+        The `blinds` layer with `rank`, `why` and `cautions`: the best blind of each place, best
+        first, then the others of the same places, which name the better one in `same_place_as`.
+    rejected
+        The ones left out, with `rejected_by`.
+    verdicts
+        Verdicts of both on setbacks and the ground, one row a blind and target.
+    layers
+        What the wind added, by name.
+    given
+        What the morning gave the steps beside the survey: wind, assume, gear, candidates.
+    """
+
+    wind: Wind
+    when: datetime | None
+    law: Law
+    blinds: gpd.GeoDataFrame
+    rejected: gpd.GeoDataFrame
+    verdicts: pd.DataFrame
+    layers: Mapping[str, Any]
+    given: Mapping[str, Any]
+
+    def blind(self, name: str) -> pd.Series[Any]:
+        """Return one blind by id, also a rejected one; raises `SurveyError` for an unknown id."""
+        for frame in (self.blinds, self.rejected):
+            found = frame[frame["id"] == name]
+            if len(found):
+                return found.iloc[0]
+        raise SurveyError(
+            "the survey has no such blind",
+            value=name,
+            remedy="'sitegeo rank' lists them",
+        )
+
+    @property
+    def places(self) -> gpd.GeoDataFrame:
+        """The best blind of each place, best first."""
+        return self.blinds[self.blinds["same_place_as"].isna()]
+
+    @property
+    def refused(self) -> gpd.GeoDataFrame:
+        """The rejected on which only this wind lets no spread be laid."""
+        return self.rejected[self.rejected["rejected_by"].str.startswith(REFUSED)]
+
+    @property
+    def huntable(self) -> gpd.GeoDataFrame:
+        """The ranked, then those that only this wind rules out."""
+        both = pd.concat([self.blinds, self.refused], ignore_index=True)
+        return gpd.GeoDataFrame(both, geometry="geometry", crs=self.blinds.crs)
+
+    def verdict_sentences(self, name: str, units: LengthUnit = "yd") -> tuple[str, ...]:
+        """Return the verdicts of a blind in words."""
+        rows = self.verdicts[self.verdicts["id"] == name]
+        return tuple(verdict_words(row, self.law, units) for _, row in rows.iterrows())
+
+
+def rank(
+    survey: Survey,
+    wind: Wind,
+    *,
+    when: datetime | None = None,
+    law: Law | None = None,
+    candidates: gpd.GeoDataFrame | None = None,
+    decoys: int | None = None,
+    far_group: bool | None = None,
+    want: Iterable[str] | None = ("blinds",),
+    sure_of: int = SURE_OF,
+) -> Ranking:
+    """Return the blinds of a survey ranked for a wind.
+
+    Parameters
+    ----------
+    when
+        The hour hunted; without it nothing that depends on a date is claimed.
+    law
+        By default the law recorded in the survey.
+    candidates
+        Blinds to score instead of the survey's own.
+    decoys
+        How many are carried; by default the gear recorded in the survey.
+    far_group
+        Whether some are set far out; by default the gear recorded in the survey.
+    want
+        Layers to make, among them `blinds`; None for all that a wind adds.
+    sure_of
+        For so many of the best places the spread is laid on the water; a blind whose spread is
+        refused is rejected, and so is any other on which a quick look finds no water for one. With
+        0 neither is done.
+
+    Raises
+    ------
+    StepError, LayerError
+        If a step cannot run or breaks its contract.
+    """
+    governing = law or survey.law
+    assume = assumed(survey, when)
+    gear = gear_of(survey, decoys, far_group=far_group)
+    morning: dict[str, Any] = {"wind": wind, "assume": assume, "gear": gear}
+    morning["candidates"] = survey.layers["candidates"] if candidates is None else candidates
+    if when is not None:
+        morning["when"] = when
+    have = ChainMap(morning, cast("dict[str, Any]", survey.layers))
+    done = [f"{s['package']}:{s['name']}" for s in survey.record["steps"]]
+    order = steps.resolve(steps.installed(skip=done), have=have, want=want)
+    result = steps.run(order, have, {})
+    scored: gpd.GeoDataFrame = result.layers["blinds"]
+    points = gpd.GeoDataFrame(scored[["id"]], geometry=scored.geometry, crs=scored.crs)
+    on = None if when is None else when.date()
+    checked = verdicts_of(points, governing, survey.layers, survey.record, on=on)
+    scored = with_component(scored, "setback", setback_score(scored["id"], checked))
+    scored = scored.assign(rejected_by=against(scored, checked, governing))
+    blinds, rejected = _sorted_out(_laid(survey, scored, gear, sure_of))
+    rows = [dict(row) for _, row in blinds.iterrows()]
+    bare = bool(assume.leaf_off)
+    blinds["why"] = pd.Series([why(row, wind) for row in rows], dtype=object)
+    told = [cautions(row, wind, gear=gear, leaf_off=bare) for row in rows]
+    blinds["cautions"] = pd.Series(told, dtype=object)
+    made = {name: result.layers[name] for s in order for name in s.made}
+    return Ranking(wind, when, governing, blinds, rejected, checked, made, morning)
+
+
+def setback_score(ids: pd.Series[str], checked: pd.DataFrame) -> NDArray[np.float64]:
+    """Return 1 where setbacks are clear by a margin, less where close, and where not checked."""
+    checked = checked[checked["target"].isin(list(LAYER))]
+    verdict = checked["verdict"].map(VERDICT_WORTH).to_numpy(float)
+    margin = margin_worth(checked["margin_m"].to_numpy(float))
+    each = np.where(checked["verdict"] == "clear", margin, verdict)
+    worth = pd.Series(each).groupby(checked["id"].to_numpy()).min()
+    return np.asarray(ids.map(worth).fillna(UNKNOWN), dtype=np.float64)
+
+
+def without_room(scored: gpd.GeoDataFrame) -> NDArray[np.bool_]:
+    """Return on which scored blinds a quick look finds no water for a spread in this wind."""
+    return (
+        scored["c_spread"].to_numpy(float) <= 0
+        if "c_spread" in scored
+        else np.zeros(len(scored), bool)
+    )
+
+
+def _laid(survey: Survey, scored: gpd.GeoDataFrame, gear: Gear, sure_of: int) -> gpd.GeoDataFrame:
+    """Return scored blinds, those rejected on which no spread can be laid.
+
+    A quick look tells for all of them; on the best `sure_of` the spread is laid.
+    """
+    if not sure_of:
+        return scored
+    lacking = scored["rejected_by"].isna() & without_room(scored)
+    words = REFUSED + scored["kind"].map(lacks_room)
+    scored = scored.assign(rejected_by=scored["rejected_by"].mask(lacking, words))
+    fits: set[str] = set()
+    while True:
+        blinds, _ = _sorted_out(scored)
+        best = blinds[blinds["same_place_as"].isna()].head(sure_of)
+        untried = best[~best["id"].isin(fits)]
+        refused = {}
+        for _, row in untried.iterrows():
+            why_not = refusal_of(survey, row, ground_of(survey, row, gear))
+            if why_not:
+                refused[row["id"]] = REFUSED + why_not
+            fits.add(row["id"])
+        if not refused:
+            return scored
+        reasons = scored["id"].map(refused)
+        scored = scored.assign(rejected_by=scored["rejected_by"].where(reasons.isna(), reasons))
+
+
+def _sorted_out(scored: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
+    """Return the ranked blinds and the rejected."""
+    out = scored["rejected_by"].notna()
+    return in_order(scored[~out]), scored[out].reset_index(drop=True)
+
+
+def in_order(scored: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return scored blinds with their `rank`: the best of each place first, ties by id.
+
+    `same_place_as` names for the others the better blind of the same place.
+    """
+    stands = np.array(best_of_each(scored), dtype=object)
+    other = np.array([name is not None for name in stands], dtype=bool)
+    order = np.lexsort((scored["id"].to_numpy(), -scored["score"].to_numpy(float), other))
+    blinds = scored.iloc[order].reset_index(drop=True).assign(same_place_as=stands[order])
+    blinds.insert(1, "rank", np.arange(1, len(blinds) + 1))
+    return blinds

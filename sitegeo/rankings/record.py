@@ -1,0 +1,97 @@
+"""A ranking as one JSON object."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import shapely
+
+from sitegeo.core.grid import WGS84
+from sitegeo.law.safety import morning_cautions
+from sitegeo.law.setbacks import LAYER
+from sitegeo.rankings.ranking import Ranking
+
+SCHEMA = "sitegeo/rank/1"
+
+
+def to_json(
+    ranking: Ranking, *, top: int | None = None, air_c: float | None = None
+) -> dict[str, Any]:
+    """Return the ranking as the object `sitegeo rank --json` prints; `air_c` for the wind chill."""
+    blinds = ranking.blinds if top is None else ranking.places.head(top)
+    wind = ranking.wind
+    return {
+        "schema": SCHEMA,
+        "wind": {
+            "from_deg": wind.from_deg,
+            "speed_mps": round(wind.speed_mps, 3),
+            "gust_mps": wind.gust_mps,
+            "spread_deg": wind.spread_deg,
+        },
+        "when": None if ranking.when is None else ranking.when.isoformat(),
+        "blinds": blind_objects(ranking, blinds),
+        "rejected": [
+            {"id": i, "rejected_by": r}
+            for i, r in zip(ranking.rejected["id"], ranking.rejected["rejected_by"], strict=True)
+        ],
+        "cautions": list(morning_cautions(ranking.wind, air_c)),
+    }
+
+
+def blind_objects(ranking: Ranking, blinds: gpd.GeoDataFrame) -> list[dict[str, Any]]:
+    """Return blinds as JSON objects, in their order."""
+    from mgrs import MGRS  # noqa: PLC0415 (slow to import, and only for people's eyes)
+
+    lonlat = shapely.get_coordinates(blinds.geometry.to_crs(WGS84))
+    usng = MGRS()
+    objects = []
+    for (_, row), (lon, lat) in zip(blinds.iterrows(), lonlat.tolist(), strict=True):
+        checked = ranking.verdicts[ranking.verdicts["id"] == row["id"]]
+        objects.append(
+            {
+                "id": row["id"],
+                "name": _text(row.get("name")),
+                "kind": row["kind"],
+                "lon": round(lon, 7),
+                "lat": round(lat, 7),
+                "usng": usng.toMGRS(lat, lon),
+                "score": round(float(row["score"]), 4),
+                "layout": row["layout"],
+                "wind_side": row["wind_side"],
+                "facing_deg": round(float(row["facing_deg"]), 1),
+                "components": {
+                    name[2:]: round(float(row[name]), 4) for name in row.index if name[:2] == "c_"
+                },
+                "setbacks": {
+                    v["target"]: {
+                        "verdict": v["verdict"],
+                        "distance_m": _number(v["distance_m"]),
+                        "limit_m": _number(v["limit_m"]),
+                        "rule": v["rule"] or None,
+                        "note": v["note"] or None,
+                    }
+                    for _, v in checked.iterrows()
+                    if v["target"] in LAYER
+                },
+                "land": {
+                    v["target"]: {"verdict": v["verdict"], "note": v["note"]}
+                    for _, v in checked.iterrows()
+                    if v["target"] not in LAYER
+                },
+                "ground": row["ground"],
+                "same_place_as": _text(row.get("same_place_as")),
+                "why": row.get("why"),
+                "cautions": list(row.get("cautions", ())),
+            }
+        )
+    return objects
+
+
+def _text(value: Any) -> str | None:
+    return value if isinstance(value, str) else None
+
+
+def _number(value: Any) -> float | None:
+    return None if value is None or not np.isfinite(value) else round(float(value), 2)

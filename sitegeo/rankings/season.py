@@ -1,0 +1,322 @@
+"""How blinds would have done on past mornings, and which few together cover the most of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.optimize import Bounds, LinearConstraint, milp
+
+from sitegeo.core.wind import Forecast, TimedWind
+from sitegeo.errors import ForecastError, UsageError
+from sitegeo.law.rules import Law
+from sitegeo.rankings.hours import blind_rows, plain_rows, rejected_rows
+from sitegeo.rankings.many_winds import Field, ManyWinds, field_of, leaf_tables, state_of
+from sitegeo.siting.candidates import ALL_ROUND
+from sitegeo.siting.curves import UNKNOWN
+from sitegeo.siting.explain import grade
+from sitegeo.siting.score import combine
+from sitegeo.surveys.survey import Survey
+
+Bools = NDArray[np.bool_]
+
+SCHEMA = "sitegeo/season/1"
+
+HOURS = range(5, 10)
+"""Hours of the day that make a morning, by the record's own clock."""
+
+WORKS_SHARE = 0.9
+"""A blind works on a morning if its score is at least this share of the best blind's; judgement."""
+
+JUDGED = ("wind", "ripple", "room", "spread", "hide")
+"""Components of which none may be poor on a morning that a blind works: what the birds meet."""
+
+
+@dataclass(frozen=True)
+class Season:
+    """What `season` found.
+
+    Parameters
+    ----------
+    table
+        One row a place, best first: `id` (of the position where it is one to go round, else of
+        the blind), `kind`, `share` of mornings on which it works, `mornings` that many, `best` on
+        which it scores highest, `score` the mean of its best side's, and `sides`, the blinds of
+        it that are its best on the mornings it works, most often first.
+    teams
+        One row for one, two and three places that together cover the most mornings: `size`,
+        `places`, `share`, `mornings`, and `adds`, the mornings each covers that those before it
+        do not, largest first.
+    mornings
+        One row a date of the record: `date`, `hours` with a wind, `best` blind, `score`, `works`
+        (the places that do). Dates without a usable hour have 0 hours and `why`: calm or gap.
+    works
+        Mornings × places, True where one works; rows by date, columns by id.
+    field
+        The blinds that may be hunted, those ruled out, and the verdicts on both.
+    """
+
+    table: pd.DataFrame
+    teams: pd.DataFrame
+    mornings: pd.DataFrame
+    works: pd.DataFrame
+    field: Field
+
+    @property
+    def law(self) -> Law:
+        """The law the setbacks were judged by."""
+        return self.field.law
+
+
+def season(
+    survey: Survey, winds: Forecast, *, hours: Sequence[int] = HOURS, law: Law | None = None
+) -> Season:
+    """Return the share of past mornings on which each blind works, and the best pair and trio.
+
+    A morning is a date with at least one hour, of those asked for, that has a wind; calm hours
+    and gaps do not count. A blind works on it if its mean score is at least `WORKS_SHARE` of the
+    best blind's and the mean of none of the `JUDGED` components is poor.
+
+    Parameters
+    ----------
+    hours
+        Hours of the day, 0 to 23, by the record's own clock.
+    law
+        By default the law recorded in the survey.
+
+    Raises
+    ------
+    UsageError
+        No hours are asked for, or no blind may be hunted.
+    ForecastError
+        The record has no morning with a wind.
+    """
+    found = judged(survey, winds, hours=hours, law=law)
+    by_blind = found.works(found.mean.max(axis=1))
+    names, of = np.unique(places_of(found.field), return_inverse=True)
+    works = np.stack([by_blind[:, of == n].any(axis=1) for n in range(len(names))], axis=1)
+    score = np.array([found.mean[:, of == n].max(axis=1).mean() for n in range(len(names))])
+    return Season(
+        _by_place(found, works, names, of),
+        _teams(works, names, score),
+        _mornings(found, works, names),
+        pd.DataFrame(works, index=pd.Index(found.dates, name="date"), columns=names),
+        found.field,
+    )
+
+
+def places_of(field: Field) -> NDArray[Any]:
+    """Return the id of the place of each blind: a position hunted all round, or the blind."""
+    blinds = field.blinds
+    place = blinds["position_id"].where(blinds["kind"].isin(ALL_ROUND), blinds["id"])
+    return place.to_numpy(str)
+
+
+@dataclass(frozen=True)
+class Judged:
+    """Blinds judged on past mornings, before they are compared with the best one.
+
+    Parameters
+    ----------
+    record
+        The hours asked for.
+    dates
+        Of the mornings with a wind.
+    mean, fair
+        (mornings, blinds) mean score, and whether none of the `JUDGED` components is poor.
+    """
+
+    record: list[TimedWind]
+    dates: NDArray[Any]
+    mean: NDArray[np.float64]
+    fair: Bools
+    field: Field
+
+    def works(self, best: NDArray[np.float64]) -> Bools:
+        """Return (mornings, blinds) where one works, `best` being each morning's best score."""
+        return np.asarray(self.fair & (self.mean >= WORKS_SHARE * best[:, None]), np.bool_)
+
+
+def judged(
+    survey: Survey, winds: Forecast, *, hours: Sequence[int] = HOURS, law: Law | None = None
+) -> Judged:
+    """Return every blind's mean score on every morning; parameters and errors as of `season`."""
+    wanted = set(hours)
+    if not wanted or not wanted <= set(range(24)):
+        raise UsageError("hours of a morning lie in 0 to 23", value=sorted(wanted))
+    record = [h for h in winds.hours if h.time.hour in wanted]
+    windy = [h for h in record if state_of(h.wind) == "wind"]
+    if not windy:
+        raise ForecastError(
+            "has no hour with a wind among those asked for",
+            value=f"{min(wanted)}-{max(wanted)} o'clock",
+            remedy="Give other --hours, or a record of more mornings",
+        )
+    field = field_of(survey, law=law)
+    score, parts = _scores(windy, leaf_tables(survey, field, windy))
+    dates, morning = np.unique([h.time.date() for h in windy], return_inverse=True)
+    mean = _mean_by(morning, score, len(dates))
+    fair = np.logical_and.reduce([_fair(_mean_by(morning, p, len(dates))) for p in parts])
+    return Judged(record, dates, mean, fair, field)
+
+
+def _scores(
+    windy: list[TimedWind], tables: list[ManyWinds]
+) -> tuple[NDArray[np.float64], list[NDArray[np.float64]]]:
+    """Return the scores, and each judged component, of all hours: (hours, blinds).
+
+    In timber people make the ripple, which tells one morning from another no more than a layer
+    that is missing does: there it counts as not known.
+    """
+    shape = (len(windy), len(tables[0].blinds))
+    score, parts = np.empty(shape), [np.empty(shape) for _ in JUDGED]
+    blowing = np.array(
+        [(w.from_deg, w.speed_mps, w.spread_deg) for h in windy if (w := h.wind) is not None]
+    )
+    by_hand = tables[0].blinds["kind"].to_numpy() == "timber opening"
+    for many in {id(t): t for t in tables}.values():
+        own = np.array([t is many for t in tables])
+        found = many.scores(*blowing[own].T).parts
+        held = {**found, "ripple": np.where(by_hand, UNKNOWN, found["ripple"])}
+        score[own] = combine(held)
+        for part, name in zip(parts, JUDGED, strict=True):
+            part[own] = held[name]
+    return score, parts
+
+
+def _mean_by(
+    morning: NDArray[np.intp], values: NDArray[np.float64], count: int
+) -> NDArray[np.float64]:
+    """Return the mean over the hours of each morning."""
+    total = np.zeros((count, values.shape[1]))
+    np.add.at(total, morning, values)
+    return np.asarray(total / np.bincount(morning, minlength=count)[:, None], float)
+
+
+def _fair(values: NDArray[np.float64]) -> Bools:
+    told = [grade(value) != "poor" for value in values.ravel().tolist()]
+    return np.array(told, dtype=np.bool_).reshape(values.shape)
+
+
+def _by_place(
+    found: Judged, works: Bools, names: NDArray[Any], of: NDArray[np.intp]
+) -> pd.DataFrame:
+    """Return the table of `Season`; `of` is the place of each blind, as an index into `names`."""
+    blinds, mean = found.field.blinds, found.mean
+    best = np.bincount(of[mean.argmax(axis=1)], minlength=len(names))
+    rows = []
+    for n, name in enumerate(names):
+        own = np.flatnonzero(of == n)
+        side = own[mean[:, own].argmax(axis=1)]
+        used = np.bincount(side[works[:, n]], minlength=len(of))
+        sides = sorted(np.flatnonzero(used).tolist(), key=lambda blind: -used[blind])
+        rows.append(
+            {
+                "id": str(name),
+                "kind": blinds["kind"].iloc[own[0]],
+                "share": works[:, n].mean(),
+                "mornings": int(works[:, n].sum()),
+                "best": int(best[n]),
+                "score": mean[:, own].max(axis=1).mean(),
+                "sides": blinds["id"].iloc[sides].tolist(),
+            }
+        )
+    order = ["share", "score", "id"]
+    table = pd.DataFrame(rows)
+    return table.sort_values(order, ascending=[False, False, True], ignore_index=True)
+
+
+def _teams(works: Bools, names: NDArray[Any], score: NDArray[np.float64]) -> pd.DataFrame:
+    rows = []
+    for size in range(1, min(3, len(names)) + 1):
+        chosen, adds = _in_turn(works, cover_most(works, size, score=score))
+        covered = works[:, chosen].any(axis=1)
+        rows.append((size, names[chosen].tolist(), covered.mean(), int(covered.sum()), adds))
+    return pd.DataFrame(rows, columns=["size", "places", "share", "mornings", "adds"])
+
+
+def cover_most(works: Bools, size: int, *, score: NDArray[np.float64] | None = None) -> list[int]:
+    """Return the columns that together cover the most rows, solved exactly.
+
+    Maximum coverage as a mixed-integer programme: a row counts where at least one chosen column
+    covers it. Among equal teams the one whose members each cover more, and score more, is taken.
+
+    Parameters
+    ----------
+    works
+        (rows, columns) whether a column covers a row.
+    size
+        How many columns to choose; all if there are fewer.
+    score
+        (columns,) 0 to 1, how good each is.
+    """
+    rows, columns = works.shape
+    size = min(size, columns)
+    alone = works.sum(axis=0) / max(rows, 1)
+    if score is not None:
+        alone = 0.9 * alone + 0.1 * score
+    alone = alone / (2.0 * size)  # together under half a row
+    reach = LinearConstraint(np.hstack([-works.astype(float), np.eye(rows)]), -np.inf, 0.0)
+    count = LinearConstraint(np.r_[np.ones(columns), np.zeros(rows)][None], size, size)
+    found = milp(
+        -np.r_[alone, np.ones(rows)],
+        constraints=[reach, count],
+        integrality=np.r_[np.ones(columns), np.zeros(rows)],
+        bounds=Bounds(0, 1),
+        options={"mip_rel_gap": 0.0},
+    )
+    return [int(n) for n in np.flatnonzero(found.x[:columns] > 0.5)]
+
+
+def _in_turn(works: Bools, chosen: list[int]) -> tuple[list[int], list[int]]:
+    """Return the columns by what each adds to those before it, largest first, and what it adds."""
+    order, adds = [], []
+    left, covered = list(chosen), np.zeros(len(works), bool)
+    while left:
+        gains = [int((works[:, n] & ~covered).sum()) for n in left]
+        index = int(np.argmax(gains))
+        adds.append(gains[index])
+        order.append(left.pop(index))
+        covered |= works[:, order[-1]]
+    return order, adds
+
+
+def _mornings(found: Judged, works: Bools, names: NDArray[Any]) -> pd.DataFrame:
+    states: dict[Any, list[str]] = {}
+    for hour in found.record:
+        states.setdefault(hour.time.date(), []).append(state_of(hour.wind))
+    blinds = found.field.blinds["id"].to_numpy()
+    mean, place = found.mean, {date: n for n, date in enumerate(found.dates)}
+    rows: list[tuple[Any, ...]] = []
+    for date, seen in sorted(states.items()):
+        if date in place:
+            n = place[date]
+            best = int(mean[n].argmax())
+            choice = (blinds[best], float(mean[n, best]), names[works[n]].tolist())
+            rows.append((date, seen.count("wind"), *choice, None))
+        else:
+            rows.append((date, 0, None, np.nan, [], "calm" if "calm" in seen else "gap"))
+    frame = pd.DataFrame(rows, columns=["date", "hours", "best", "score", "works", "why"])
+    words = {name: frame[name].astype(object) for name in ("best", "why")}
+    return frame.assign(**{name: held.where(held.notna(), None) for name, held in words.items()})
+
+
+def to_json(found: Season) -> dict[str, Any]:
+    """Return the object that `sitegeo season --json` prints."""
+    mornings = found.mornings.assign(date=[d.isoformat() for d in found.mornings["date"]])
+    return {
+        "schema": SCHEMA,
+        "works_share": WORKS_SHARE,
+        "none_poor_of": list(JUDGED),
+        "law": {"name": found.law.title, "chosen": found.law.chosen},
+        "counted": len(found.works),
+        "places": plain_rows(found.table),
+        "teams": plain_rows(found.teams),
+        "mornings": plain_rows(mornings),
+        "setbacks": blind_rows(found.field),
+        "rejected": rejected_rows(found.field),
+    }

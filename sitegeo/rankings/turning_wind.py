@@ -1,0 +1,240 @@
+"""The morning as the wind turns: blinds in order, banks and sheltered water, all round the compass.
+
+`rank` sweeps the wind and what it is averaged over, 10° apart. So are the directions of the wind
+atlas: for winds from whole tens of degrees the pixels that are looked at, under the blinds' decoys
+and along the banks, get from it what `rank` gives them, to the last bit.
+"""
+
+from __future__ import annotations
+
+from collections import ChainMap
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, cast
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from skimage.measure import find_contours
+
+from sitegeo.angles import wrap360
+from sitegeo.core import steps
+from sitegeo.core.grid import Grid, Raster
+from sitegeo.core.wind import Wind
+from sitegeo.exposure.banks import BankParams, LeeParams, bank_sides, calm_strip, transects
+from sitegeo.exposure.shelter import ratio_table, spread_weights, windward_ratio
+from sitegeo.exposure.surface import classes_for
+from sitegeo.exposure.sweep import HORIZON_STEPS
+from sitegeo.rankings.many_winds import DIRECTIONS, bearings, horizons
+from sitegeo.rankings.ranking import Ranking, in_order
+from sitegeo.siting.candidates import POCKET_M
+from sitegeo.siting.sampling import disc, turned
+from sitegeo.siting.score import NEAR_M, standing_of, with_component
+from sitegeo.surveys.survey import Survey
+
+Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+
+STEP_DEG = 360.0 / DIRECTIONS
+LEE_CELL_M = 6.0
+"""Sheltered water is drawn from pixels about this far apart."""
+
+SIMPLIFY_M = 1.5
+
+_WAY_ROUND = DIRECTIONS // 2
+
+
+@dataclass(frozen=True)
+class Turned:
+    """The place under one wind.
+
+    Parameters
+    ----------
+    blinds
+        Ranked, as in `Ranking.blinds`.
+    side
+        (stations,) wind against the bank, as in the `bank_exposure` layer.
+    local_mps, calm_strip_m
+        (stations,) as in the `bank_exposure` layer; NaN without water in front.
+    lee
+        Outlines of the sheltered water, closed (n, 2) rings in the place's CRS; a ring inside
+        another is a hole.
+    """
+
+    wind: Wind
+    blinds: gpd.GeoDataFrame
+    side: NDArray[np.str_]
+    local_mps: Floats
+    calm_strip_m: Floats
+    lee: tuple[Floats, ...]
+
+
+def turning(survey: Survey, ranked: Ranking) -> tuple[Turned, ...]:
+    """Return the morning for the ranked wind, then on from it for winds from whole tens of degrees.
+
+    None in a calm. The order of the blinds for each is that of `rank` for that wind, before it
+    lays any spread.
+
+    Raises
+    ------
+    StepError, LayerError
+        If a step cannot run or breaks its contract.
+    """
+    if ranked.wind.calm or ranked.blinds.empty:
+        return ()
+    winds = [replace(ranked.wind, from_deg=b) for b in _round_from(ranked.wind.from_deg)]
+    looked = _Looked.at(survey, ranked)
+    ratio = _ratios(survey, ranked, looked, winds)
+    scored = _scored(survey, ranked, looked, ratio, winds)
+    banks = looked.transects
+    facing = survey.layers["stations"]["facing_deg"].to_numpy(float)
+    params = BankParams()
+    near = int(np.argmin(np.abs(banks.out_m - params.out_m)))
+    found = []
+    for wind, blinds, everywhere in zip(winds, scored, ratio, strict=True):
+        local = everywhere[banks.part].reshape(banks.shape).astype(float) * wind.speed_mps
+        strip = calm_strip(
+            local,
+            banks.out_m,
+            ripple_mps=params.ripple_mps,
+            first_water_m=params.first_water_m,
+        )
+        lee = tuple(_outlines(everywhere[looked.lee.part].reshape(looked.lee.shape), looked.lee))
+        side = bank_sides(wind, facing)
+        found.append(Turned(wind, blinds, side, local[:, near], strip, lee))
+    return tuple(found)
+
+
+@dataclass(frozen=True)
+class _Lattice:
+    """A part of the looked-at pixels, and what it was before it was laid in a row."""
+
+    part: slice
+    shape: tuple[int, int]
+    out_m: Floats
+    grid: Grid
+
+
+@dataclass(frozen=True)
+class _Looked:
+    """Pixels that are looked at: rows and columns, those off the grid put at its corner."""
+
+    row: NDArray[np.int64]
+    col: NDArray[np.int64]
+    inside: NDArray[np.bool_]
+    transects: _Lattice
+    lee: _Lattice
+
+    @classmethod
+    def at(cls, survey: Survey, ranked: Ranking) -> _Looked:
+        grid, blinds = survey.grid, ranked.huntable
+        facing = np.asarray(grid.to_grid_bearing(blinds["facing_deg"].to_numpy(float)))
+        patches = [turned(disc(4.0, 1.0) + [0.0, m], facing) for m in (POCKET_M, NEAR_M)]
+        hides = np.column_stack([blinds.geometry.x, blinds.geometry.y])
+        decoys = (hides[:, None, None] + np.stack(patches, axis=1)).reshape(-1, 2)
+        x, y, out_m = transects(survey.layers["stations"], grid)
+        across = max(1, round(LEE_CELL_M / grid.pixel_m))
+        rows, cols = (np.arange(across // 2, n, across) for n in grid.shape)
+        row, col = (
+            np.concatenate([of_points, of_cells.ravel()])
+            for of_points, of_cells in zip(
+                grid.rowcol(
+                    np.concatenate([decoys[:, 0], x.ravel()]),
+                    np.concatenate([decoys[:, 1], y.ravel()]),
+                ),
+                np.meshgrid(rows, cols, indexing="ij"),
+                strict=True,
+            )
+        )
+        inside = grid.contains(row, col)
+        banks, cells = len(decoys), len(decoys) + x.size
+        coarse = Grid(
+            grid.crs, grid.west, grid.north, grid.pixel_m * across, (len(rows), len(cols))
+        )
+        return cls(
+            np.where(inside, row, 0),
+            np.where(inside, col, 0),
+            inside,
+            _Lattice(slice(banks, cells), (len(x), len(out_m)), out_m, grid),
+            _Lattice(slice(cells, len(row)), coarse.shape, out_m, coarse),
+        )
+
+
+def _round_from(asked_deg: float) -> list[float]:
+    """Return a bearing and the tens of degrees from there on round the compass."""
+    on = wrap360(bearings(DIRECTIONS) - asked_deg)
+    tens = [float(bearings(DIRECTIONS)[n]) for n in np.argsort(on) if 0.05 < on[n] < 359.95]
+    return [asked_deg, *tens]
+
+
+def _ratios(survey: Survey, ranked: Ranking, looked: _Looked, winds: Sequence[Wind]) -> Singles:
+    """Return local over open wind at the pixels looked at, (winds, pixels), NaN off the water."""
+    exposure: Raster = ranked.layers["exposure"]
+    asked = exposure.values[exposure.bands.index("local_ratio")][looked.row, looked.col]
+    ratio = np.full((len(winds), len(looked.row)), np.nan, np.float32)
+    ratio[0, looked.inside] = asked[looked.inside]
+    wet = np.isfinite(ratio[0])
+    lee = ratio_table(
+        classes_for(survey.layers["obstacles"], leaf_off=ranked.given["assume"].leaf_off)
+    )
+    with np.errstate(divide="ignore"):
+        front = windward_ratio(1.0 / HORIZON_STEPS).astype(np.float32)
+    codes = horizons(survey, looked.row[wet], looked.col[wet])
+    behind = [np.minimum.reduce([t[c] for t, c in zip(lee, each, strict=True)]) for each in codes]
+    ahead = [np.minimum.reduce([front[c] for c in each]) for each in codes]
+    turns, weights = spread_weights(ranked.wind.spread_deg)
+    for n, wind in enumerate(winds[1:], start=1):
+        at = round(wind.from_deg / STEP_DEG)
+        # Single precision and this order: as the field of one wind is summed.
+        mean = np.zeros(int(wet.sum()), np.float32)
+        for turn, weight in zip(turns, weights, strict=True):
+            mean += behind[(at + round(turn / STEP_DEG)) % DIRECTIONS] * np.float32(weight)
+        ratio[n, wet] = np.minimum(np.minimum(mean, ahead[(at + _WAY_ROUND) % DIRECTIONS]), 1)
+    return ratio
+
+
+def _scored(
+    survey: Survey,
+    ranked: Ranking,
+    looked: _Looked,
+    ratio: Singles,
+    winds: Sequence[Wind],
+) -> Iterator[gpd.GeoDataFrame]:
+    """Give the blinds in order for each wind, from the very step that scores them for one."""
+    grid = survey.grid
+    known = ranked.huntable.set_index("id")
+    candidates = ranked.given["candidates"]
+    candidates = candidates[candidates["id"].isin(known.index)].reset_index(drop=True)
+    setback = known["c_setback"].loc[candidates["id"]].to_numpy(float)
+    planes = np.full((3, *grid.shape), np.nan, np.float32)
+    local = planes[2]
+    morning: dict[str, Any] = {
+        **ranked.given,
+        "candidates": candidates,
+        "exposure": Raster(planes, grid, None, ("fetch_m", "at_least", "local_ratio")),
+        "wind": winds[0],
+    }
+    have = ChainMap(morning, cast("dict[str, Any]", survey.layers))
+    morning["standing"] = standing_of(have)
+    done = [f"{s['package']}:{s['name']}" for s in survey.record["steps"]]
+    order = steps.resolve(steps.installed(skip=done), have=have, want=("blinds",))
+    near = slice(0, looked.transects.part.start)
+    row, col, inside = looked.row[near], looked.col[near], looked.inside[near]
+    for wind, values in zip(winds, ratio, strict=True):
+        local[row[inside], col[inside]] = values[near][inside]
+        morning["wind"] = wind
+        frame = steps.run(order, have, {}, verify=wind is winds[0]).layers["blinds"]
+        yield in_order(with_component(frame, "setback", setback))
+
+
+def _outlines(ratio: Singles, cells: _Lattice) -> Iterator[Floats]:
+    """Give the outlines of the water in the lee, smooth between the cells."""
+    params = LeeParams()
+    # Land beside sheltered water lets the outline run on to the bank, and no farther.
+    held = np.pad(np.where(np.isnan(ratio), 1.0, ratio), 1, constant_values=1.0)
+    rings = find_contours(held, params.sheltered_ratio)  # type: ignore[no-untyped-call]
+    columns = (cells.grid.xy(ring[:, 0] - 1.0, ring[:, 1] - 1.0) for ring in rings)
+    drawn = np.array([shapely.Polygon(np.column_stack(xy)) for xy in columns], dtype=object)
+    for ring in shapely.simplify(drawn[shapely.area(drawn) >= params.least_m2], SIMPLIFY_M):
+        yield shapely.get_coordinates(ring)

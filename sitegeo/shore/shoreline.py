@@ -1,0 +1,383 @@
+"""The line between water and land, and stations along it.
+
+The line is the half-way contour of the slightly blurred water mask: sub-pixel, smooth at the
+scale of the photo, and moved inward at a bend of radius r by only about blur² / 2r.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from pyproj import CRS
+from rasterio.features import rasterize
+from rasterio.features import shapes as raster_shapes
+from scipy import ndimage
+from shapely.geometry import LinearRing, LineString, MultiLineString, Polygon, box
+from shapely.geometry.base import BaseGeometry
+from shapely.geometry.polygon import orient
+from skimage.measure import find_contours
+
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Grid, Raster, require_same_crs, require_same_grid
+from sitegeo.core.steps import step
+from sitegeo.landcover.filters import Bools, compiled
+from sitegeo.shore.stations import BANK_NAMES, bank_classes, bank_heights, look_behind
+
+RADII_M = (25, 75, 200)
+_SHOWN = 0.1
+
+
+@dataclass(frozen=True)
+class ShorelineParams:
+    """How the shoreline is drawn and walked.
+
+    Parameters
+    ----------
+    min_water_m2, min_island_m2
+        Smaller waters and islands are dropped.
+    blur_px, simplify_px
+        Blur of the mask, and tolerance of the simplified line, in pixels.
+    spacing_m
+        Distance between stations.
+    normal_m
+        The water-facing bearing is fitted over this much shore each way.
+    bank_m
+        How far behind the line the bank is looked at.
+    """
+
+    min_water_m2: float = 200.0
+    min_island_m2: float = 25.0
+    blur_px: float = 1.0
+    simplify_px: float = 0.15
+    spacing_m: float = 10.0
+    normal_m: float = 15.0
+    bank_m: float = 15.0
+
+
+@step("water", "land", "stations")
+def shoreline(
+    *,
+    cover: Raster,
+    canopy_height: Raster,
+    mapped_water: gpd.GeoDataFrame | None = None,
+    photo_cover: Raster | None = None,
+    params: ShorelineParams = ShorelineParams(),
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, gpd.GeoDataFrame]:
+    """Return the water, the land that touches it, and stations along the shores.
+
+    Stations face the water: `facing_deg` is a true bearing. `land_fraction_R` is the share of
+    land in a disc of R metres, an integral invariant of the shore's curvature (0.5 on a straight
+    shore, less on a point, more in a cove), empty where over half the disc is off the data.
+    The frame of the raster is not a shore and carries no stations. `source` says which of the
+    photo and the map show water on a tenth of a water or more; land has that of its waters.
+    """
+    require_same_grid(cover, canopy_height)
+    grid = cover.grid
+    extent = extent_of(grid, cover.valid)
+    waters = whole_waters(wet_area(cover, extent, params), params, pixel_m=grid.pixel_m)
+    sources = _sources(waters, mapped_water, photo_cover, cover)
+    water = water_layer(waters, sources, grid.crs)
+    walked = walk_shores(water, extent, params, pixel_m=grid.pixel_m)
+    stations = look_about(walked, cover, canopy_height, params)
+    return water, land_layer(water, extent, params), stations
+
+
+def shore_points(
+    cover: Raster, *, params: ShorelineParams = ShorelineParams()
+) -> NDArray[np.object_]:
+    """Return points at even steps along all shores of a cover raster."""
+    extent = extent_of(cover.grid, cover.valid)
+    frame = shapely.buffer(extent.boundary, 0.75 * cover.grid.pixel_m)
+    lines = [
+        line
+        for water in whole_waters(
+            wet_area(cover, extent, params), params, pixel_m=cover.grid.pixel_m
+        )
+        for line in _shores(water, frame, params.spacing_m)
+    ]
+    xy = [_walk(line, params)[:, :2] for line in lines]
+    return np.asarray(shapely.points(np.concatenate([np.empty((0, 2)), *xy])))
+
+
+def extent_of(grid: Grid, valid: Bools | None) -> BaseGeometry:
+    """Return the ground on which there is data."""
+    if valid is None or bool(valid.all()):
+        return box(*grid.bounds)
+    parts = raster_shapes(valid.astype(np.uint8), mask=valid, transform=grid.transform)
+    return shapely.union_all([shapely.geometry.shape(geometry) for geometry, _ in parts])
+
+
+def wet_area(cover: Raster, extent: BaseGeometry, params: ShorelineParams) -> BaseGeometry:
+    """Return the water within an extent by its half-way contour, every vertex kept.
+
+    A contour is a matter of a few pixels: pieces drawn apart, on a cover that is known a little
+    way beyond each, join without a seam.
+    """
+    grid = cover.grid
+    wet = (cover.band("class") == Cover.WATER) & cover.mask
+    if cover.valid is not None and not cover.valid.all():
+        # Water that runs off the data goes straight on, and is cut at the edge afterwards.
+        nearest = ndimage.distance_transform_edt(
+            ~cover.valid, return_distances=False, return_indices=True
+        )
+        wet = wet[tuple(nearest)]
+    margin = int(np.ceil(4 * params.blur_px)) + 1
+    padded = np.pad(wet, margin, mode="edge").astype(np.float32)
+    level = np.pad(ndimage.gaussian_filter(padded, params.blur_px), 1)
+    margin += 1
+    rings = []
+    for contour in find_contours(level, 0.5):  # type: ignore[no-untyped-call]
+        x, y = grid.xy(contour[:, 0] - margin, contour[:, 1] - margin)
+        if len(contour) >= 4:
+            rings.append(LineString(np.column_stack([x, y])))
+    area = shapely.build_area(shapely.geometrycollections(rings))
+    return shapely.intersection(shapely.make_valid(area), extent)
+
+
+def whole_waters(area: BaseGeometry, params: ShorelineParams, *, pixel_m: float) -> list[Polygon]:
+    """Return the bodies of an area of water, simplified, north to south."""
+    area = shapely.make_valid(area.simplify(params.simplify_px * pixel_m))
+    return _in_order(
+        Polygon(p.exterior, [r for r in p.interiors if Polygon(r).area >= params.min_island_m2])
+        for p in polygons_of(area)
+        if p.area >= params.min_water_m2
+    )
+
+
+def water_layer(waters: Sequence[Polygon], sources: Sequence[str], crs: CRS) -> gpd.GeoDataFrame:
+    """Return the `water` layer of bodies in order, each with what shows it."""
+    return _layer(waters, "W", sources, crs)
+
+
+def land_layer(
+    water: gpd.GeoDataFrame, extent: BaseGeometry, params: ShorelineParams
+) -> gpd.GeoDataFrame:
+    """Return the `land` layer: what of the extent touches the water."""
+    bodies = list(water.geometry)
+    lakes = shapely.union_all(bodies)
+    lands = _in_order(
+        p
+        for p in polygons_of(shapely.difference(extent, lakes))
+        if bodies and p.area >= params.min_island_m2 and p.intersects(lakes)
+    )
+    assert water.crs is not None
+    return _layer(lands, "L", _of_waters(lands, bodies, list(water["source"])), water.crs)
+
+
+def polygons_of(geometry: BaseGeometry) -> list[Polygon]:
+    """Return the polygons in a geometry, however nested, leaving out lines and points."""
+    if isinstance(geometry, Polygon):
+        return [] if geometry.is_empty else [geometry]
+    return [p for part in getattr(geometry, "geoms", ()) for p in polygons_of(part)]
+
+
+def _in_order(polygons: Iterable[Polygon]) -> list[Polygon]:
+    """Return polygons north to south, then west to east, water or land on the ring's left."""
+    key = [(-round(p.centroid.y, 3), round(p.centroid.x, 3), p) for p in polygons]
+    return [orient(p) for _, _, p in sorted(key, key=lambda k: k[:2])]
+
+
+def _sources(
+    polygons: Sequence[Polygon],
+    mapped: gpd.GeoDataFrame | None,
+    photo_cover: Raster | None,
+    cover: Raster,
+) -> list[str]:
+    """Return which of the photo and the map show each water; without a map, the photo."""
+    if mapped is None or mapped.empty or not polygons:
+        return ["photo"] * len(polygons)
+    grid = cover.grid
+    require_same_crs(grid.crs, mapped.crs, where="mapped water")
+    owner = rasterize(
+        [(p, i) for i, p in enumerate(polygons, 1)], grid.shape, transform=grid.transform
+    )
+    known = [g for g in mapped.geometry if g is not None and not g.is_empty]
+    on_map = rasterize(known, grid.shape, transform=grid.transform) if known else owner * 0
+    shown = cover if photo_cover is None else photo_cover
+    pixels = np.maximum(np.bincount(owner.ravel(), minlength=len(polygons) + 1), 1)
+    by_photo, by_map = (
+        np.bincount(owner[seen], minlength=len(pixels)) >= _SHOWN * pixels
+        for seen in (shown.band("class") == Cover.WATER, on_map > 0)
+    )
+    names = np.where(by_photo & by_map, "both", np.where(by_map, "vector", "photo"))
+    return [str(n) for n in names[1:]]
+
+
+def _of_waters(
+    lands: Sequence[Polygon], waters: Sequence[BaseGeometry], sources: Sequence[str]
+) -> list[str]:
+    if len(set(sources)) <= 1:
+        return [*(sources[:1] or ["photo"])] * len(lands)
+    tree = shapely.STRtree(waters)
+    touching = [{sources[i] for i in tree.query(p, predicate="intersects")} for p in lands]
+    return [s.pop() if len(s) == 1 else "both" for s in touching]
+
+
+def _layer(
+    polygons: Sequence[Polygon], letter: str, sources: Sequence[str], crs: CRS
+) -> gpd.GeoDataFrame:
+    digits = max(3, len(str(len(polygons))))
+    return gpd.GeoDataFrame(
+        {
+            "id": [f"{letter}{i:0{digits}d}" for i in range(1, len(polygons) + 1)],
+            "area_m2": np.array([p.area for p in polygons], float),
+            "source": list(sources),
+        },
+        geometry=list(polygons),
+        crs=crs,
+    )
+
+
+def walk_shores(
+    water: gpd.GeoDataFrame, extent: BaseGeometry, params: ShorelineParams, *, pixel_m: float
+) -> gpd.GeoDataFrame:
+    """Return the stations along the shores, and nothing about them that asks for pixels.
+
+    Points with `id`, `shore_id`, `chainage_m` and `facing_grid_deg`, which still is a grid
+    bearing. The frame of the extent is not a shore.
+    """
+    frame = shapely.buffer(extent.boundary, 0.75 * pixel_m)
+    shore_ids: list[str] = []
+    parts: list[NDArray[np.float64]] = []
+    for water_id, shape in zip(water["id"], water.geometry, strict=True):
+        lines = [s for p in polygons_of(shape) for s in _shores(p, frame, params.spacing_m)]
+        for number, line in enumerate(lines):
+            walked = _walk(line, params)
+            shore_ids += [f"{water_id}-{number}"] * len(walked)
+            parts.append(walked)
+    table = np.concatenate(parts) if parts else np.empty((0, 4))
+    x, y, chainage, facing_grid = table.T
+    digits = max(5, len(str(len(x))))
+    columns: dict[str, object] = {
+        "id": [f"S{i:0{digits}d}" for i in range(1, len(x) + 1)],
+        "shore_id": np.array(shore_ids, object),
+        "chainage_m": np.round(chainage, 3),
+        "facing_grid_deg": facing_grid,
+    }
+    return gpd.GeoDataFrame(columns, geometry=gpd.points_from_xy(x, y), crs=water.crs)
+
+
+def look_about(
+    walked: gpd.GeoDataFrame, cover: Raster, canopy_height: Raster, params: ShorelineParams
+) -> gpd.GeoDataFrame:
+    """Return the `stations` layer: walked stations with what lies about and behind each."""
+    grid = cover.grid
+    x, y = (np.asarray(v, float) for v in (walked.geometry.x, walked.geometry.y))
+    facing_grid = walked["facing_grid_deg"].to_numpy(float)
+    behind = look_behind(x, y, facing_grid, grid, reach_m=params.bank_m)
+    columns: dict[str, object] = {
+        **{name: walked[name].to_numpy() for name in ("id", "shore_id", "chainage_m")},
+        "facing_deg": grid.to_true_bearing(facing_grid),
+    }
+    land = ~((cover.band("class") == Cover.WATER) & cover.mask)
+    for radius in RADII_M:
+        columns[f"land_fraction_{radius}"] = land_fraction(
+            x, y, radius, land=land, valid=cover.mask, grid=grid
+        )
+    names = [BANK_NAMES[c] for c in bank_classes(cover, behind)]
+    columns["bank_cover"] = np.array(names, object)
+    columns["canopy_height_m"] = bank_heights(canopy_height, behind)
+    return gpd.GeoDataFrame(columns, geometry=walked.geometry.to_numpy(), crs=grid.crs)
+
+
+def _shores(polygon: Polygon, frame: BaseGeometry, shortest_m: float) -> list[LineString]:
+    """Return the rings of a water, cut at the frame of the data, water on the left."""
+    shores: list[LineString] = []
+    for ring in (polygon.exterior, *polygon.interiors):
+        line = _from_north(ring)
+        if line.intersects(frame):
+            rest = line.difference(frame)
+            if isinstance(rest, MultiLineString):
+                rest = shapely.line_merge(rest, directed=True)
+            pieces = list(shapely.get_parts(rest))
+        else:
+            pieces = [line]
+        shores += [p for p in pieces if isinstance(p, LineString) and p.length >= shortest_m]
+    return shores
+
+
+def _from_north(ring: LinearRing) -> LineString:
+    """Return a ring that begins at its northernmost, then westernmost, vertex."""
+    xy = np.asarray(ring.coords)[:-1]
+    start = int(np.lexsort((xy[:, 0], -xy[:, 1]))[0])
+    turned = np.roll(xy, -start, axis=0)
+    return LineString(np.vstack([turned, turned[:1]]))
+
+
+def _walk(line: LineString, params: ShorelineParams) -> NDArray[np.float64]:
+    """Return x, y, chainage and water-facing grid bearing at even steps along a shore."""
+    length = line.length
+    count = max(1, round(length / params.spacing_m))
+    chainage = (np.arange(count) + (0.0 if line.is_closed else 0.5)) * length / count
+    # The least-squares direction over the shore each way: the sum of chords, weighted by reach.
+    reach = np.linspace(0, min(params.normal_m, length / 8), 13)[1:]
+    ahead = _along(line, chainage[:, None] + reach)
+    back = _along(line, chainage[:, None] - reach)
+    east, north = np.einsum("k,cnk->cn", reach, ahead - back)
+    facing = np.rad2deg(np.arctan2(-north, east)) % 360.0
+    return np.column_stack([*_along(line, chainage), chainage, facing])
+
+
+def _along(line: LineString, chainage: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return x and y at chainages, stacked first; round again on a closed line."""
+    xy = np.asarray(line.coords)
+    run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
+    at = np.mod(chainage, run[-1]) if line.is_closed else chainage
+    return np.stack([np.interp(at, run, xy[:, 0]), np.interp(at, run, xy[:, 1])])
+
+
+Doubles = NDArray[np.float64]
+
+
+def land_fraction(
+    x: Doubles, y: Doubles, radius_m: float, *, land: Bools, valid: Bools, grid: Grid
+) -> Doubles:
+    """Return the share of land in a disc about each point, off-data ground left out.
+
+    Empty (nan) where less than half of the disc is on the data. On a smooth shore the share is
+    1/2 - radius x curvature / (3 pi) to first order, curvature positive round a point of land
+    (an integral invariant, Manay et al. 2006).
+    """
+    strips = max(64, 4 * int(np.ceil(2 * radius_m / grid.pixel_m)))
+    offset = (np.arange(strips) + 0.5) / strips * 2 - 1
+    half = np.sqrt(1 - offset**2) * radius_m / grid.pixel_m
+    row, column = (grid.north - y) / grid.pixel_m, (x - grid.west) / grid.pixel_m
+    down = offset * radius_m / grid.pixel_m
+    on_land, on_data = (
+        _in_discs(_running(mask), row, column, down, half) for mask in (land & valid, valid)
+    )
+    share = on_land / np.maximum(on_data, 1e-9)
+    return np.where(on_data >= half.sum(), np.clip(share, 0.0, 1.0), np.nan)
+
+
+def _running(mask: Bools) -> NDArray[np.int32]:
+    """Return the pixels of a mask counted along each row, from 0 before the first."""
+    running = np.zeros((mask.shape[0], mask.shape[1] + 1), np.int32)
+    np.cumsum(mask, axis=1, out=running[:, 1:])
+    return running
+
+
+@compiled
+def _in_discs(
+    running: NDArray[np.int32], row: Doubles, column: Doubles, down: Doubles, half: Doubles
+) -> Doubles:
+    """Return the summed length, in pixels, of what was counted in the strips of each disc."""
+    total = np.zeros(len(row))
+    rows, columns = running.shape[0], running.shape[1] - 1
+    for n in range(len(row)):
+        for k in range(len(down)):
+            at = np.floor(row[n] - down[k])
+            if at < 0 or at >= rows:
+                continue
+            line = running[int(at)]
+            for side in (-1.0, 1.0):
+                to = min(max(column[n] + side * half[k], 0.0), float(columns))
+                whole = min(int(to), columns - 1)
+                before = line[whole]
+                total[n] += side * (before + (line[whole + 1] - before) * (to - whole))
+    return total

@@ -1,0 +1,177 @@
+"""How much of a blind's front is open to fire: a quick look at what the load could fall on.
+
+A plan works the fall of shot out all round the hide and has the last word; this tells blinds apart
+that have a road, houses or their own way in before them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from sitegeo.angles import unit_from_bearing
+from sitegeo.core.grid import Grid
+from sitegeo.core.wind import Wind
+from sitegeo.law.context import PositionErrors
+from sitegeo.law.shot_range import SCATTER_DEG, Load, extent_m, fall_range_m
+from sitegeo.siting.curves import UNKNOWN
+from sitegeo.siting.sampling import Floats
+
+TARGETS = ("dwellings", "roads")
+"""Layers that must not lie under the fall of shot."""
+
+FRONT_DEG = np.arange(-60.0, 61.0, 10.0)
+WEIGHT = 1.0 - np.abs(FRONT_DEG) / 80.0
+"""The middle of the front, where the pocket lies, counts most; judgement."""
+
+_HALF_DEG = 0.5 + SCATTER_DEG
+_LEAST_M = 0.01  # GEOS loses a point to a radius of nothing
+
+POCKET_CLOSED = 0.5
+"""What a front is worth less where no shot may be fired over the pocket; judgement."""
+
+USUAL_GUST_MPS = 8.0
+"""The gust from behind a shot that fronts are told apart by; judgement."""
+
+WALK_IN_FROM_M = 50.0
+"""The walk-in counts from here on: nearer, whoever comes is at the hide; judgement."""
+
+
+@dataclass(frozen=True)
+class Front:
+    """What may be fired at before each blind.
+
+    Parameters
+    ----------
+    worth
+        (blinds,) 0 to 1: how much of the front is open in a usual morning's gust, least where the
+        pocket itself is not. It is the same in every wind, so that no hour is judged by another's.
+    """
+
+    worth: Floats
+    facing_deg: Floats
+    load: Load
+    _around: _Around
+
+    def pocket_closed(self, wind: Wind) -> NDArray[np.bool_]:
+        """Return where in a wind a shot straight over the pocket could fall on something mapped."""
+        ahead = self.facing_deg[:, None]
+        range_m = fall_range_m(
+            self.load,
+            ahead,
+            wind_from_deg=wind.from_deg,
+            gust_mps=wind.strongest_mps,
+            spread_deg=wind.spread_deg,
+        )
+        return self._around.closes(ahead, range_m)[:, 0]
+
+
+def front_of(
+    at: Floats,
+    facing_deg: Floats,
+    *,
+    grid: Grid,
+    load: Load,
+    error_m: float,
+    layers: Mapping[str, gpd.GeoDataFrame | None],
+    access: gpd.GeoDataFrame | None = None,
+) -> Front:
+    """Return how much of each blind's front the load may be fired into.
+
+    Where a layer is missing its worth is at most `UNKNOWN`: missing is not clear.
+
+    Parameters
+    ----------
+    error_m
+        How far off the guns and the mapped features may be.
+    layers
+        What must not be under the fall of shot, by name.
+    access
+        Ways in; people come by the nearest.
+    """
+    facing = np.asarray(facing_deg, float)
+    around = _Around.of(at, grid, layers, access=access, error_m=error_m)
+    directions = facing[:, None] + FRONT_DEG
+    gust = fall_range_m(load, directions, wind_from_deg=None, gust_mps=USUAL_GUST_MPS)
+    closed = around.closes(directions, gust)
+    middle = np.where(closed[:, len(FRONT_DEG) // 2], POCKET_CLOSED, 1.0)
+    worth = (~closed @ WEIGHT) / WEIGHT.sum() * middle
+    if any(layer is None for layer in layers.values()):
+        worth = np.minimum(worth, UNKNOWN)
+    return Front(np.asarray(worth, float), facing, load, around)
+
+
+@dataclass(frozen=True)
+class _Around:
+    """What lies around the blinds, grown by how far off it may be: the mapped, and ways in."""
+
+    at: Floats
+    grid: Grid
+    mapped: shapely.STRtree
+    walks_in: NDArray[np.object_] | None
+
+    @classmethod
+    def of(
+        cls,
+        at: Floats,
+        grid: Grid,
+        layers: Mapping[str, gpd.GeoDataFrame | None],
+        *,
+        access: gpd.GeoDataFrame | None,
+        error_m: float,
+    ) -> _Around:
+        shapes = [_grown(layer, error_m) for layer in layers.values() if layer is not None]
+        walks = None
+        if access is not None and not access.empty:
+            shapes.append(shapely.buffer(access.geometry.to_numpy(), error_m))
+            walks = shapely.buffer(_walks_in(at, access), error_m, quad_segs=4)
+        every = np.concatenate(shapes) if shapes else np.empty(0, object)
+        return cls(at, grid, shapely.STRtree(every), walks)
+
+    def closes(self, bearing_deg: Floats, range_m: Floats) -> NDArray[np.bool_]:
+        """Return which shots, (blinds, directions), could fall on any of it."""
+        shots = _shots(self.at, np.asarray(self.grid.to_grid_bearing(bearing_deg)), range_m)
+        hit = np.zeros(shots.size, dtype=bool)
+        hit[self.mapped.query(shots.ravel(), predicate="intersects")[0]] = True
+        closed = hit.reshape(shots.shape)
+        if self.walks_in is not None:
+            closed |= shapely.intersects(shots, self.walks_in[:, None])
+        return closed
+
+
+def guns_error_m(errors: PositionErrors) -> float:
+    """Return how far off guns and mapped features may be."""
+    return max(errors.total_m(name) for name in TARGETS)
+
+
+def _shots(at: Floats, bearing_grid: Floats, range_m: Floats) -> NDArray[np.object_]:
+    """Return the ground each shot can reach, (blinds, directions)."""
+    reach = range_m / np.cos(np.deg2rad(_HALF_DEG))
+    guns = np.broadcast_to(at[:, None], (*reach.shape, 2))
+    edges = (
+        guns + reach[..., None] * np.stack(unit_from_bearing(bearing_grid + side), axis=-1)
+        for side in (-_HALF_DEG, _HALF_DEG)
+    )
+    return np.asarray(shapely.polygons(np.stack([guns, *edges], axis=-2)), dtype=object)
+
+
+def _grown(layer: gpd.GeoDataFrame, error_m: float) -> NDArray[np.object_]:
+    """Return what is mapped, as large as it may really be."""
+    beyond_m = np.maximum(extent_m(layer) + error_m, _LEAST_M)
+    return np.asarray(shapely.buffer(layer.geometry.to_numpy(), beyond_m, quad_segs=4), object)
+
+
+def _walks_in(at: Floats, access: gpd.GeoDataFrame) -> NDArray[np.object_]:
+    """Return the line from the nearest way in to each blind, as far as others may be met on it."""
+    hides = shapely.points(at)
+    nearest = shapely.STRtree(access.geometry.to_numpy()).nearest(hides)
+    starts = shapely.get_coordinates(access.geometry.to_numpy()[nearest])
+    way = starts - at
+    length = np.maximum(np.hypot(*way.T), 1e-9)
+    ends = at + way * np.minimum(WALK_IN_FROM_M / length, 1.0)[:, None]
+    return np.asarray(shapely.linestrings(np.stack([starts, ends], axis=1)), dtype=object)

@@ -1,0 +1,388 @@
+"""Fit the parts of a layout to the real water: cut, moved a little, or left out.
+
+Everything is in the layout's own frame with the windward hand to +x.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely.geometry import LineString, MultiPoint, MultiPolygon, Point, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from sitegeo.spreads.decoys import apart, scatter
+from sitegeo.spreads.frame import Floats, Frame
+from sitegeo.spreads.layouts import Layout, Part, carve, polygons_of
+from sitegeo.spreads.templates import FAR, STACK_IN_YD, Area
+from sitegeo.units import length_text, yd
+
+Depths = Callable[[Floats], NDArray[Any]]
+
+# Common practice, no source, unless marked.
+RANGE_M = (yd(15.0), yd(20.0))
+"""Pocket centre from the guns, which is also the wanted shot."""
+
+AIM_M = (RANGE_M[0] + yd(0.3), RANGE_M[1] - yd(0.3))
+"""Where the pocket is set: a little inside, since cutting to the shore moves the centre."""
+
+_REACH_M = yd(60.0)  # no layout reaches further from the hide
+SHORE_M = 0.3  # judgement: a decoy needs this much water beside it
+_CLOSEST = 0.75  # judgement: no two decoys nearer than this share of the wanted spacing
+_POCKET_WATER = 0.75  # judgement: less open water than this is no pocket
+PART_WATER = 0.25
+"""Judgement: a part with less of its area in water is left out."""
+
+NUDGE_M = {"pocket": yd(4.0), "guard": yd(15.0), "motion": yd(10.0)}
+NUDGE_DEFAULT_M = yd(6.0)
+PULLS = 4  # tries to bring a pocket that land cuts back into the wanted shot
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """A part cut to the water, with seeded spots to choose decoys from."""
+
+    part: Part
+    area: Area
+    room: int
+    spots: Floats
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Site:
+    """A layout over the water round the hide, in the layout's frame, windward hand to +x."""
+
+    layout: Layout
+    frame: Frame
+    water: Area
+    flooded: Area
+    depth: Depths | None
+    max_depth_m: float | None
+
+    @property
+    def in_timber(self) -> bool:
+        return self.layout.name == "timber"
+
+    @property
+    def upwind(self) -> Floats:
+        return self.layout.upwind * (self.layout.hand, 1)
+
+    def to_world(self, shape: Any) -> Any:
+        return self.frame.to_world(_mirrored(shape, self.layout.hand))
+
+    def drawn(self, part: Part, moved: Floats) -> Any:
+        return _shifted(_mirrored(part.geometry, self.layout.hand), moved)
+
+    def depths(self, xy: Floats) -> Floats:
+        if self.depth is None or not len(xy):
+            return np.full(len(xy), np.nan)
+        return np.asarray(self.depth(self.to_world(xy)), dtype=float)
+
+    def shallow(self, xy: Floats) -> NDArray[np.bool_]:
+        """Return which spots are not known to be too deep."""
+        if self.max_depth_m is None:
+            return np.ones(len(xy), dtype=bool)
+        return ~(self.depths(xy) > self.max_depth_m)
+
+
+@dataclass(frozen=True)
+class Pocket:
+    """The pocket on the water and how far the layout moved with it."""
+
+    area: Area
+    moved: Floats
+
+
+class Refusal(Exception):  # noqa: N818 - an answer on its way out, not an error
+    """Why no spread is possible."""
+
+
+def _mirrored(shape: Any, hand: int) -> Any:
+    if hand > 0:
+        return shape
+    if isinstance(shape, BaseGeometry):
+        return shapely.transform(shape, lambda xy: xy * (-1.0, 1.0))
+    return shape * (-1.0, 1.0)
+
+
+def least_m(part: Part) -> float:
+    """Return how near two decoys of a part may lie."""
+    return _CLOSEST * part.spacing_m
+
+
+def middle_of(area: Area) -> Floats:
+    return np.array(area.centroid.coords[0])
+
+
+@lru_cache(maxsize=64)
+def water_about(water: BaseGeometry, frame: Frame, *, hand: int, shore_m: float) -> Area:
+    """Return the water within reach of the hide, its shore drawn in, in the layout's frame.
+
+    Kept, since a map that turns the wind asks 36 times for each hide.
+    """
+    x0, y0 = frame.x - 1.5 * _REACH_M, frame.y - 1.5 * _REACH_M
+    near = shapely.clip_by_rect(water, x0, y0, x0 + 3 * _REACH_M, y0 + 3 * _REACH_M)
+    if not near.is_valid:
+        near = shapely.make_valid(near)
+    local = _mirrored(frame.to_local(polygons_of(near)), hand)
+    return polygons_of(local.buffer(-shore_m, quad_segs=2))
+
+
+def _settle(area: Area, water: Area, most_m: float) -> tuple[Area, Floats]:
+    """Return an area nudged toward the water, and the nudge.
+
+    It moves by twice the way its centre moves when it is cut to the water, up to three times:
+    continuous in the wind angle, and nothing at all where the water is whole.
+    """
+    nudge = np.zeros(2)
+    for _ in range(3):
+        wet = area.intersection(water)
+        if wet.is_empty or wet.area > 0.999 * area.area:
+            break
+        step = 2 * (np.array(wet.centroid.coords[0]) - np.array(area.centroid.coords[0]))
+        after = nudge + step
+        after *= min(1.0, most_m / max(float(np.hypot(*after)), 1e-9))
+        area = _shifted(area, after - nudge)
+        nudge = after
+    return area, nudge
+
+
+def _shifted(shape: Any, by: Floats) -> Any:
+    return shapely.transform(shape, lambda xy: xy + by)
+
+
+def fit_pocket(site: Site, notes: list[str]) -> Pocket:
+    if site.water.is_empty:
+        raise Refusal(f"no open water within {length_text(_REACH_M)} of the hide")
+    drawn = _mirrored(site.layout.pocket, site.layout.hand)
+    _, nudge = _settle(drawn, site.water, NUDGE_M["pocket"])
+    start = np.array(drawn.centroid.coords[0])
+    centre = start + nudge
+    reach = float(np.hypot(*centre))
+    centre *= np.clip(reach, *AIM_M) / reach
+    for _ in range(PULLS):
+        moved = centre - start
+        whole = _shifted(drawn, moved)
+        wet = polygons_of(whole.intersection(site.water))
+        beyond = _out_of_range(wet)
+        if not beyond.any():
+            break
+        centre = centre - beyond
+    share = wet.area / whole.area
+    if share < _POCKET_WATER or not wet.contains(Point(centre)):
+        raise Refusal(
+            f"no room for the pocket: only {100 * share:.0f} % of it, "
+            f"{length_text(float(np.hypot(*centre)))} from the hide, would be open water"
+        )
+    pocket = max(shapely.get_parts(wet), key=lambda g: g.area)
+    if not RANGE_M[0] <= pocket.centroid.distance(Point(0, 0)) <= RANGE_M[1]:
+        raise Refusal("no room for the pocket: land pushes it out of the wanted shot, 15-20 yd")
+    if (shift := float(np.hypot(*moved))) > yd(1.0):
+        notes.append(f"the whole spread is moved {length_text(shift)} to find open water")
+    return Pocket(pocket, moved)
+
+
+def _out_of_range(wet: Area) -> Floats:
+    """Return how far the middle of a pocket cut by land lies out of the wanted shot, as a move."""
+    if wet.is_empty:
+        return np.zeros(2)
+    middle = middle_of(max(shapely.get_parts(wet), key=lambda g: g.area))
+    reach = float(np.hypot(*middle))
+    inside = np.clip(reach, *AIM_M)
+    return np.asarray(middle * (reach - inside) / reach, float)
+
+
+def fit_parts(
+    site: Site, pocket: Pocket, *, decoys: int, focus: int, notes: list[str]
+) -> list[Fitted]:
+    fitted: list[Fitted] = []
+    seen = site if site.in_timber else _seen(site, pocket)
+    for part in site.layout.parts:
+        if part.share <= 0:
+            continue
+        fit = (
+            _fit_focus(site, part, pocket=pocket, most=focus)
+            if part.name == "focus"
+            else _fit_stack(site, part, pocket=pocket, decoys=decoys)
+            if site.in_timber
+            else _fit_part(
+                site if part.name == "guard" else seen,
+                part,
+                pocket=pocket,
+                taken=fitted,
+                decoys=decoys,
+            )
+        )
+        if fit is None:
+            notes.append(f"the {part.name} is left out: there is no fit water for it")
+            continue
+        if fit.note:
+            notes.append(f"the {part.name} {fit.note}")
+        fitted.append(fit)
+    return fitted
+
+
+def _seen(site: Site, pocket: Pocket) -> Site:
+    """Return a site with the water in sight of the pocket alone; only a guard lies out of it."""
+    return replace(site, water=in_sight(site.water, middle_of(pocket.area), 2 * _REACH_M))
+
+
+def _fit_part(
+    site: Site, part: Part, *, pocket: Pocket, taken: Sequence[Fitted], decoys: int
+) -> Fitted | None:
+    drawn = site.drawn(part, pocket.moved)
+    area, nudge = _settle(drawn, site.water, NUDGE_M.get(part.name, NUDGE_DEFAULT_M))
+    limit = math.inf if part.name == FAR else site.layout.limit_m
+    area = carve(area, pocket=pocket.area, limit=limit)
+    for other in taken:
+        gap = min(least_m(part), least_m(other.part))
+        if area.distance(other.area) < gap:
+            area = polygons_of(area.difference(other.area.buffer(gap, quad_segs=8)))
+    free_m2 = area.area
+    pieces = [
+        piece
+        for piece in shapely.get_parts(polygons_of(area.intersection(site.water)))
+        if piece.area >= 0.15 * drawn.area / shapely.get_num_geometries(drawn)
+    ]
+    area = pieces[0] if len(pieces) == 1 else MultiPolygon(pieces)
+    fit = _fit_spots(site, part, area, whole_m2=drawn.area, decoys=decoys)
+    if fit is None or fit.note:
+        return fit
+    if (shift := float(np.hypot(*nudge))) > yd(2.0):
+        return replace(fit, note=f"is moved {length_text(shift)} to find water")
+    return replace(fit, note="is cut short by the shore" * (area.area < 0.7 * free_m2))
+
+
+def _fit_stack(site: Site, part: Part, *, pocket: Pocket, decoys: int) -> Fitted | None:
+    """Return the stack of the timber layout, in the flooded trees downwind of the pocket."""
+    if site.layout.theta_deg < FLANK_DEG:
+        raise Refusal(
+            "the hide is toward the downwind end: the stack would lie beside it, not across the "
+            "pocket"
+        )
+    centre = stack_centre(site.water, middle_of(pocket.area), site.upwind)
+    if centre is None:
+        raise Refusal("the opening runs on too far downwind: no trees to set the stack in")
+    drawn = site.drawn(part, pocket.moved)
+    area = _shifted(drawn, centre - middle_of(drawn))
+    wet = among_trees(area, site.water.buffer(SHORE_M, quad_segs=2), site.flooded)
+    wet = carve(wet, pocket=pocket.area, limit=site.layout.limit_m)
+    if wet.is_empty or outside_share(wet, site.water) < LEAST_OUTSIDE:
+        raise Refusal("no flooded trees on the map downwind of the pocket to set the stack in")
+    if wet.distance(Point(0, 0)) < FROM_GUNS_M:
+        raise Refusal("the hide is at the downwind end: the stack would lie about the guns")
+    return _fit_spots(site, part, wet, whole_m2=drawn.area, decoys=decoys)
+
+
+def _fit_spots(
+    site: Site, part: Part, area: Area, *, whole_m2: float, decoys: int
+) -> Fitted | None:
+    """Return an area of a part with spots that are not too deep, None where too little is left."""
+    if area.area < PART_WATER * whole_m2:
+        return None
+    spots = scatter(area, part, min(decoys, math.ceil(1.5 * part.share * decoys) + 4))
+    shallow = site.shallow(spots)
+    usable = float(shallow.mean())
+    if usable * area.area < PART_WATER * whole_m2:
+        return None
+    room = len(apart(spots[shallow], least_m(part)))
+    if usable < 1:
+        reach = MultiPoint(spots[shallow]).buffer(0.8 * part.spacing_m, quad_segs=3)
+        area = polygons_of(area.intersection(reach))
+    note = "is drawn in from water too deep to set in" * (usable < 0.9)
+    return Fitted(part, area, room, spots[shallow], note)
+
+
+def _fit_focus(site: Site, part: Part, *, pocket: Pocket, most: int) -> Fitted:
+    """Return the focus: a loose handful about its point, inside the pocket."""
+    point = site.drawn(part, pocket.moved)
+    handful = np.array([[0.1, 0.2], [1.2, -0.9], [-1.1, -0.7], [0.2, 1.8]]) * 0.6 * part.spacing_m
+    if site.in_timber:  # both on the jerk line
+        most = 2
+        handful = np.array([[-1.0], [1.0]]) * 0.6 * part.spacing_m * site.upwind
+    spots = handful + np.array(point.coords[0])
+    spots = spots[shapely.contains_xy(pocket.area, spots)]
+    spots = spots[site.shallow(spots)]
+    area = polygons_of(point.buffer(1.5 * part.spacing_m, quad_segs=4).intersection(pocket.area))
+    return Fitted(part, area, min(most, len(spots)), spots)
+
+
+OVER_M = yd(6.0)
+"""Judgement: birds at the pocket see over no wider strip of land or reeds."""
+
+_RAYS = 180
+_STEP_M = 0.01  # rays that meet in one point would be cut there
+
+
+def in_sight(water: Area, pocket: Floats, reach_m: float) -> Area:
+    """Return the water that is seen from the middle of the pocket over no more than `OVER_M`."""
+    angle = (np.arange(_RAYS) + 0.5) * 2 * np.pi / _RAYS
+    toward = np.column_stack([np.sin(angle), np.cos(angle)])
+    rays = np.stack([pocket + _STEP_M * toward, pocket + reach_m * toward], axis=1)
+    # All at once, a third of the time of one by one; the bearing tells which ray a piece is of.
+    every = shapely.MultiLineString(list(rays))
+    dry = shapely.get_parts(shapely.difference(every, water))
+    dry = dry[shapely.length(dry) > OVER_M]
+    halfway = shapely.line_interpolate_point(dry, 0.5, normalized=True)
+    x, y = (shapely.get_coordinates(halfway) - pocket).T
+    ray = np.floor(np.mod(np.arctan2(x, y), 2 * np.pi) * _RAYS / (2 * np.pi)).astype(int)
+    seen_m = np.full(_RAYS, reach_m)
+    np.minimum.at(seen_m, ray, shapely.distance(dry, shapely.Point(pocket)))
+    fan = Polygon(pocket + seen_m[:, None] * toward)
+    return polygons_of(water.intersection(fan.buffer(0)))
+
+
+FARTHEST_M = yd(35.0)
+"""Judgement: a stack farther from the pocket than this leads no bird into it."""
+
+FROM_GUNS_M = yd(10.0)
+"""Judgement: no part of the stack is nearer to the guns."""
+
+FLANK_DEG = 75.0
+"""Judgement: with the wind less far round than this the hide is no longer on the flank."""
+
+LEAST_OUTSIDE = 0.6
+"""Share of the stack among the trees, beyond the opening's edge (common practice, no source)."""
+
+_FRINGE_M = yd(1.5)  # judgement: a stack reaches so far out of the trees onto open water
+
+
+def to_edge_m(opening: Area, start: Floats, direction: Floats) -> float | None:
+    """Return how far from a spot in the opening its edge is, or None where that is too far."""
+    ray = LineString([start, start + FARTHEST_M * direction])
+    first = min(
+        shapely.get_parts(ray.intersection(opening)), key=lambda g: g.distance(Point(start))
+    )
+    length = float(first.length)
+    return length if length < 0.999 * FARTHEST_M else None
+
+
+def stack_centre(opening: Area, pocket: Floats, upwind: Floats) -> Floats | None:
+    """Return the middle of the stack: a few yards into the trees downwind of the pocket."""
+    edge = to_edge_m(opening, pocket, -upwind)
+    return None if edge is None else pocket - (edge + yd(STACK_IN_YD)) * upwind
+
+
+def jerk_line(opening: Area, pocket: Floats, upwind: Floats) -> Floats:
+    """Return the ends of the jerk line: in the pocket, and at a trunk at the upwind end."""
+    edge = to_edge_m(opening, pocket, upwind)
+    reach = yd(20.0) if edge is None else edge
+    return np.array([pocket - yd(2.0) * upwind, pocket + reach * upwind])
+
+
+def among_trees(stack: Area, opening: Area, flooded: Area) -> Area:
+    """Return what of a stack lies in flooded trees or on the water close before them."""
+    fringe = opening.intersection(flooded.buffer(_FRINGE_M, quad_segs=4))
+    return polygons_of(stack.intersection(flooded.union(fringe)))
+
+
+def outside_share(stack: Area, opening: Area) -> float:
+    """Return the share of a stack that lies beyond the opening's edge."""
+    return 1.0 - stack.intersection(opening).area / stack.area

@@ -1,0 +1,334 @@
+"""Fit a layout to the real water: groups as polygons, single decoys, or a refusal with a reason.
+
+Everything is worked out in the layout's own frame with the windward hand to +x, so that a
+mirrored, turned or moved world gives the mirrored, turned or moved spread.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Literal, get_args
+
+import numpy as np
+import shapely
+from shapely.geometry import LineString, Point, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from sitegeo.spreads import templates
+from sitegeo.spreads.decoys import DecoyKind, Gear, deal, fill, kinds_of, thin
+from sitegeo.spreads.fit import (
+    NUDGE_M,
+    SHORE_M,
+    Depths,
+    Fitted,
+    Pocket,
+    Refusal,
+    Site,
+    fit_parts,
+    fit_pocket,
+    jerk_line,
+    least_m,
+    middle_of,
+    water_about,
+)
+from sitegeo.spreads.frame import Floats, Frame, wind_side
+from sitegeo.spreads.layouts import Layout, carve, check_decoys, reason
+from sitegeo.spreads.result import Group, Spread
+from sitegeo.spreads.templates import FAR, PartName
+from sitegeo.units import depth_text, yd
+
+_BODY_ROOM = 0.45  # judgement: a body with room for less of its decoys does not close the runway
+_SET = 0.4  # judgement: with fewer of the decoys set the spread is not the one that was drawn
+
+
+def place(
+    layout: Layout,
+    frame: Frame,
+    *,
+    water: BaseGeometry,
+    decoys: int,
+    gear: Gear | None = None,
+    flooded: BaseGeometry | None = None,
+    depth: Depths | None = None,
+    max_depth_m: float | None = None,
+    season: Season | None = None,
+) -> Spread:
+    """Return a layout fitted to the real water.
+
+    Parameters
+    ----------
+    layout
+        What `layouts.shape` drew for this wind.
+    frame
+        Where the hide is and which way it looks.
+    water
+        Polygons of open water in the frame's CRS.
+    decoys
+        How many to set, 0 to 120.
+    gear
+        Proportions of the kinds and the number of motion decoys.
+    flooded
+        Trees that stand in water, in the frame's CRS: the stack of the timber layout lies there.
+    depth
+        Water depth in metres at an (n, 2) array in the frame's CRS; NaN where unknown.
+    max_depth_m
+        Deepest water to set in; None for no limit.
+    season
+        How far the season has come, which says where motion goes; None without a date.
+
+    Returns
+    -------
+    Spread
+        With `refused` set to a plain reason where the result would be useless.
+
+    Raises
+    ------
+    UsageError
+        For an impossible number of decoys.
+    """
+    check_decoys(decoys)
+    gear = gear or Gear()
+    site = _site(layout, frame, water, flooded, depth=depth, max_depth_m=max_depth_m)
+    bare = Spread(
+        layout=layout.name,
+        phi_deg=layout.phi_deg,
+        wind_side=wind_side(layout.phi_deg),
+        reason=reason(layout),
+        refused=None,
+        notes=(),
+        pocket=Polygon(),
+        left=decoys,
+    )
+    notes: list[str] = []
+    try:
+        pocket = fit_pocket(site, notes)
+        bare = replace(bare, pocket=site.to_world(pocket.area))
+        fitted, counts = _body(site, pocket, decoys=decoys, gear=gear, notes=notes)
+    except Refusal as refusal:
+        return replace(bare, refused=str(refusal), notes=tuple(notes))
+    left = decoys - sum(counts)
+    if left:
+        notes.append(f"{left} decoys stay in the bag: the water here is full without them")
+    if any(fit.part.name == FAR for fit in fitted):
+        notes.append(templates.WORDS)
+    groups, spots, kinds = _set_groups(site, fitted, counts=counts, gear=gear, left=left)
+    motion = fit_motion(site, pocket, count=gear.motion, season=season, notes=notes)
+    jerk = (
+        jerk_line(site.water, middle_of(pocket.area), site.upwind)
+        if site.in_timber
+        else np.empty((0, 2))
+    )
+    names = tuple(g.name for g in groups for _ in range(g.count))
+    without = {*get_args(PartName)} - {group.name for group in groups}
+    return replace(
+        bare,
+        reason=reason(layout, without=without),
+        notes=tuple(notes),
+        groups=groups,
+        decoys=spots,
+        decoy_groups=names,
+        decoy_kinds=kinds,
+        motion=site.to_world(motion),
+        jerk_line=site.to_world(jerk),
+        focus=spots[np.array([name == "focus" for name in names], dtype=bool)],
+        left=left,
+    )
+
+
+def refusal(
+    layout: Layout,
+    frame: Frame,
+    *,
+    water: BaseGeometry,
+    decoys: int,
+    gear: Gear,
+    flooded: BaseGeometry | None = None,
+    depth: Depths | None = None,
+    max_depth_m: float | None = None,
+) -> str | None:
+    """Return why `place` would lay nothing, None where it lays a spread; takes half the time."""
+    site = _site(layout, frame, water, flooded, depth=depth, max_depth_m=max_depth_m)
+    try:
+        _body(site, fit_pocket(site, []), decoys=decoys, gear=gear, notes=[])
+    except Refusal as refused:
+        return str(refused)
+    return None
+
+
+def _site(
+    layout: Layout,
+    frame: Frame,
+    water: BaseGeometry,
+    flooded: BaseGeometry | None,
+    *,
+    depth: Depths | None,
+    max_depth_m: float | None,
+) -> Site:
+    return Site(
+        layout,
+        frame,
+        water=water_about(water, frame, hand=layout.hand, shore_m=SHORE_M),
+        flooded=water_about(flooded or Polygon(), frame, hand=layout.hand, shore_m=0.0),
+        depth=depth,
+        max_depth_m=max_depth_m,
+    )
+
+
+def _body(
+    site: Site, pocket: Pocket, *, decoys: int, gear: Gear, notes: list[str]
+) -> tuple[list[Fitted], list[int]]:
+    """Return the parts that fit round a pocket and how many decoys each takes, or refuse."""
+    focus = max(1, gear.kinds(decoys)[3])  # small ones, or one of the others
+    fitted = fit_parts(site, pocket, decoys=decoys, focus=focus, notes=notes)
+    counts = fill(decoys, [f.part.share for f in fitted], [f.room for f in fitted])
+    _require_body(site, fitted, pocket=pocket, decoys=decoys, placed=sum(counts))
+    return fitted, counts
+
+
+def _require_body(
+    site: Site, fitted: Sequence[Fitted], *, pocket: Pocket, decoys: int, placed: int
+) -> None:
+    """Refuse where the body of the spread has no room or is not upwind of the pocket."""
+    end = "downwind" if site.in_timber else "upwind"
+    body = next((fit for fit in fitted if fit.part.name == "mass"), None)
+    if body is None:
+        raise Refusal(
+            f"no room for the mass at the {end} end of the pocket: {_lacking(site, pocket)}"
+        )
+    if site.in_timber:
+        return  # a few dozen at the most: the others stay in the bag
+    wanted = body.part.share * decoys
+    if body.room < _BODY_ROOM * wanted:
+        raise Refusal(
+            f"no room for the mass at the {end} end of the pocket: {body.room} "
+            f"of its {round(wanted)} decoys would fit"
+        )
+    if placed < _SET * decoys:
+        raise Refusal(f"no room for the spread: {placed} of {decoys} decoys would fit")
+    ahead = site.upwind @ (middle_of(body.area) - middle_of(pocket.area))
+    if ahead <= 0:
+        raise Refusal("the shore leaves no water for the mass upwind of the pocket")
+
+
+def _lacking(site: Site, pocket: Pocket) -> str:
+    """Return whether land or depth takes the room of the mass."""
+    if site.in_timber:
+        return "too few trees there stand in water on the map"
+    drawn = site.drawn(site.layout.named("mass")[0], pocket.moved)
+    if drawn.intersection(site.water).area < 0.5 * drawn.area or site.max_depth_m is None:
+        return "land lies there"
+    return f"the water there is over {depth_text(site.max_depth_m)} deep"
+
+
+def _set_groups(
+    site: Site, fitted: Sequence[Fitted], *, counts: Sequence[int], gear: Gear, left: int
+) -> tuple[tuple[Group, ...], Floats, tuple[DecoyKind, ...]]:
+    """Return the groups in set-up order, then every decoy's spot and kind in the same order."""
+    used = [(fit, n) for fit, n in zip(fitted, counts, strict=True) if n > 0]
+    shares = deal([fit.part for fit, _ in used], [n for _, n in used], gear=gear, left=left)
+    groups: list[Group] = []
+    spots: list[Floats] = [np.empty((0, 2))]
+    kinds: list[DecoyKind] = []
+    for order, ((fit, n), dealt) in enumerate(zip(used, shares, strict=True), start=1):
+        xy = (
+            fit.spots[:n]
+            if fit.part.name == "focus"
+            else thin(fit.spots, n, fit.area, least_m(fit.part))
+        )
+        depths = site.depths(xy)
+        known = depths[np.isfinite(depths)]
+        unknown = site.depth is not None and len(known) < n
+        long = "long shots: it holds distant birds" * (fit.part.name == FAR)
+        groups.append(
+            Group(
+                name=fit.part.name,
+                kind=fit.part.name,
+                polygon=site.to_world(fit.area),
+                count=n,
+                dark=dealt[0],
+                white=dealt[1],
+                geese=dealt[2],
+                small=dealt[3],
+                order=order,
+                note="; ".join(
+                    filter(None, [long, fit.note, "depth not known under all of it" * unknown])
+                ),
+                depth_m=float(np.median(known)) if len(known) else None,
+                line_m=_line_m(float(known.max())) if len(known) else None,
+            )
+        )
+        spots.append(xy)
+        kinds += kinds_of(xy, dealt, upwind=site.upwind)
+    return tuple(groups), site.to_world(np.concatenate(spots)), tuple(kinds)
+
+
+def _line_m(depth_m: float) -> float:
+    """Return a line length for a depth: half as long again, never under 0.6 m (judgement)."""
+    return max(0.6, math.ceil(15 * depth_m) / 10)
+
+
+Season = Literal["early", "middle", "late"]
+
+FAR_NORTH_DEG = 50.0
+"""Latitude beyond which birds have seen few hunters yet; judgement."""
+
+_TOWARD_EDGE = 0.65  # judgement: how far from the pocket's middle to its upwind edge, early
+_WORDS: dict[Season | None, str] = {
+    "early": "early in the season birds finish to motion: the first motion decoy runs in the "
+    "pocket",
+    "middle": "switch motion off as birds close where they will not finish to it",
+    "late": "late in the season birds will not finish to motion: leave it off, or switch it off "
+    "as they close",
+    None: "early in the season set motion in the pocket; late in it leave it off, or switch it "
+    "off as birds close",
+}
+
+
+def season_of(month: int, lat_deg: float) -> Season:
+    """Return how far the season has come; months and their bounds are judgement.
+
+    Early to the end of October and always in the far north, late from December; half a year on
+    in the southern hemisphere.
+    """
+    own = month if lat_deg >= 0 else (month + 5) % 12 + 1
+    if abs(lat_deg) >= FAR_NORTH_DEG or own in {8, 9, 10}:
+        return "early"
+    return "late" if own in {12, 1, 2, 3} else "middle"
+
+
+def fit_motion(
+    site: Site, pocket: Pocket, *, count: int, season: Season | None, notes: list[str]
+) -> Floats:
+    """Return the motion decoys, each brought onto the nearest fit water."""
+    if not count:
+        return np.empty((0, 2))
+    notes.append(_WORDS[season])
+    if site.in_timber:
+        notes.append("once it is light, set the motion decoy behind a trunk or behind the hide")
+        fit_water = site.water
+        first = []
+    else:
+        fit_water = carve(site.water, pocket=pocket.area, limit=site.layout.limit_m)
+        first = [_in_pocket(site, pocket)] if season == "early" else []
+    left = count - len(first)
+    both = site.layout.named("motion pair") if left > 1 else ()
+    spots = first
+    for part in (both or site.layout.named("motion"))[:left]:
+        wanted = site.drawn(part, pocket.moved)
+        spot = np.array(shapely.shortest_line(wanted, fit_water).coords[-1])
+        if Point(spot).distance(wanted) > NUDGE_M["motion"] or not site.shallow(spot[None]).all():
+            notes.append("a motion decoy is left out: no fit water beyond the upwind end")
+            continue
+        spots.append(spot)
+    return np.array(spots).reshape(-1, 2)
+
+
+def _in_pocket(site: Site, pocket: Pocket) -> Floats:
+    """Return a spot in the pocket toward its upwind edge, past the focus."""
+    middle = middle_of(pocket.area)
+    ray = LineString([middle, middle + yd(20.0) * site.upwind])
+    edge = pocket.area.boundary.intersection(ray)
+    reach = float(shapely.distance(Point(middle), edge))
+    return middle + _TOWARD_EDGE * reach * site.upwind

@@ -1,0 +1,121 @@
+"""A spread as laid on the water: groups, single decoys, or the reason there is none."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+
+from sitegeo.errors import UsageError
+from sitegeo.spreads.decoys import DecoyKind
+from sitegeo.spreads.frame import Floats, WindSide
+from sitegeo.spreads.templates import Area
+
+
+@dataclass(frozen=True)
+class Group:
+    """One group as set: what it is, where, and how many of each kind.
+
+    ``depth_m`` is the median depth under its decoys and ``line_m`` the line length that suits the
+    deepest of them; both None where no depth is known.
+    """
+
+    name: str
+    kind: str
+    polygon: Area
+    count: int
+    dark: int
+    white: int
+    geese: int
+    small: int
+    order: int
+    note: str = ""
+    depth_m: float | None = None
+    line_m: float | None = None
+
+
+@dataclass(frozen=True)
+class Spread:
+    """A spread on the real water, or the reason there is none.
+
+    All geometry is in the frame's projected CRS. `decoys` is an (n, 2) array with the group name
+    and kind of each in `decoy_groups` and `decoy_kinds`; `focus` repeats the focus decoys;
+    `motion` is an (m, 2) array; `jerk_line` the two ends of the jerk line, in timber alone;
+    `approach` the line birds come in by, from afar to the pocket, where one is claimed. `left`
+    counts the decoys that stay in the bag.
+    """
+
+    layout: str
+    phi_deg: float
+    wind_side: WindSide
+    reason: str
+    refused: str | None
+    notes: tuple[str, ...]
+    pocket: Area
+    groups: tuple[Group, ...] = ()
+    decoys: Floats = field(default_factory=lambda: np.empty((0, 2)))
+    decoy_groups: tuple[str, ...] = ()
+    decoy_kinds: tuple[DecoyKind, ...] = ()
+    motion: Floats = field(default_factory=lambda: np.empty((0, 2)))
+    jerk_line: Floats = field(default_factory=lambda: np.empty((0, 2)))
+    focus: Floats = field(default_factory=lambda: np.empty((0, 2)))
+    approach: Floats = field(default_factory=lambda: np.empty((0, 2)))
+    left: int = 0
+
+    @property
+    def theta_deg(self) -> float:
+        """Angle between the wind and the facing, 0 to 180."""
+        return abs(self.phi_deg)
+
+    @property
+    def headline(self) -> str:
+        """Why the spread lies so, or why there is none, as a sentence."""
+        return f"No spread here: {self.refused}." if self.refused else self.reason
+
+    @property
+    def pocket_centre(self) -> tuple[float, float]:
+        """Middle of the pocket; raises `UsageError` where there is none."""
+        if self.pocket.is_empty:
+            raise UsageError("this spread has no pocket", value=self.refused)
+        return self.pocket.centroid.x, self.pocket.centroid.y
+
+
+def groups_frame(spread: Spread, crs: Any) -> gpd.GeoDataFrame:
+    """Return the groups as polygons in set-up order, one row each."""
+    columns = (
+        "name", "kind", "count", "dark", "white", "geese", "small", "order", "depth_m", "line_m",
+        "note",
+    )  # fmt: skip
+    rows = {name: [getattr(g, name) for g in spread.groups] for name in columns}
+    return gpd.GeoDataFrame(rows, geometry=[g.polygon for g in spread.groups], crs=crs)
+
+
+def decoys_frame(spread: Spread, crs: Any) -> gpd.GeoDataFrame:
+    """Return single decoys as points with `group` and `kind`; motion decoys come last."""
+    motion = len(spread.motion)
+    return gpd.GeoDataFrame(
+        {
+            "group": [*spread.decoy_groups, *["motion"] * motion],
+            "kind": [*spread.decoy_kinds, *["motion"] * motion],
+        },
+        geometry=gpd.points_from_xy(*np.concatenate([spread.decoys, spread.motion]).T),
+        crs=crs,
+    )
+
+
+FIELD_TABLE = MappingProxyType(
+    {
+        "landing short": "move the pocket to them, thin the downwind end and carry those decoys "
+        "upwind, or open the mouth wider",
+        "landing wide": "close the side they land on with a few decoys from the mass, and open "
+        "the pocket toward the guns",
+        "past the end": "close the upwind end with a handful from the second group or the tail",
+        "flaring": "look to the hide first (faces, shine, movement, cover overhead), then switch "
+        "the motion decoys off and clear decoys that crowd the hide",
+        "not finishing": "open the pocket, switch the motion decoys off as birds close, thin the "
+        "spread, or call less",
+    }
+)

@@ -1,0 +1,1 @@
+"""What is found out once about a place, and the one runner of steps."""

@@ -1,0 +1,166 @@
+"""One step run by itself, on a place or a survey, for looking at what it does."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import fields, is_dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+
+from sitegeo.core import steps, store
+from sitegeo.core.grid import Raster
+from sitegeo.core.models import from_record
+from sitegeo.core.wind import Wind
+from sitegeo.errors import LayerError, StepError, UsageError
+from sitegeo.landcover.evergreen import leaves_are_off
+from sitegeo.places.config import Assume, GearKeys
+from sitegeo.places.place import read_place
+from sitegeo.spreads.decoys import Gear
+from sitegeo.surveys.survey import Survey, given_to_steps, place_law
+
+
+def find(name: str) -> steps.Step[..., Any]:
+    """Return an installed step by name; raises `StepError` for an unknown one."""
+    found = {s.name: s for s in steps.installed()}
+    if name not in found:
+        raise StepError(
+            "no such step is installed", value=name, remedy="'sitegeo steps' lists them"
+        )
+    return found[name]
+
+
+def settings(step: steps.Step[..., Any]) -> dict[str, Any]:
+    """Return the plain parameters of a step and their defaults; tables of others are left out."""
+    if step.params is None:
+        return {}
+    held = {f.name: getattr(step.params, f.name) for f in fields(step.params)}
+    return {n: v for n, v in held.items() if not is_dataclass(v)}
+
+
+def with_settings(step: steps.Step[..., Any], given: Mapping[str, str]) -> steps.Step[..., Any]:
+    """Return a step with other parameters, given as text.
+
+    Raises
+    ------
+    UsageError
+        For a parameter it does not have, or a value that is none of its kind.
+    """
+    known = settings(step)
+    values = {}
+    for name, text in given.items():
+        if name not in known:
+            raise UsageError(
+                f"step '{step.name}' has no parameter '{name}'",
+                remedy=f"It has {', '.join(known)}" if known else "It has none",
+            )
+        values[name] = _value(name, text, known[name])
+    if not values:
+        return step
+    params = replace(step.params, **values)
+
+    def run(**layers: Any) -> Any:
+        return step.function(**layers, params=params)
+
+    return replace(step, function=run, params=params)
+
+
+def _value(name: str, text: str, like: Any) -> Any:
+    try:
+        if isinstance(like, bool):
+            return {"true": True, "false": False}[text.lower()]
+        if isinstance(like, tuple):
+            parts = tuple(float(t) for t in text.split(","))
+            if len(parts) != len(like):
+                raise ValueError
+            return parts
+        return type(like)(text) if isinstance(like, int | float | str) else text
+    except (KeyError, ValueError):
+        raise UsageError(
+            f"parameter '{name}' cannot be that", value=text, remedy=f"It is {like!r} by default"
+        ) from None
+
+
+def run(
+    step: steps.Step[..., Any],
+    source: Path,
+    *,
+    wind: Wind | None = None,
+    layers: Mapping[str, Path] | None = None,
+    on_step: Callable[[str], None] = lambda _name: None,
+) -> dict[str, Any]:
+    """Return the layers a step makes of a place or a survey, running what it needs before it.
+
+    Parameters
+    ----------
+    source
+        A PLACE.toml, or a survey's folder.
+    wind
+        Where the step needs one, directly or through another.
+    layers
+        Files that replace layers by name: a GeoPackage of one layer (``file|layername=…`` for
+        another), or a GeoTIFF.
+
+    Raises
+    ------
+    StepError, LayerError, PlaceError, SurveyError
+        If something it needs is missing or breaks its contract.
+    """
+    have: dict[str, Any] = {}
+    if source.is_dir():
+        survey = Survey.open(source)
+        have = {name: survey.layers[name] for name in survey.layers}
+        have |= {"assume": assumed(survey, None), "law": survey.law, "gear": gear_of(survey)}
+    else:
+        place = read_place(source)
+        have, _ = given_to_steps(place, place_law(place))
+    if wind is not None:
+        have["wind"] = wind
+    for name, path in (layers or {}).items():
+        have[name] = _read(name, path)
+    have = {n: v for n, v in have.items() if n not in step.made}
+    others = [s for s in steps.installed() if not set(s.made) & set(step.made)]
+    order = steps.resolve([*others, step], have=have, want=step.made)
+    made = steps.run(order, have, {}, on_step=lambda s: on_step(s.name)).layers
+    return {name: made[name] for name in step.made}
+
+
+def _read(name: str, path: Path) -> Any:
+    file, _, layer = str(path).partition("|layername=")
+    if not Path(file).exists():
+        raise LayerError(name, ["no such file"], where=file)
+    if Path(file).suffix.lower() in (".tif", ".tiff"):
+        return store.read_raster(Path(file))
+    return gpd.read_file(file, layer=layer or None)
+
+
+def write(layers: Mapping[str, Any], folder: Path) -> None:
+    """Write layers as a survey does: one GeoPackage, and a GeoTIFF each."""
+    frames = {n: v for n, v in layers.items() if not isinstance(v, Raster)}
+    store.write(folder, layers, {})
+    if not frames:
+        (folder / store.VECTORS).unlink(missing_ok=True)
+
+
+def gear_of(survey: Survey, decoys: int | None = None, *, far_group: bool | None = None) -> Gear:
+    """Return what the party carries and how it is set, as recorded in the survey or as asked."""
+    keys = from_record(survey.record["gear"], GearKeys)
+    names = ("dark", "white", "geese", "small")
+    kinds = {k: v for k in names if (v := getattr(keys, k)) is not None}
+    if kinds:
+        kinds = dict.fromkeys(names, 0) | kinds
+    wanted = keys.decoys if decoys is None else decoys
+    held = {name: getattr(keys, name) for name in ("motion", "wade_m", "party", "load")}
+    far = keys.far_group if far_group is None else far_group
+    return Gear(decoys=wanted, far_group=far, **held, **kinds)
+
+
+def assumed(survey: Survey, when: datetime | None) -> Assume:
+    """Return the survey's assumptions; where they are silent on the leaves, the date tells."""
+    assume = from_record(survey.record["assume"], Assume)
+    if assume.leaf_off is not None or when is None:
+        return assume
+    off = leaves_are_off(when.month, survey.grid.centre_latlon[0])
+    return assume.model_copy(update={"leaf_off": off})

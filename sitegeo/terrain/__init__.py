@@ -1,1 +1,0 @@
-"""Reading the ground: cover classes, plant heights, the shoreline, and positions."""
