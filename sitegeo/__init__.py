@@ -8,6 +8,8 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
+from sitegeo._version import __version__
+
 if TYPE_CHECKING:
     from sitegeo.core.contracts import Contract as Contract
     from sitegeo.core.contracts import RasterContract as RasterContract
@@ -31,8 +33,6 @@ if TYPE_CHECKING:
     from sitegeo.surveys.survey import Survey as Survey
     from sitegeo.surveys.survey import survey as survey
     from sitegeo.weather.files import read_winds as read_winds
-
-__version__ = "0.1.0"
 
 _HOMES = {
     "SitegeoError": "errors",

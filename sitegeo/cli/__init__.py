@@ -13,7 +13,7 @@ from typing import Any
 
 import click
 
-from sitegeo import __version__
+from sitegeo._version import __version__
 from sitegeo.errors import SitegeoError
 
 COMMANDS = {

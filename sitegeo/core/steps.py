@@ -8,7 +8,7 @@ one, and `params` its frozen parameters. The decorator names what it makes::
     def cover(*, imagery: Raster, mapped_water: GeoDataFrame | None = None,
               params: CoverParams = CoverParams()) -> Raster: ...
 
-Packages offer steps through the entry-point group ``sitegeo.core.steps``. A step of another package
+Packages offer steps through the entry-point group ``sitegeo.steps``. A step of another package
 that makes a layer of ours replaces ours.
 """
 
@@ -29,19 +29,10 @@ from pathlib import Path
 from typing import Any, Generic, ParamSpec, TypeVar, cast
 
 from sitegeo.core.contracts import AnyContract, check, contract
+from sitegeo.core.inputs import PLACE_INPUTS
 from sitegeo.errors import StepError
 
-GROUP = "sitegeo.core.steps"
-
-# What a caller may bring beside the layers that steps make.
-PLACE_INPUTS = frozenset(
-    {
-        *("imagery", "fine_photo", "landcover", "landcover_evergreen", "canopy", "surface"),
-        *("ground", "depth", "mapped_water", "roads", "dwellings", "public_land"),
-        *("closed_areas", "access", "observations", "assume", "law", "taken", "wade_m"),
-    }
-)
-MORNING_INPUTS = frozenset({"wind", "gear", "when"})
+GROUP = "sitegeo.steps"
 
 P = ParamSpec("P")
 R = TypeVar("R")

@@ -17,7 +17,7 @@ from urllib.parse import SplitResult, urlencode, urljoin, urlsplit
 
 import httpx
 
-from sitegeo import __version__
+from sitegeo._version import __version__
 from sitegeo.errors import GatherError
 from sitegeo.gather.cache import Answer, Cache
 

@@ -15,6 +15,7 @@ import geopandas as gpd
 import pandas as pd
 import shapely
 
+from sitegeo.core.inputs import VECTOR_ROLES
 from sitegeo.core.wind import Forecast
 from sitegeo.errors import GatherError, SitegeoError
 from sitegeo.gather.client import Client, Visit
@@ -22,7 +23,6 @@ from sitegeo.gather.mosaic import COMPLETE
 from sitegeo.gather.osm import read_osm
 from sitegeo.gather.overpass import MARGIN_M
 from sitegeo.gather.sources import RASTERS, Area, Found, Picture, Service, Source, Wanted, services
-from sitegeo.places.config import VECTOR_ROLES
 
 PLACE_ROLES = frozenset({*RASTERS, *VECTOR_ROLES, "zone"})
 LOOKED_AT = "landcover"

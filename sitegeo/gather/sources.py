@@ -7,16 +7,17 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any
 
 import geopandas as gpd
 import numpy as np
 from affine import Affine
 from numpy.typing import NDArray
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 from pyproj import CRS, Transformer
 
 from sitegeo.core.grid import WGS84
+from sitegeo.core.inputs import RASTER_ROLES, VECTOR_ROLES
 from sitegeo.core.models import read_toml
 from sitegeo.core.wind import Forecast
 from sitegeo.errors import PlaceError, StepError, UsageError
@@ -27,12 +28,21 @@ SHIPPED = Path(__file__).with_name("sources.toml")
 MOST_RADIUS_M = 10_000.0
 
 Bounds = tuple[float, float, float, float]
-Gives = Literal[
-    "imagery", "canopy", "ground", "surface", "depth",
-    "water", "roads", "dwellings", "public_land", "closed_areas", "access", "observations",
-    "forecast", "zone",
-]  # fmt: skip
-RASTERS: tuple[Gives, ...] = ("imagery", "canopy", "ground", "surface", "depth")
+RASTERS = ("imagery", *(role for role in RASTER_ROLES if role != "landcover"))
+"""Layers that are pictures; classes cannot be laid over one another as pictures are."""
+
+BESIDE = ("forecast", "zone")
+"""What a source may give beside the layers of a place."""
+
+
+def _known(gives: str) -> str:
+    known = (*RASTERS, *VECTOR_ROLES, *BESIDE)
+    if gives not in known:
+        raise ValueError(f"no such layer; write one of {', '.join(known)}")
+    return gives
+
+
+Gives = Annotated[str, AfterValidator(_known)]
 
 
 @dataclass(frozen=True)

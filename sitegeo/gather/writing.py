@@ -10,12 +10,12 @@ import numpy as np
 import rasterio
 from rasterio.enums import ColorInterp
 
+from sitegeo.core.inputs import VECTOR_ROLES
 from sitegeo.core.output import replacing
 from sitegeo.core.store import write_json, write_layers
 from sitegeo.errors import GatherError
 from sitegeo.gather.gathering import LOOKED_AT, Gathered, Part
 from sitegeo.gather.sources import Picture
-from sitegeo.places.config import VECTOR_ROLES
 
 MARKER = "gather.json"
 SCHEMA = "sitegeo/gather/1"

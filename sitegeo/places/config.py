@@ -4,27 +4,25 @@ from __future__ import annotations
 
 from datetime import date, datetime
 from pathlib import Path
-from typing import Annotated, Literal, Self
+from typing import TYPE_CHECKING, Annotated, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    create_model,
+    model_validator,
+)
 from pyproj import CRS
 from pyproj.exceptions import ProjError
 
 from sitegeo.core.grid import require_metric
+from sitegeo.core.inputs import RASTER_ROLES, ROLES, VECTOR_ROLES
 from sitegeo.core.models import read_toml
 from sitegeo.errors import CrsError, PlaceError
-
-VECTOR_ROLES = (
-    "water",
-    "roads",
-    "dwellings",
-    "public_land",
-    "closed_areas",
-    "access",
-    "observations",
-)
-RASTER_ROLES = ("landcover", "canopy", "ground", "surface", "depth")
 
 REACH_M = 2000.0
 """Vectors are kept this far beyond the photo: a house off the photo still has a setback."""
@@ -56,35 +54,30 @@ def _source(value: object) -> object:
 LayerEntry = Annotated[LayerSource, BeforeValidator(_source)]
 
 
-class LayersBeside(Table):
-    """Files of a place or region beside its photo; none is required."""
+if TYPE_CHECKING:  # made from the one list of inputs, which a type checker cannot read
 
-    water: LayerEntry | None = None
-    landcover: LayerEntry | None = None
-    canopy: LayerEntry | None = None
-    ground: LayerEntry | None = None
-    surface: LayerEntry | None = None
-    depth: LayerEntry | None = None
-    roads: LayerEntry | None = None
-    dwellings: LayerEntry | None = None
-    public_land: LayerEntry | None = None
-    closed_areas: LayerEntry | None = None
-    access: LayerEntry | None = None
-    observations: LayerEntry | None = None
+    class LayersBeside(Table):
+        """Files of a place or region beside its photo, by role; none is required."""
 
+    class Layers(LayersBeside):
+        """Files of the place; only imagery is required."""
 
-class _Photo(Table):
-    imagery: LayerEntry
+else:
+    LayersBeside = create_model(
+        "LayersBeside",
+        __base__=Table,
+        **dict.fromkeys((*VECTOR_ROLES, *RASTER_ROLES), (LayerEntry | None, None)),
+    )
+    Layers = create_model("Layers", __base__=LayersBeside, imagery=(LayerEntry, ...))
 
 
-class Layers(LayersBeside, _Photo):
-    """Files of the place; only imagery is required."""
+def _known_role(name: str) -> str:
+    if name not in ROLES:
+        raise ValueError(f"no such layer; write one of {', '.join(ROLES)}")
+    return name
 
 
-Role = Literal[
-    "water", "roads", "dwellings", "public_land", "closed_areas", "access", "observations",
-    "landcover", "canopy", "ground", "surface", "depth",
-]  # fmt: skip
+Role = Annotated[str, AfterValidator(_known_role)]
 
 
 def _day_or_time(value: object) -> object:

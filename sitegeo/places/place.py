@@ -25,12 +25,11 @@ from pyproj.exceptions import ProjError
 
 from sitegeo.core import contracts
 from sitegeo.core.grid import Grid, Raster
+from sitegeo.core.inputs import RASTER_ROLES, VECTOR_ROLES, name_for_steps
 from sitegeo.errors import CrsError, LayerError, PlaceError, SitegeoError
 from sitegeo.places import imagery
 from sitegeo.places.config import (
-    RASTER_ROLES,
     REACH_M,
-    VECTOR_ROLES,
     Assume,
     Credit,
     GearKeys,
@@ -150,7 +149,7 @@ def read_place(path: str | Path) -> Place:
         header = _inspect(files[role], role, given.layer)
         frame, found = _read_layer(header, photo.grid, given.where)
         if frame is not None:
-            vectors["mapped_water" if role == "water" else role] = frame
+            vectors[name_for_steps(role)] = frame
         where = (header.crs.to_string(), header.bounds)
         inputs.append(
             _record(role, files[role], where, found, f"{header.name} {given.where or ''}")
@@ -255,7 +254,7 @@ def _read_layer(
         raise LayerError(
             header.role, [f"cannot be read{asked}: {error}"], where=header.path
         ) from None
-    contract = contracts.contract("mapped_water" if header.role == "water" else header.role)
+    contract = contracts.contract(name_for_steps(header.role))
     assert isinstance(contract, contracts.Contract)
     cleaned, notes = conformed(frame.to_crs(grid.crs), contract)
     if len(frame) and cleaned.empty:

@@ -19,6 +19,7 @@ from pyproj import Transformer
 
 from sitegeo.core import output, store
 from sitegeo.core.grid import WGS84
+from sitegeo.core.inputs import KEPT_IN_PLAN
 from sitegeo.core.store import write_layers
 from sitegeo.core.wind import Wind
 from sitegeo.errors import SurveyError
@@ -49,9 +50,6 @@ MARKER = "plan.json"
 
 LITTLE_WATER = "at a quick look little of the water here is fit for a spread"
 """Said of a blind that a ranking left out, where laying found room for one all the same."""
-
-KEPT_LAYERS = ("dwellings", "roads", "public_land", "closed_areas", "access")
-"""Kept with a plan, so that it can be checked again, under another law, without its survey."""
 
 
 @dataclass(frozen=True)
@@ -214,7 +212,7 @@ def plan(
     }
     layers["blinds"] = _listed(ranked)
     layers[LAYER] = ground.layer(survey.crs)
-    layers |= {n: survey.layers[n] for n in KEPT_LAYERS if n in survey.layers}
+    layers |= {n: survey.layers[n] for n in KEPT_IN_PLAN if n in survey.layers}
     record = plan_record(
         survey,
         ranked,

@@ -10,8 +10,8 @@ from typing import Any
 
 import click
 
-from sitegeo import __version__
-from sitegeo.core import steps
+from sitegeo._version import __version__
+from sitegeo.core import inputs, steps
 from sitegeo.core.contracts import RasterContract
 from sitegeo.qgis.palette import palette
 from sitegeo.surveys import pipeline
@@ -35,8 +35,8 @@ def describe(commands: Mapping[str, click.Command]) -> dict[str, Any]:
     `default`, and `choices` or `least` and `most` where they apply. `styles` are how layers look.
     """
     verbs = [_verb(name, c) for name, c in commands.items() if name not in _NOT_NAMED]
-    found = steps.resolve(steps.installed(), have=steps.PLACE_INPUTS | steps.MORNING_INPUTS)
-    awaited = set(steps.MORNING_INPUTS)
+    found = steps.resolve(steps.installed(), have=inputs.PLACE_INPUTS | inputs.MORNING_INPUTS)
+    awaited = set(inputs.MORNING_INPUTS)
     told = []
     for step in found:
         windy = bool(awaited & set(step.needs))
@@ -119,7 +119,7 @@ def _step(step: steps.Step[..., Any], *, windy: bool) -> dict[str, Any]:
     if windy:
         parameters.append(_optional("wind", ["--wind"], "text", 'Such as "NW 12 mph"', need=True))
     for layer in (*step.needs, *step.uses):
-        if layer not in steps.MORNING_INPUTS | {"assume", "law", "taken"}:
+        if layer not in inputs.MORNING_INPUTS | {"assume", "law", "taken"}:
             kind = "raster" if _is_raster(layer) else "vector"
             words = f"{layer.replace('_', ' ')}: a layer of your own in its place"
             parameters.append(_optional(f"layer_{layer}", ["--layer", f"{layer}="], kind, words))

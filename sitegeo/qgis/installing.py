@@ -6,7 +6,7 @@ import sys
 from importlib import resources
 from pathlib import Path
 
-from sitegeo import __version__
+from sitegeo._version import __version__
 from sitegeo.core import output, store
 
 NAME = "sitegeo_provider"
@@ -28,7 +28,7 @@ def install(into: Path, *, overwrite: bool = True) -> Path:
         If a folder of that name holds something else.
     """
     out = into / NAME
-    source = resources.files("sitegeo.desktop") / "plugin"
+    source = resources.files("sitegeo.qgis") / "plugin"
     with output.replacing(out, MARKER, overwrite=overwrite) as new:
         for file in sorted(source.iterdir(), key=lambda f: f.name):
             if file.is_file():

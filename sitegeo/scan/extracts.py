@@ -11,8 +11,9 @@ import geopandas as gpd
 from pyproj import Transformer
 
 from sitegeo.core.grid import WGS84
+from sitegeo.core.inputs import VECTOR_ROLES
 from sitegeo.errors import LayerError
-from sitegeo.places.config import VECTOR_ROLES, LayerSource
+from sitegeo.places.config import LayerSource
 from sitegeo.scan import nearby
 from sitegeo.scan.nearby import REACH_M, VectorSource
 from sitegeo.scan.plates import whole

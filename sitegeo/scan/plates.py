@@ -22,7 +22,7 @@ from rasterio.features import rasterize
 from rasterio.windows import Window
 from scipy import ndimage
 
-from sitegeo.core import steps
+from sitegeo.core import inputs, steps
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.errors import SitegeoError
@@ -104,7 +104,7 @@ def _classified(
     if region.file.imagery.taken is not None:
         given["taken"] = region.file.imagery.taken
     order = steps.resolve(
-        steps.installed(), have=given, later=steps.MORNING_INPUTS, want=tuple(LAYERS)
+        steps.installed(), have=given, later=inputs.MORNING_INPUTS, want=tuple(LAYERS)
     )
     made = steps.run(order, given, {}).layers
     return {name: made[name] for name in LAYERS}

@@ -14,17 +14,16 @@ import numpy as np
 from pydantic import AfterValidator, BeforeValidator, Field
 from pyproj import CRS, Transformer
 
-from sitegeo import __version__
+from sitegeo._version import __version__
 from sitegeo.core import steps
 from sitegeo.core.grid import WGS84, Grid, Raster
+from sitegeo.core.inputs import RASTER_ROLES, VECTOR_ROLES
 from sitegeo.core.models import read_toml
 from sitegeo.errors import PlaceError
 from sitegeo.law.examples import shipped_laws, strictest
 from sitegeo.law.rules import Law, read_law
 from sitegeo.places import imagery
 from sitegeo.places.config import (
-    RASTER_ROLES,
-    VECTOR_ROLES,
     Assume,
     Credit,
     GearKeys,

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from sitegeo import __version__
+from sitegeo._version import __version__
 from sitegeo.core import output, store
 from sitegeo.core.grid import Grid
 from sitegeo.errors import SurveyError

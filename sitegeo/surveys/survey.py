@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from pyproj import CRS
 
-from sitegeo import __version__
-from sitegeo.core import output, steps, store
+from sitegeo._version import __version__
+from sitegeo.core import inputs, output, steps, store
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.models import from_record
@@ -38,30 +38,8 @@ MARKER = "survey.json"
 SCHEMA = "sitegeo/survey/1"
 ATLAS = "atlas"
 
-# Inputs kept with the results, so that a survey can be carried away from its place.
-KEPT_INPUTS = (
-    "roads",
-    "dwellings",
-    "public_land",
-    "closed_areas",
-    "access",
-    "observations",
-    "depth",
-    "ground",
-)
-
 CROWNS_M = 2.5
 """Pixels of a photo above which no single crown shows."""
-
-_NEEDED_FOR = {
-    "mapped_water": "water is taken from the photo alone",
-    "dwellings": "setbacks from dwellings are not checked",
-    "roads": "setbacks from roads are not checked",
-    "public_land": "whether the ground is public is not known",
-    "closed_areas": "closed areas are not checked",
-    "depth": "water depth is not known",
-    "access": "the way in is not known",
-}
 
 
 @dataclass(frozen=True)
@@ -197,13 +175,15 @@ def survey(
     """
     governing = law or place_law(place)
     given, keys = given_to_steps(place, governing)
-    order = steps.resolve(steps.installed(), have=given, later=steps.MORNING_INPUTS)
+    order = steps.resolve(steps.installed(), have=given, later=inputs.MORNING_INPUTS)
     result = steps.run(
         order, given, keys, recall=_recall(previous), on_step=lambda s: on_step(s.name)
     )
     # What steps make, also where the place brings it ready-made.
     layers = {
-        n: v for n, v in result.layers.items() if n in KEPT_INPUTS or n not in steps.PLACE_INPUTS
+        n: v
+        for n, v in result.layers.items()
+        if n in inputs.KEPT_IN_SURVEY or n not in inputs.PLACE_INPUTS
     }
     layers[store.PHOTO] = _picture(place.imagery)
     record = _record(place, governing, result)
@@ -391,7 +371,7 @@ def caveats(photo: Raster) -> list[str]:
 
 def _missing(place: Place) -> list[str]:
     return [
-        f"no {name.replace('_', ' ')} layer: {words}"
-        for name, words in _NEEDED_FOR.items()
-        if name not in place.vectors and name not in place.rasters
+        f"no {i.name.replace('_', ' ')} layer: {i.without}"
+        for i in inputs.INPUTS
+        if i.without and i.name not in place.vectors and i.name not in place.rasters
     ]

@@ -15,6 +15,7 @@ import numpy as np
 from sitegeo.core import steps
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster
+from sitegeo.core.inputs import MORNING_INPUTS
 from sitegeo.core.models import from_record
 from sitegeo.errors import UsageError
 from sitegeo.places.config import Assume, GearKeys
@@ -112,7 +113,7 @@ def at_water(survey: Survey, change_m: float) -> Survey:
     assume = from_record(survey.record["assume"], Assume)
     inputs = {n: v for n, v in old.items() if n not in _REMADE and n != "candidates"}
     have = ChainMap(new, {"assume": assume}, inputs)
-    order = steps.resolve(steps.installed(), have=have, later=steps.MORNING_INPUTS, want=_REMADE)
+    order = steps.resolve(steps.installed(), have=have, later=MORNING_INPUTS, want=_REMADE)
     made = steps.run(order, have, {}).layers
     new |= {name: made[name] for name in _REMADE}
     new["candidates"] = _judged(survey, old, new, assume)

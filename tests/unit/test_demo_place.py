@@ -88,7 +88,7 @@ def test_same_seed_same_bytes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
         wide = Grid(grid.crs, grid.west, grid.north, 4 * grid.pixel_m, (rows, columns))
         return replace(made, grid=wide)
 
-    monkeypatch.setattr("sitegeo.demo.write.make_scene", coarse)
+    monkeypatch.setattr("bundled_place.write.make_scene", coarse)
     once, again = (make_place(tmp_path / name).parent for name in ("once", "again"))
     for path in sorted(once.iterdir()):
         assert path.read_bytes() == (again / path.name).read_bytes(), path.name

@@ -179,8 +179,8 @@ def _readme(scene: Scene, heights: Heights) -> str:
 Everything here is invented: the water, the land, the roads, the houses, the names, the weather and
 the photo. It is not a map of any real place, and no rule or boundary in it means anything.
 
-Made by `python -m sitegeo.demo.make --seed {scene.seed} --out FOLDER` from a seeded generator
-(`sitegeo/demo`). Same licence as sitegeo (BSD-3-Clause).
+Made by `python -m bundled_place.make --seed {scene.seed} --out FOLDER` from a seeded generator
+(`tools/bundled_place`). Same licence as sitegeo (BSD-3-Clause).
 
 | file | what |
 |---|---|

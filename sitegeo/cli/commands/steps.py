@@ -14,7 +14,8 @@ from sitegeo.cli import options
 def command(*, as_json: bool) -> None:
     """List the analysis steps installed, what each needs, may use and makes."""
     from sitegeo.cli.report.tables import show
-    from sitegeo.core.steps import MORNING_INPUTS, PLACE_INPUTS, installed, resolve
+    from sitegeo.core.inputs import MORNING_INPUTS, PLACE_INPUTS
+    from sitegeo.core.steps import installed, resolve
 
     order = resolve(installed(), have=PLACE_INPUTS | MORNING_INPUTS)
     if as_json:
