@@ -12,8 +12,6 @@ COMPASS_POINTS = (
     "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW",
 )  # fmt: skip
 
-Floats = NDArray[np.floating[Any]]
-
 
 def wrap360(deg: ArrayLike) -> Any:
     """Return bearings in [0, 360)."""
@@ -38,7 +36,7 @@ def bearing_of(dx: ArrayLike, dy: ArrayLike) -> Any:
     return wrap360(np.rad2deg(np.arctan2(dx, dy)))
 
 
-def circular_mean_deg(deg: ArrayLike, weights: Floats | None = None) -> float:
+def circular_mean_deg(deg: ArrayLike, weights: NDArray[np.floating[Any]] | None = None) -> float:
     """Return the mean direction of bearings, optionally weighted."""
     east, north = unit_from_bearing(deg)
     return float(bearing_of(np.average(east, weights=weights), np.average(north, weights=weights)))

@@ -12,10 +12,11 @@ from typing import Any
 
 import numpy as np
 from affine import Affine
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from pyproj import CRS, Proj, Transformer
 
 from sitegeo.angles import wrap360
+from sitegeo.core.typing import AnyArray, BoolArray, IntArray
 from sitegeo.errors import CrsError, RasterError
 
 WGS84 = CRS.from_epsg(4326)
@@ -125,7 +126,7 @@ class Grid:
         """Return true bearings of grid bearings."""
         return wrap360(np.asarray(grid_deg, float) + self.convergence_deg)
 
-    def rowcol(self, x: ArrayLike, y: ArrayLike) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    def rowcol(self, x: ArrayLike, y: ArrayLike) -> tuple[IntArray, IntArray]:
         """Return the row and column of the pixels that hold the points (may be outside)."""
         col = np.floor((np.asarray(x, float) - self.west) / self.pixel_m).astype(np.int64)
         row = np.floor((self.north - np.asarray(y, float)) / self.pixel_m).astype(np.int64)
@@ -137,7 +138,7 @@ class Grid:
         y = self.north - (np.asarray(row, float) + 0.5) * self.pixel_m
         return x, y
 
-    def contains(self, row: NDArray[np.int64], col: NDArray[np.int64]) -> NDArray[np.bool_]:
+    def contains(self, row: IntArray, col: IntArray) -> BoolArray:
         """Return which row and column pairs lie on the grid."""
         rows, cols = self.shape
         return (row >= 0) & (row < rows) & (col >= 0) & (col < cols)
@@ -159,9 +160,9 @@ class Raster:
         Names of the bands of a three-dimensional array.
     """
 
-    values: NDArray[Any]
+    values: AnyArray
     grid: Grid
-    valid: NDArray[np.bool_] | None = field(default=None)
+    valid: BoolArray | None = field(default=None)
     bands: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
@@ -177,20 +178,20 @@ class Raster:
             raise RasterError("band names do not fit the array", value=self.bands)
 
     @property
-    def mask(self) -> NDArray[np.bool_]:
+    def mask(self) -> BoolArray:
         """(rows, cols), true where there is data."""
         if self.valid is None:
             return np.ones(self.grid.shape, dtype=bool)
         return self.valid
 
-    def band(self, name: str) -> NDArray[Any]:
+    def band(self, name: str) -> AnyArray:
         """Return one band by name; raises `RasterError` if there is none."""
         if name not in self.bands:
             raise RasterError(f"no band '{name}'", value=self.bands)
-        plane: NDArray[Any] = self.values[self.bands.index(name)]
+        plane: AnyArray = self.values[self.bands.index(name)]
         return plane
 
-    def sample(self, x: ArrayLike, y: ArrayLike, *, fill: float = np.nan) -> NDArray[Any]:
+    def sample(self, x: ArrayLike, y: ArrayLike, *, fill: float = np.nan) -> AnyArray:
         """Return the values under points, `fill` off the grid or where there is no data.
 
         The shape is (points,) or (bands, points).
@@ -200,7 +201,7 @@ class Raster:
         row, col = np.where(known, row, 0), np.where(known, col, 0)
         if self.valid is not None:
             known &= self.valid[row, col]
-        picked: NDArray[Any] = self.values[..., row, col].astype(float)
+        picked: AnyArray = self.values[..., row, col].astype(float)
         return picked if known.all() else np.where(known, picked, fill)
 
 

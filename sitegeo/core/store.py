@@ -13,13 +13,13 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import rasterio
-from numpy.typing import NDArray
 from pyproj import CRS
 from rasterio.enums import ColorInterp
 from rasterio.errors import RasterioError
 
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.parallel import allowed
+from sitegeo.core.typing import AnyArray
 from sitegeo.errors import CrsError, LayerError, SurveyError
 
 VECTORS = "survey.gpkg"
@@ -78,7 +78,7 @@ def read_raster(path: Path) -> Raster:
         crs = CRS.from_wkt(source.crs.to_wkt())
         grid = Grid.from_transform(source.transform, source.shape, crs)
         bands = tuple(d for d in source.descriptions if d)
-        values: NDArray[Any] = source.read()
+        values: AnyArray = source.read()
         has_mask = any("PER_DATASET" in str(flags) for flags in source.mask_flag_enums[0])
         valid = source.dataset_mask() > 0 if has_mask else None
     if path.stem == PHOTO:

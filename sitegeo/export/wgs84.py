@@ -11,8 +11,8 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
+from sitegeo.core.typing import FloatArray
 from sitegeo.errors import CrsError
 
 DECIMALS = 7
@@ -43,7 +43,7 @@ def to_wgs84(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     )
 
 
-def _rounded(xy: NDArray[np.float64]) -> NDArray[np.float64]:
+def _rounded(xy: FloatArray) -> FloatArray:
     # Adding zero turns -0.0 into 0.0.
     return np.round(xy, DECIMALS) + 0.0
 

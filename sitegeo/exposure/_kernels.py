@@ -2,32 +2,29 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numba
 import numpy as np
-import numpy.typing as npt
 
 from sitegeo.core.parallel import in_threads, thread_count
+from sitegeo.core.typing import AnyArray
 
 # mypy: disable-error-code="untyped-decorator,no-untyped-def,no-untyped-call"
 # ruff: noqa: PLR0917
 
 
-Array = npt.NDArray[Any]
-
-
-def add(total: Array, code: Array, table: Array, threads: int | None) -> None:
+def add(total: AnyArray, code: AnyArray, table: AnyArray, threads: int | None) -> None:
     """Add to `total`, in place, the least over the bands of ``table[band, code[band]]``."""
     _by_rows(total, code, table, False, threads)
 
 
-def cap(total: Array, code: Array, table: Array, threads: int | None) -> None:
+def cap(total: AnyArray, code: AnyArray, table: AnyArray, threads: int | None) -> None:
     """Lower `total`, in place, to the least over the bands of ``table[band, code[band]]``."""
     _by_rows(total, code, table, True, threads)
 
 
-def _by_rows(total: Array, code: Array, table: Array, lower: bool, threads: int | None) -> None:
+def _by_rows(
+    total: AnyArray, code: AnyArray, table: AnyArray, lower: bool, threads: int | None
+) -> None:
     workers = min(len(total), thread_count(threads, total.size))
     edges = np.linspace(0, len(total), workers + 1).astype(int)
 

@@ -21,7 +21,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import rasterio
 from pyproj import CRS
 from rasterio import shutil as raster_files
@@ -31,6 +30,7 @@ from rasterio.windows import Window
 
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.parallel import allowed, in_threads, thread_count
+from sitegeo.core.typing import AnyArray, ByteArray, Float32Array
 from sitegeo.errors import SurveyError, UsageError
 from sitegeo.exposure.fetch import Fetch
 from sitegeo.exposure.field import continued
@@ -115,7 +115,7 @@ def write_atlas(
 def _write_direction(
     folder: Path,
     bearing: int,
-    planes: tuple[npt.NDArray[Any], ...],
+    planes: tuple[AnyArray, ...],
     grid: Grid,
     classes: tuple[str, ...],
 ) -> None:
@@ -157,7 +157,7 @@ def _write_direction(
 
 def _write(
     path: Path,
-    planes: npt.NDArray[Any],
+    planes: AnyArray,
     grid: Grid,
     *,
     names: tuple[str, ...],
@@ -242,16 +242,14 @@ class Atlas:
         fetch = np.where(metres == NO_FETCH, np.nan, metres).astype(np.float32)
         return Fetch(fetch, self._read("at_least", direction_deg, window)[0] == 1)
 
-    def horizon(self, direction_deg: int, window: Part | None = None) -> npt.NDArray[np.float32]:
+    def horizon(self, direction_deg: int, window: Part | None = None) -> Float32Array:
         """Return obstacle height ÷ distance, (classes, rows, columns), for a stored direction."""
-        steps: npt.NDArray[np.float32] = HORIZON_STEPS[self.horizon_codes(direction_deg, window)]
+        steps: Float32Array = HORIZON_STEPS[self.horizon_codes(direction_deg, window)]
         return steps
 
-    def horizon_codes(
-        self, direction_deg: int, window: Part | None = None
-    ) -> npt.NDArray[np.uint8]:
+    def horizon_codes(self, direction_deg: int, window: Part | None = None) -> ByteArray:
         """Return the same as indices into `sweep.HORIZON_STEPS`, as stored."""
-        codes: npt.NDArray[np.uint8] = self._read("horizon", direction_deg, window)
+        codes: ByteArray = self._read("horizon", direction_deg, window)
         return codes
 
     def mean_fetch(
@@ -283,7 +281,7 @@ class Atlas:
         spread_deg: float = SPREAD_DEG,
         leaf_off: bool | None = None,
         window: Part | None = None,
-    ) -> npt.NDArray[np.float32]:
+    ) -> Float32Array:
         """Return local over open wind speed averaged over the spread; NaN off the water.
 
         The slowing in front of the bank the wind blows onto is not in it. Raises as
@@ -298,7 +296,7 @@ class Atlas:
             ratios = [lines[code, 0, 0] for lines, code in zip(table, codes, strict=True)]
             total = total + np.float32(weight) * np.min(ratios, axis=0)
             water = self._read("fetch", bearing, window)[0] != NO_FETCH
-        ratio: npt.NDArray[np.float32] = np.where(water, np.minimum(total, 1), np.nan)
+        ratio: Float32Array = np.where(water, np.minimum(total, 1), np.nan)
         return ratio.astype(np.float32)
 
     def _weights(self, from_deg: float, spread_deg: float) -> list[tuple[int, float]]:
@@ -322,7 +320,7 @@ class Atlas:
             shares[(low + 1) % len(shares)] += weight * part
         return [(self.directions_deg[i], float(shares[i])) for i in np.flatnonzero(shares)]
 
-    def _read(self, kind: str, direction_deg: int, window: Part | None) -> npt.NDArray[Any]:
+    def _read(self, kind: str, direction_deg: int, window: Part | None) -> AnyArray:
         if direction_deg not in self.directions_deg:
             raise UsageError(
                 "the atlas does not hold this direction, and a raw one is never interpolated",
@@ -331,7 +329,7 @@ class Atlas:
             )
         inside = None if window is None else Window.from_slices(*window)
         with _opened(self.folder / f"{kind}_{direction_deg:03d}.tif") as source:
-            values: npt.NDArray[Any] = source.read(window=inside)
+            values: AnyArray = source.read(window=inside)
         return values
 
 

@@ -15,10 +15,9 @@ from shapely.geometry import shape
 from sitegeo.angles import signed_diff_deg, unit_from_bearing
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.steps import step
+from sitegeo.core.typing import AnyArray, FloatArray
 from sitegeo.core.wind import Wind
 from sitegeo.exposure.shelter import RIPPLE_MPS, markfort_sheltering
-
-Floats = npt.NDArray[np.float64]
 
 SIDES_DEG = ((25.0, "onto"), (65.0, "quartering-on"), (100.0, "along"), (150.0, "quartering-off"))
 """Upper end of each side, wind against facing, as for a blind; beyond the last it is ``off``."""
@@ -84,7 +83,7 @@ def bank_exposure(
 
 def transects(
     stations: gpd.GeoDataFrame, grid: Grid, params: BankParams = BankParams()
-) -> tuple[Floats, Floats, Floats]:
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return x and y, (stations, steps), of lines straight out from the bank, and how far out."""
     at = np.column_stack([stations.geometry.x, stations.geometry.y])
     facing = stations["facing_deg"].to_numpy(float)
@@ -95,7 +94,7 @@ def transects(
     return at[:, :1] + out * east, at[:, 1:] + out * north, out
 
 
-def bank_sides(wind: Wind, facing_deg: Floats) -> npt.NDArray[np.str_]:
+def bank_sides(wind: Wind, facing_deg: FloatArray) -> npt.NDArray[np.str_]:
     """Return the wind against the bank at each station: onto, ..., off; calm without a wind."""
     turn = np.abs(signed_diff_deg(wind.from_deg, facing_deg))
     side = np.select([turn < upper for upper, _ in SIDES_DEG], [s for _, s in SIDES_DEG], "off")
@@ -103,8 +102,8 @@ def bank_sides(wind: Wind, facing_deg: Floats) -> npt.NDArray[np.str_]:
 
 
 def calm_strip(
-    local_mps: Floats, out_m: Floats, *, ripple_mps: float, first_water_m: float
-) -> Floats:
+    local_mps: FloatArray, out_m: FloatArray, *, ripple_mps: float, first_water_m: float
+) -> FloatArray:
     """Return the width of calm water along transects straight out from the bank.
 
     Parameters
@@ -141,7 +140,7 @@ def calm_strip(
     return np.where(lies, edge - out_m[start], np.nan)
 
 
-def station_pieces(stations: gpd.GeoDataFrame) -> npt.NDArray[Any]:
+def station_pieces(stations: gpd.GeoDataFrame) -> AnyArray:
     """Return each station's piece of bank: a line halfway to its neighbours along the shore."""
     xy = shapely.get_coordinates(stations.geometry.to_numpy())
     shore = stations["shore_id"].to_numpy()

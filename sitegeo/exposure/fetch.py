@@ -14,10 +14,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from sitegeo.core.typing import AnyFloatArray, BoolArray, Float32Array
 from sitegeo.errors import RasterError
 from sitegeo.exposure.sweep import NO_FETCH, empty_sweep, sweep
-
-Floats = npt.NDArray[np.floating[Any]]
 
 COSINE_RADIALS_DEG = tuple(range(-42, 43, 6))
 """15 radials at 6° (USGS UMESC PSR 97-08, Rogala 1997)."""
@@ -39,8 +38,8 @@ class Fetch:
         is a lower bound.
     """
 
-    fetch_m: npt.NDArray[np.float32]
-    at_least: npt.NDArray[np.bool_]
+    fetch_m: Float32Array
+    at_least: BoolArray
 
 
 def cosine_weighted(
@@ -113,8 +112,8 @@ def mean_fetch(
 
 def _average(
     surface: npt.NDArray[np.int16],
-    bearings_deg: Floats,
-    weights: Floats,
+    bearings_deg: AnyFloatArray,
+    weights: AnyFloatArray,
     *,
     pixel_m: float,
     threads: int | None,

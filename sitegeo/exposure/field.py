@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -15,6 +14,7 @@ from rasterio import features
 from sitegeo.angles import unit_from_bearing
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.steps import step
+from sitegeo.core.typing import AnyArray, BoolArray, ByteArray, Float32Array
 from sitegeo.core.wind import Wind
 from sitegeo.exposure import _kernels
 from sitegeo.exposure._kernels import go_on
@@ -44,16 +44,16 @@ class WindField:
         Its open speed.
     """
 
-    planes: npt.NDArray[np.float32]
+    planes: Float32Array
     speed_mps: float
 
     @property
-    def fetch_m(self) -> npt.NDArray[np.float32]:
+    def fetch_m(self) -> Float32Array:
         """Straight-line fetch for the mean direction; NaN off the water."""
         return np.asarray(self.planes[0])
 
     @property
-    def at_least(self) -> npt.NDArray[np.bool_]:
+    def at_least(self) -> BoolArray:
         """Where the data ran out upwind before land was met.
 
         The fetch is a lower bound there, and shelter from beyond the data is not counted.
@@ -61,7 +61,7 @@ class WindField:
         return np.asarray(self.planes[1] > 0)
 
     @property
-    def local_ratio(self) -> npt.NDArray[np.float32]:
+    def local_ratio(self) -> Float32Array:
         """Local over open wind speed, in (0, 1]; NaN off the water.
 
         Averaged over the wind's spread of direction.
@@ -69,15 +69,15 @@ class WindField:
         return np.asarray(self.planes[2])
 
     @property
-    def local_speed_mps(self) -> npt.NDArray[np.float32]:
+    def local_speed_mps(self) -> Float32Array:
         """Local wind speed; NaN off the water."""
         return np.asarray(self.local_ratio * np.float32(self.speed_mps))
 
 
 def wind_over_water(
-    water: npt.NDArray[np.bool_],
+    water: BoolArray,
     height_m: npt.ArrayLike = 0.0,
-    density_class: npt.NDArray[np.uint8] | None = None,
+    density_class: ByteArray | None = None,
     *,
     from_grid_deg: float,
     speed_mps: float,
@@ -85,7 +85,7 @@ def wind_over_water(
     spread_deg: float = SPREAD_DEG,
     windward: bool = True,
     level_m: npt.ArrayLike = 0.0,
-    known: npt.NDArray[np.bool_] | None = None,
+    known: BoolArray | None = None,
     threads: int | None = None,
 ) -> WindField:
     """Sweep one wind and its spread of directions over a north-up raster.
@@ -177,8 +177,8 @@ def wind_over_surface(
 
 
 def _classes(
-    water: npt.NDArray[np.bool_], density: npt.NDArray[np.uint8] | None
-) -> tuple[tuple[str, ...], npt.NDArray[np.uint8] | None]:
+    water: BoolArray, density: ByteArray | None
+) -> tuple[tuple[str, ...], ByteArray | None]:
     """Name the density classes to sweep apart, renumbered when two or fewer occur: faster."""
     if density is None:
         return (DEFAULT_CLASS,), None
@@ -259,13 +259,13 @@ def halo(
 
 
 def continued(
-    fetch_m: npt.NDArray[Any],
-    at_least: npt.NDArray[np.bool_],
+    fetch_m: AnyArray,
+    at_least: BoolArray,
     grid: Grid,
     beyond: Raster,
     *,
     from_grid_deg: float,
-) -> tuple[npt.NDArray[Any], npt.NDArray[np.bool_]]:
+) -> tuple[AnyArray, BoolArray]:
     """Return a swept fetch and its flags, gone on over a larger area where it ran off the data.
 
     Parameters

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -17,9 +16,8 @@ from pyproj import Geod
 from shapely import affinity
 from shapely.geometry.base import BaseGeometry
 
+from sitegeo.core.typing import AnyArray, FloatArray
 from sitegeo.exposure.fetch import cosine_weighted
-
-Floats = npt.NDArray[np.float64]
 
 _WGS84 = Geod(ellps="WGS84")
 _ARC_M = 500.0  # a geodesic and the straight line in degrees part by centimetres over this
@@ -33,7 +31,7 @@ def geodesic_fetch(
     *,
     max_m: float,
     spread_deg: Sequence[float] = (0.0,),
-) -> Floats:
+) -> FloatArray:
     """Return the geodesic distance over water to land, for each bearing.
 
     Parameters
@@ -66,7 +64,7 @@ def geodesic_fetch(
         [_geodesic_ray(start, around, bearing + turn, max_m) for bearing in bearings_deg]
         for turn in spread_deg
     ]
-    fetch: Floats = np.asarray(cosine_weighted(radials, spread_deg), dtype=np.float64)
+    fetch: FloatArray = np.asarray(cosine_weighted(radials, spread_deg), dtype=np.float64)
     return fetch
 
 
@@ -94,7 +92,7 @@ def planar_fetch(
     *,
     from_grid_deg: float,
     max_m: float,
-) -> Floats:
+) -> FloatArray:
     """Return the exact distance from each point to the first shoreline upwind.
 
     Parameters
@@ -118,12 +116,12 @@ def planar_fetch(
     distance = shapely.distance(
         shapely.points(x[ray], y[ray]), shapely.intersection(rays[ray], sides[side])
     )
-    fetch: Floats = np.full(x.size, float(max_m))
+    fetch: FloatArray = np.full(x.size, float(max_m))
     np.minimum.at(fetch, ray, distance)
     return fetch
 
 
-def _segments(shore: BaseGeometry) -> npt.NDArray[Any]:
+def _segments(shore: BaseGeometry) -> AnyArray:
     """Every side of the geometry's lines, one by one."""
     lines = shapely.get_parts(shapely.boundary(shore) if shore.area else shore)
     coordinates, index = shapely.get_coordinates(lines, return_index=True)

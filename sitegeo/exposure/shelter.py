@@ -18,10 +18,9 @@ from scipy.interpolate import PchipInterpolator
 from scipy.special import ndtr
 
 from sitegeo.angles import smoothstep
+from sitegeo.core.typing import AnyFloatArray, Float32Array
 from sitegeo.errors import UsageError
 from sitegeo.exposure.sweep import HORIZON_STEPS
-
-Floats = npt.NDArray[np.floating[Any]]
 
 DENSITY_CLASSES = ("solid", "dense", "open", "bare")
 """Density classes, in the order of the sweep's bands.
@@ -94,14 +93,14 @@ def windward_ratio(distance_heights: npt.ArrayLike) -> Any:
     return _WINDWARD_LEAST + (1.0 - _WINDWARD_LEAST) * recovered
 
 
-def ratio_table(classes: tuple[str, ...] = DENSITY_CLASSES) -> npt.NDArray[np.float32]:
+def ratio_table(classes: tuple[str, ...] = DENSITY_CLASSES) -> Float32Array:
     """Return `wind_ratio` for each class and horizon code, (classes, 256)."""
     with np.errstate(divide="ignore"):
         distance = 1.0 / HORIZON_STEPS
     return np.stack([wind_ratio(distance, name) for name in classes]).astype(np.float32)
 
 
-def local_wind_ratio(horizon: Floats, *, classes: tuple[str, ...] = DENSITY_CLASSES) -> Any:
+def local_wind_ratio(horizon: AnyFloatArray, *, classes: tuple[str, ...] = DENSITY_CLASSES) -> Any:
     """Return local over open wind speed from the horizon of each density class.
 
     Parameters
@@ -124,7 +123,7 @@ def local_wind_ratio(horizon: Floats, *, classes: tuple[str, ...] = DENSITY_CLAS
     ]
 
 
-def spread_weights(spread_deg: float) -> tuple[Floats, Floats]:
+def spread_weights(spread_deg: float) -> tuple[AnyFloatArray, AnyFloatArray]:
     """Return the directions that stand for an unsteady wind, and their weights.
 
     10° apart, so that winds 10° apart share their sweeps, symmetric about the mean and out to two

@@ -9,15 +9,13 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster, require_same_grid
 from sitegeo.core.steps import step
+from sitegeo.core.typing import BoolArray, Float32Array
 from sitegeo.exposure.sweep import encode_surface, nearest_level, water_levels
 from sitegeo.places.config import Assume
-
-Floats = npt.NDArray[np.float32]
 
 CLASSES = ("solid", "open")
 """Density classes of the obstacles, in the order of their codes: two, which sweeps fastest."""
@@ -92,12 +90,12 @@ def obstacles(
 
 
 def _levels(
-    water: npt.NDArray[np.bool_],
-    tops: Floats,
+    water: BoolArray,
+    tops: Float32Array,
     ground: Raster | None,
     cover: Raster,
     assume: Assume,
-) -> tuple[Any, Floats]:
+) -> tuple[Any, Float32Array]:
     """Return the water's level and the tops of the land, both in the ground's own reference."""
     if ground is None or not water.any():
         return 0.0, tops

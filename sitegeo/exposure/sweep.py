@@ -16,13 +16,21 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy import ndimage
 
 from sitegeo.core.parallel import in_threads, thread_count
+from sitegeo.core.typing import (
+    AnyArray,
+    AnyFloatArray,
+    BoolArray,
+    ByteArray,
+    Float32Array,
+    FloatArray,
+    Int32Array,
+)
 from sitegeo.errors import RasterError
 from sitegeo.exposure import _lines
 
@@ -30,13 +38,13 @@ NO_FETCH = 65535
 """Value of `Sweep.fetch_m` where there is no water."""
 
 
-def _horizon_steps() -> npt.NDArray[np.float32]:
+def _horizon_steps() -> Float32Array:
     codes = np.arange(1, 256, dtype=np.int32)
     distance_heights = ((_lines.CODE_TOP - codes) << _lines.CODE_SHIFT).view(np.float32)
     return np.concatenate([np.zeros(1, np.float32), 1.0 / distance_heights]).astype(np.float32)
 
 
-HORIZON_STEPS: npt.NDArray[np.float32] = _horizon_steps()
+HORIZON_STEPS: Float32Array = _horizon_steps()
 """Height ÷ distance that each horizon code stands for; 0 is no obstacle within 64 heights.
 
 32 steps to a doubling, so a code is within 1.6 % of the value swept; 1/64 to 3.8, where it
@@ -64,11 +72,11 @@ class Sweep:
     """
 
     fetch_m: npt.NDArray[np.uint16]
-    horizon_code: npt.NDArray[np.uint8]
-    at_least: npt.NDArray[np.bool_]
+    horizon_code: ByteArray
+    at_least: BoolArray
 
     @property
-    def horizon(self) -> npt.NDArray[np.float32]:
+    def horizon(self) -> Float32Array:
         """Height ÷ distance, (bands, rows, columns), decoded."""
         return HORIZON_STEPS[self.horizon_code]
 
@@ -163,7 +171,7 @@ def _buffers(out: Sweep | None, shape: tuple[int, int], bands: int) -> Sweep:
     """Buffers that the kernel can write to unchecked."""
     if out is None:
         return empty_sweep(shape, bands)
-    arrays: tuple[npt.NDArray[Any], ...] = (out.fetch_m, out.horizon_code, out.at_least)
+    arrays: tuple[AnyArray, ...] = (out.fetch_m, out.horizon_code, out.at_least)
     kinds = ("uint16", shape), ("uint8", (bands, *shape)), ("bool", shape)
     for array, kind in zip(arrays, kinds, strict=True):
         if (array.dtype.name, array.shape) != kind or not array.flags.c_contiguous:
@@ -176,12 +184,12 @@ def _buffers(out: Sweep | None, shape: tuple[int, int], bands: int) -> Sweep:
 
 
 def encode_surface(
-    water: npt.NDArray[np.bool_],
+    water: BoolArray,
     height_m: npt.ArrayLike = 0.0,
     *,
-    density: npt.NDArray[np.uint8] | None = None,
+    density: ByteArray | None = None,
     level_m: npt.ArrayLike = 0.0,
-    known: npt.NDArray[np.bool_] | None = None,
+    known: BoolArray | None = None,
 ) -> npt.NDArray[np.int16]:
     """Pack water, obstacle height, density class and water level into one int16 raster.
 
@@ -246,7 +254,7 @@ def encode_surface(
     return surface
 
 
-def top_m(packed: npt.ArrayLike) -> npt.NDArray[np.float64]:
+def top_m(packed: npt.ArrayLike) -> FloatArray:
     """Return metres above the lowest water of what `encode_surface` packed, 0 if not known."""
     values = np.asarray(packed, np.float64)
     whole = np.where(values < 0, -1.0 - values, np.floor(values / 4.0)) / 10.0
@@ -262,11 +270,11 @@ def _decimetres(metres: npt.ArrayLike) -> npt.NDArray[np.int16]:
 
 
 def water_levels(
-    water: npt.NDArray[np.bool_],
-    ground_m: npt.NDArray[np.floating[Any]],
+    water: BoolArray,
+    ground_m: AnyFloatArray,
     *,
     otherwise_m: float | None = None,
-) -> npt.NDArray[np.float32]:
+) -> Float32Array:
     """Return one level for each connected body of water: the median ground over it.
 
     Bodies join through corners. Voids (NaN), common in lidar over open water, do not count; a
@@ -292,9 +300,7 @@ def water_levels(
     return level.astype(np.float32)
 
 
-def nearest_level(
-    water: npt.NDArray[np.bool_], level: npt.NDArray[np.float32]
-) -> npt.NDArray[np.float32]:
+def nearest_level(water: BoolArray, level: Float32Array) -> Float32Array:
     """Return the level of the nearest water, everywhere."""
     values = level[water]
     if values.size == 0 or np.ptp(values) == 0:
@@ -305,7 +311,7 @@ def nearest_level(
 
 def _shear(
     from_grid_deg: float, shape: tuple[int, ...]
-) -> tuple[npt.NDArray[np.int32], tuple[bool, bool], float]:
+) -> tuple[Int32Array, tuple[bool, bool], float]:
     """Sideways pixels at each step, the way (backwards, by columns), pixels a step.
 
     The angle is folded into the first octant in whole degrees before any tangent is taken, so

@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from sitegeo.angles import bearing_of, signed_diff_deg
 from sitegeo.core.grid import Raster
+from sitegeo.core.typing import FloatArray
 from sitegeo.core.wind import Wind
 from sitegeo.errors import UsageError
 from sitegeo.exposure._lines import UNKNOWN
@@ -255,10 +256,10 @@ def crossing(
 def _longest_fetch(
     obstacles: Raster,
     wind: Wind,
-    x: npt.NDArray[np.float64],
-    y: npt.NDArray[np.float64],
+    x: FloatArray,
+    y: FloatArray,
     halo: Raster | None,
-) -> tuple[npt.NDArray[np.float64], bool]:
+) -> tuple[FloatArray, bool]:
     """Return the longest fetch at points of water over the spread, and if any ran off the data."""
     grid = obstacles.grid
     row, column = grid.rowcol(x, y)

@@ -12,11 +12,12 @@ import pyogrio
 from pyogrio.errors import DataLayerError, DataSourceError
 
 from sitegeo.core.grid import WGS84
+from sitegeo.core.typing import Bounds
 from sitegeo.errors import GatherError
 from sitegeo.gather.client import MEGABYTE, Request, Visit
 from sitegeo.gather.features import Columns, in_our_columns
 from sitegeo.gather.overpass import MARGIN_M
-from sitegeo.gather.sources import Bounds, Found, Service, Wanted, inside
+from sitegeo.gather.sources import Found, Service, Wanted, inside
 
 MOST_FILES = 200
 MOST_BYTES = 500 * MEGABYTE

@@ -17,10 +17,11 @@ import shapely.geometry
 from pydantic import BaseModel, ConfigDict, Field
 
 from sitegeo.core.grid import WGS84
+from sitegeo.core.typing import Bounds
 from sitegeo.errors import GatherError
 from sitegeo.gather.client import Request, Visit
 from sitegeo.gather.overpass import MARGIN_M
-from sitegeo.gather.sources import Bounds, Found, Service, Wanted, inside
+from sitegeo.gather.sources import Found, Service, Wanted, inside
 
 MOST_PAGES = 200
 Page = dict[str, Any]

@@ -11,13 +11,13 @@ from typing import Any
 import numpy as np
 import shapely
 from affine import Affine
-from numpy.typing import NDArray
 from pyproj import CRS
 from rasterio.enums import ColorInterp, Resampling
 from rasterio.vrt import WarpedVRT
 from rasterio.windows import Window
 from shapely.geometry.base import BaseGeometry
 
+from sitegeo.core.typing import AnyArray, BoolArray
 from sitegeo.errors import GatherError
 from sitegeo.gather.client import Visit
 from sitegeo.gather.remote import opened
@@ -46,8 +46,8 @@ class _Canvas:
 
     crs: CRS
     transform: Affine
-    values: NDArray[Any]
-    valid: NDArray[np.bool_]
+    values: AnyArray
+    valid: BoolArray
 
 
 def newest_complete(scenes: Sequence[Scene], area: Area, *, by: str) -> list[Scene]:
@@ -166,7 +166,7 @@ def _fill(
 
 def _read(
     href: str, visit: Visit, canvas: _Canvas, names: tuple[str, ...]
-) -> tuple[NDArray[Any], NDArray[np.bool_]] | None:
+) -> tuple[AnyArray, BoolArray] | None:
     """Return a file's bands and mask on the canvas; None where it has nothing new to give."""
     rows, cols = canvas.valid.shape
     with ExitStack() as stack:

@@ -16,8 +16,9 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from sitegeo.core.grid import WGS84
+from sitegeo.core.typing import Bounds
 from sitegeo.errors import GatherError
-from sitegeo.gather.sources import Bounds, Found
+from sitegeo.gather.sources import Found
 
 Tags = Mapping[str, str]
 Rows = dict[str, list[dict[str, Any]]]

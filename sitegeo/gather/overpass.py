@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from sitegeo.core.typing import Bounds
 from sitegeo.errors import GatherError
 from sitegeo.gather.client import Visit
 from sitegeo.gather.osm import KEYS, read_osm
-from sitegeo.gather.sources import Bounds, Found, Service, Wanted
+from sitegeo.gather.sources import Found, Service, Wanted
 
 MARGIN_M = 2000.0
 """A house off the photo still has a setback."""

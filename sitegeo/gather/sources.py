@@ -10,15 +10,14 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import geopandas as gpd
-import numpy as np
 from affine import Affine
-from numpy.typing import NDArray
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 from pyproj import CRS, Transformer
 
 from sitegeo.core.grid import WGS84
 from sitegeo.core.inputs import RASTER_ROLES, VECTOR_ROLES
 from sitegeo.core.models import read_toml
+from sitegeo.core.typing import AnyArray, BoolArray, Bounds
 from sitegeo.core.wind import Forecast
 from sitegeo.errors import PlaceError, StepError, UsageError
 from sitegeo.gather.client import Visit
@@ -27,7 +26,6 @@ GROUP = "sitegeo.sources"
 SHIPPED = Path(__file__).with_name("sources.toml")
 MOST_RADIUS_M = 10_000.0
 
-Bounds = tuple[float, float, float, float]
 RASTERS = ("imagery", *(role for role in RASTER_ROLES if role != "landcover"))
 """Layers that are pictures; classes cannot be laid over one another as pictures are."""
 
@@ -86,8 +84,8 @@ class Area:
 class Picture:
     """A raster cut out for the area: (bands, rows, cols), where it holds data, where it lies."""
 
-    values: NDArray[Any]
-    valid: NDArray[np.bool_]
+    values: AnyArray
+    valid: BoolArray
     crs: CRS
     transform: Affine
     taken: tuple[str, ...] = ()

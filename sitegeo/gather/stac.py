@@ -17,10 +17,11 @@ from pydantic import BaseModel, ConfigDict, Field
 from pystac_client import Client as ApiClient
 from pystac_client.stac_api_io import StacApiIO
 
+from sitegeo.core.typing import Bounds
 from sitegeo.errors import GatherError
 from sitegeo.gather.client import Request, Visit, require_web
 from sitegeo.gather.mosaic import COMPLETE, Scene, mosaic, newest_complete
-from sitegeo.gather.sources import Bounds, Found, Picture, Service, Wanted
+from sitegeo.gather.sources import Found, Picture, Service, Wanted
 
 MOST_PAGES = 50
 MOST_FILES = 2000

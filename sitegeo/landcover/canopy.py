@@ -9,7 +9,6 @@ from typing import Protocol
 import numpy as np
 from astral import Observer
 from astral.sun import azimuth, elevation
-from numpy.typing import NDArray
 from pyproj import Transformer
 from scipy import ndimage
 
@@ -17,6 +16,7 @@ from sitegeo.angles import unit_from_bearing
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import WGS84, Grid, Raster, require_same_grid
 from sitegeo.core.steps import step
+from sitegeo.core.typing import BoolArray, FloatArray
 from sitegeo.landcover.filters import opened
 
 
@@ -100,8 +100,6 @@ def canopy_height(
         Raster(error.astype(np.float32), cover.grid, cover.valid),
     )
 
-
-Doubles = NDArray[np.float64]
 
 _LOWEST_DEG, _HIGHEST_DEG = 15.0, 65.0
 
@@ -187,7 +185,7 @@ def height_from_shadows(
 
 def _lengths(
     imagery: Raster, cover: Raster, *, away_deg: float, params: ShadowParams
-) -> tuple[Doubles, int]:
+) -> tuple[FloatArray, int]:
     """Return the shadow lengths met along rays from down-sun edges of trees, and all the edges."""
     grid = cover.grid
     classes = cover.band("class")
@@ -224,14 +222,14 @@ def _lengths(
 
 
 def _runs(
-    shaded: NDArray[np.bool_],
-    open_ground: NDArray[np.bool_],
-    tree: NDArray[np.bool_],
-    along: Doubles,
+    shaded: BoolArray,
+    open_ground: BoolArray,
+    tree: BoolArray,
+    along: FloatArray,
     *,
     step: float,
     lit_m: float,
-) -> Doubles:
+) -> FloatArray:
     """Return the length of the shaded run about the edge (along = 0) of each ray that shows one."""
     zero = int(np.argmin(np.abs(along)))
     slack, need = max(1, round(3.0 / step)), max(1, round(lit_m / step))

@@ -19,12 +19,12 @@ from scipy import ndimage
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster, require_same_crs, require_same_grid
 from sitegeo.core.steps import step
-from sitegeo.landcover.filters import Bools, Floats, lowest, texture
+from sitegeo.core.typing import BoolArray, Bounds, ByteArray, Float32Array
+from sitegeo.landcover.filters import lowest, texture
 from sitegeo.landcover.indices import radius_of
-from sitegeo.landcover.photo_cover import Codes, PhotoParams, classify
+from sitegeo.landcover.photo_cover import PhotoParams, classify
 from sitegeo.landcover.tiling import TILE_PX, Tile
 from sitegeo.places.imagery import opened_photo
-from sitegeo.places.rasters import Bounds
 
 
 @dataclass(frozen=True)
@@ -66,7 +66,7 @@ def cover(
     mapped_water
         Water polygons: within them a pixel is water unless the photo shows plants.
     landcover
-        Codes of `Cover` that replace what the photo says; 0 leaves the photo's answer.
+        ByteArray of `Cover` that replace what the photo says; 0 leaves the photo's answer.
     canopy
         Height above ground in metres; decides between tree and low cover.
 
@@ -100,8 +100,8 @@ def cover(
 
 
 def _anchor(
-    classes: Codes,
-    sure: Floats,
+    classes: ByteArray,
+    sure: Float32Array,
     photo: Raster,
     mapped_water: gpd.GeoDataFrame,
 ) -> None:
@@ -122,8 +122,8 @@ def _anchor(
 
 
 def _raise(
-    classes: Codes,
-    sure: Floats,
+    classes: ByteArray,
+    sure: Float32Array,
     canopy: Raster,
     params: CoverParams,
 ) -> None:
@@ -146,13 +146,13 @@ def _raise(
     sure[tall | short | flat] = 0.95
 
 
-def _even(height: Floats, pixel_m: float, params: CoverParams) -> Bools:
+def _even(height: Float32Array, pixel_m: float, params: CoverParams) -> BoolArray:
     """Return where heights lie on a plane, level or sloping, on at least one side."""
     radius = radius_of(params.roof_m, pixel_m)
     return lowest(texture(height, radius), radius) < params.roof_rough_m
 
 
-def _islands(land: Bools, max_pixels: float) -> Bools:
+def _islands(land: BoolArray, max_pixels: float) -> BoolArray:
     """Return the small islands: rough ground alone in water is reeds or brush, green or not."""
     labels, _ = ndimage.label(land)
     return np.asarray(land & (np.bincount(labels.ravel()) < max_pixels)[labels])
@@ -198,7 +198,7 @@ def classify_file(
         }
         with rasterio.open(out, "w", **profile) as target:
 
-            def keep(tile: Tile, part: Codes) -> None:
+            def keep(tile: Tile, part: ByteArray) -> None:
                 target.write(part, window=Window.from_slices(tile.rows, tile.cols))
 
             classify(source, keep, params=params or PhotoParams(), tile_px=tile_px)

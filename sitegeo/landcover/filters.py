@@ -12,12 +12,9 @@ from typing import Any, TypeVar, cast
 
 import numba
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 
-Floats = NDArray[np.float32]
-Bools = NDArray[np.bool_]
-Labels = NDArray[np.int32]
+from sitegeo.core.typing import AnyArray, BoolArray, Float32Array, Int32Array
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -33,7 +30,7 @@ def compiled(function: F) -> F:
 
 
 @compiled
-def _weighted(plane: Floats, weights: Floats) -> Floats:
+def _weighted(plane: Float32Array, weights: Float32Array) -> Float32Array:
     rows, cols = plane.shape
     radius = len(weights) // 2
     across = np.empty_like(plane)
@@ -65,7 +62,7 @@ def _weighted(plane: Floats, weights: Floats) -> Floats:
 
 
 @compiled
-def _lowest(plane: Floats, radius: int) -> Floats:
+def _lowest(plane: Float32Array, radius: int) -> Float32Array:
     rows, cols = plane.shape
     across = np.empty_like(plane)
     row = np.empty(cols + 2 * radius, np.float32)
@@ -91,7 +88,7 @@ def _lowest(plane: Floats, radius: int) -> Floats:
 
 
 @compiled
-def _spread(labels: Labels, steps: int) -> Labels:
+def _spread(labels: Int32Array, steps: int) -> Int32Array:
     rows, cols = labels.shape
     source = np.full((rows, cols), -1, np.int32)
     front = np.empty(rows * cols, np.int32)
@@ -134,7 +131,7 @@ def _spread(labels: Labels, steps: int) -> Labels:
 
 
 @compiled
-def _contest(one: Bools, other: Bools, height: Floats, steps: int) -> Bools:
+def _contest(one: BoolArray, other: BoolArray, height: Float32Array, steps: int) -> BoolArray:
     rows, cols = one.shape
     size = rows * cols
     zone = np.empty(size, np.int32)
@@ -181,35 +178,35 @@ def _contest(one: Bools, other: Bools, height: Floats, steps: int) -> Bools:
     return won.reshape(rows, cols)
 
 
-def weighted(plane: Floats, weights: Floats) -> Floats:
+def weighted(plane: Float32Array, weights: Float32Array) -> Float32Array:
     """Return the plane convolved with symmetric weights along both axes."""
     return _weighted(np.ascontiguousarray(plane, np.float32), weights)
 
 
-def box_mean(plane: NDArray[Any], radius: int) -> Floats:
+def box_mean(plane: AnyArray, radius: int) -> Float32Array:
     """Return the mean of the square window of 2 radius + 1 pixels about each pixel."""
     width = 2 * radius + 1
     return weighted(plane, np.full(width, 1.0 / width, np.float32))
 
 
-def gaussian(sigma: float) -> Floats:
+def gaussian(sigma: float) -> Float32Array:
     """Return Gaussian weights out to three standard deviations."""
     radius = int(np.ceil(3 * sigma))
     weights = np.exp(-0.5 * (np.arange(-radius, radius + 1) / sigma) ** 2)
     return np.asarray(weights / weights.sum(), np.float32)
 
 
-def lowest(plane: Floats, radius: int) -> Floats:
+def lowest(plane: Float32Array, radius: int) -> Float32Array:
     """Return the least value in the square window about each pixel."""
     return _lowest(np.ascontiguousarray(plane, np.float32), radius)
 
 
-def spread(labels: Labels, steps: int) -> Labels:
+def spread(labels: Int32Array, steps: int) -> Int32Array:
     """Return labels grown by a number of pixels onto unlabelled ground, the nearest first."""
     return _spread(np.ascontiguousarray(labels), steps)
 
 
-def contest(one: Bools, other: Bools, height: Floats, steps: int) -> Bools:
+def contest(one: BoolArray, other: BoolArray, height: Float32Array, steps: int) -> BoolArray:
     """Return `one` with the ground it wins from `other`, up to a number of steps away.
 
     A watershed of bounded reach: undecided ground goes to the side from which it is reached over
@@ -218,27 +215,27 @@ def contest(one: Bools, other: Bools, height: Floats, steps: int) -> Bools:
     return _contest(one, other, np.ascontiguousarray(height, np.float32), steps)
 
 
-def opened_by_square(mask: Bools, radius: int) -> Bools:
+def opened_by_square(mask: BoolArray, radius: int) -> BoolArray:
     """Return the parts of a mask in which a square of 2 radius + 1 pixels fits."""
     core = _lowest(mask.astype(np.float32), radius)
     return _lowest(-core, radius) < 0
 
 
-def opened_by_cross(mask: Bools) -> Bools:
+def opened_by_cross(mask: BoolArray) -> BoolArray:
     """Return the mask opened by the cross of a pixel and its four neighbours."""
     padded = np.pad(mask, 1, mode="edge")
     core = np.pad(_cross(padded, np.logical_and), 1, mode="edge")
     return _cross(core, np.logical_or)
 
 
-def _cross(padded: Bools, join: Callable[[Bools, Bools], Bools]) -> Bools:
+def _cross(padded: BoolArray, join: Callable[[BoolArray, BoolArray], BoolArray]) -> BoolArray:
     out = join(padded[1:-1, 1:-1], padded[:-2, 1:-1])
     for part in (padded[2:, 1:-1], padded[1:-1, :-2], padded[1:-1, 2:]):
         out = join(out, part)
     return out
 
 
-def texture(plane: Floats, radius: int, *, where: Bools | None = None) -> Floats:
+def texture(plane: Float32Array, radius: int, *, where: BoolArray | None = None) -> Float32Array:
     """Return the strength of fine detail about each pixel: its departure from the local mean.
 
     A gentle slope of brightness (haze, a shelving bed) counts for nothing, and pixels outside
@@ -253,7 +250,7 @@ def texture(plane: Floats, radius: int, *, where: Bools | None = None) -> Floats
     return np.sqrt(box_mean(detail * detail, radius) * share)
 
 
-def opened(mask: Bools, radius_px: float) -> Bools:
+def opened(mask: BoolArray, radius_px: float) -> BoolArray:
     """Return the parts of a mask in which a disc of the radius fits."""
     out = np.zeros_like(mask)
     # A disc lies in one connected part, and those too narrow for it are many.

@@ -5,24 +5,21 @@ Everything here takes and gives arrays.
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 from skimage.filters import threshold_multiotsu, threshold_otsu
 
-from sitegeo.landcover.filters import Floats
+from sitegeo.core.typing import AnyArray, Float32Array
 
 _TINY = np.float32(1e-6)
 
 
-def normalised_difference(a: NDArray[Any], b: NDArray[Any]) -> Floats:
+def normalised_difference(a: AnyArray, b: AnyArray) -> Float32Array:
     """Return (a - b) / (a + b) of brightnesses as float32, 0 where both are 0."""
     a, b = np.asarray(a, np.float32), np.asarray(b, np.float32)
     return np.asarray((a - b) / np.maximum(a + b, _TINY), np.float32)
 
 
-def ndwi(green: NDArray[Any], nir: NDArray[Any]) -> Floats:
+def ndwi(green: AnyArray, nir: AnyArray) -> Float32Array:
     """Return the water index (green - nir) / (green + nir).
 
     Source: McFeeters 1996, doi 10.1080/01431169608948714.
@@ -30,12 +27,12 @@ def ndwi(green: NDArray[Any], nir: NDArray[Any]) -> Floats:
     return normalised_difference(green, nir)
 
 
-def ndvi(red: NDArray[Any], nir: NDArray[Any]) -> Floats:
+def ndvi(red: AnyArray, nir: AnyArray) -> Float32Array:
     """Return the vegetation index (nir - red) / (nir + red)."""
     return normalised_difference(nir, red)
 
 
-def excess_green(red: NDArray[Any], green: NDArray[Any], blue: NDArray[Any]) -> NDArray[Any]:
+def excess_green(red: AnyArray, green: AnyArray, blue: AnyArray) -> AnyArray:
     """Return 2g - r - b of the shares each colour has in the sum, 0 where all are 0.
 
     Source: Woebbecke et al. 1995, Transactions of the ASAE 38(1), 259-269.
@@ -44,7 +41,7 @@ def excess_green(red: NDArray[Any], green: NDArray[Any], blue: NDArray[Any]) -> 
     return np.asarray((2 * green - red - blue) / total)
 
 
-def otsu(values: NDArray[Any]) -> float:
+def otsu(values: AnyArray) -> float:
     """Return the threshold that best parts values into two classes.
 
     Source: Otsu 1979, as scikit-image computes it; a single value is its own threshold.
@@ -52,7 +49,7 @@ def otsu(values: NDArray[Any]) -> float:
     return float(threshold_otsu(np.asarray(values)))  # type: ignore[no-untyped-call]
 
 
-def otsu_low_of_three(values: NDArray[Any]) -> float:
+def otsu_low_of_three(values: AnyArray) -> float:
     """Return the lower of the two thresholds that best part values into three classes."""
     values = np.asarray(values)
     if values.size == 0 or values.min() == values.max():

@@ -10,14 +10,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from sitegeo.landcover.filters import Floats, Labels, compiled
+from sitegeo.core.typing import Float32Array, FloatArray, Int32Array, IntArray
+from sitegeo.landcover.filters import compiled
 from sitegeo.landcover.tiling import Tile
-
-Longs = NDArray[np.int64]
 
 _FIX = float(1 << 20)
 BINS, BIN = 16, 0.05
@@ -32,23 +30,23 @@ class Joined:
     """
 
     offsets: list[int] = field(default_factory=lambda: [])
-    tables: list[Longs] = field(default_factory=lambda: [])
-    pairs: list[Longs] = field(default_factory=lambda: [])
+    tables: list[IntArray] = field(default_factory=lambda: [])
+    pairs: list[IntArray] = field(default_factory=lambda: [])
 
-    def add(self, table: Longs) -> int:
+    def add(self, table: IntArray) -> int:
         """Take the sums of a tile's labels, row 0 unused, and return the tile's offset."""
         offset = sum(map(len, self.tables[-1:])) + (self.offsets[-1] if self.offsets else 0)
         self.offsets.append(offset)
         self.tables.append(table)
         return offset
 
-    def meet(self, a: Labels, b: Labels, offset_a: int, offset_b: int) -> None:
+    def meet(self, a: Int32Array, b: Int32Array, offset_a: int, offset_b: int) -> None:
         """Join the labels of two tiles on the ground both see."""
         both = (a > 0) & (b > 0)
         met = np.stack([a[both] + np.int64(offset_a), b[both] + np.int64(offset_b)], axis=1)
         self.pairs.append(np.unique(met, axis=0))
 
-    def result(self) -> tuple[Longs, Longs]:
+    def result(self) -> tuple[IntArray, IntArray]:
         """Return the component of every row, and the summed table of the components."""
         table = np.concatenate(self.tables)
         a, b = np.concatenate([*self.pairs, np.empty((0, 2), np.int64)]).T
@@ -61,8 +59,13 @@ class Joined:
 
 @compiled
 def _edges_and_sums(  # noqa: PLR0917 (compiled: by position)
-    labels: Labels, near: Labels, planes: Floats, ring: Floats, count: int, window: Labels
-) -> Longs:
+    labels: Int32Array,
+    near: Int32Array,
+    planes: Float32Array,
+    ring: Float32Array,
+    count: int,
+    window: Int32Array,
+) -> IntArray:
     held, about = planes.shape[0], ring.shape[0]
     first = 3 + held + about
     out = np.zeros((count + 1, first + BINS), np.int64)
@@ -91,14 +94,14 @@ def _edges_and_sums(  # noqa: PLR0917 (compiled: by position)
 
 
 def object_sums(
-    labels: Labels,
-    near: Labels,
-    planes: Sequence[Floats],
-    ring: Sequence[Floats],
+    labels: Int32Array,
+    near: Int32Array,
+    planes: Sequence[Float32Array],
+    ring: Sequence[Float32Array],
     *,
     count: int,
     window: tuple[slice, slice],
-) -> Longs:
+) -> IntArray:
     """Return the sums of each label over the pixels of a window.
 
     `near` names the object whose bank an unlabelled pixel is. Columns: pixels, edges, pixels of
@@ -118,15 +121,15 @@ class Objects:
     disc, and the half width of a long strip; `bank_counts` the classes of the first bank plane.
     """
 
-    pixels: Longs
-    bank_pixels: Longs
-    half_width: NDArray[np.float64]
-    mean: NDArray[np.float64]
-    bank: NDArray[np.float64]
-    bank_counts: Longs
+    pixels: IntArray
+    bank_pixels: IntArray
+    half_width: FloatArray
+    mean: FloatArray
+    bank: FloatArray
+    bank_counts: IntArray
 
     @classmethod
-    def of(cls, table: Longs, held: int) -> Objects:
+    def of(cls, table: IntArray, held: int) -> Objects:
         """Return the objects of a table of `object_sums` of `held` planes."""
         pixels, edges, bank_pixels = table[:, 0], table[:, 1], table[:, 2]
         sums = table[:, 3:-BINS] / _FIX
@@ -136,7 +139,7 @@ class Objects:
         bank = sums[:, held:].T / np.maximum(bank_pixels, 1)
         return cls(pixels, bank_pixels, half_width, mean, bank, table[:, -BINS:])
 
-    def bank_above(self, limit: NDArray[np.float64]) -> NDArray[np.float64]:
+    def bank_above(self, limit: FloatArray) -> FloatArray:
         """Return the share of each bank on which the first plane is above a limit, 0 of none."""
         upto = np.pad(np.cumsum(self.bank_counts, axis=1), ((0, 0), (1, 0)))
         place = np.clip(limit / BIN, 0, BINS - 1e-9)
@@ -156,10 +159,10 @@ class Seams:
 
     joined: Joined
     overlap: int
-    west: tuple[Labels, int, int] | None = None
-    north: dict[int, tuple[Labels, int, int]] = field(default_factory=lambda: {})
+    west: tuple[Int32Array, int, int] | None = None
+    north: dict[int, tuple[Int32Array, int, int]] = field(default_factory=lambda: {})
 
-    def meet(self, tile: Tile, seen: Tile, labels: Labels, offset: int) -> None:
+    def meet(self, tile: Tile, seen: Tile, labels: Int32Array, offset: int) -> None:
         """Join the labels of a tile, seen with its margin, with those to its north and west."""
         n, key = max(self.overlap, 1), tile.cols.start
         if self.west is not None and tile.cols.start > 0:

@@ -9,24 +9,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 
 from sitegeo.core.contracts import Cover
-from sitegeo.landcover.filters import (
-    BLUR_1,
-    Bools,
-    Floats,
-    box_mean,
-    gaussian,
-    lowest,
-    texture,
-    weighted,
-)
+from sitegeo.core.typing import BoolArray, ByteArray, Float32Array
+from sitegeo.landcover.filters import BLUR_1, box_mean, gaussian, lowest, texture, weighted
 from sitegeo.landcover.indices import ndvi, otsu, otsu_low_of_three, radius_of
 from sitegeo.landcover.open_water import Planes
-
-Codes = NDArray[np.uint8]
 
 _LAND = (Cover.TREE, Cover.LOW, Cover.OPEN, Cover.BUILT)
 _BLUR_2 = gaussian(2.0)
@@ -74,7 +63,7 @@ class LandReader:
         blur = radius_of(self.params.smooth_m, self.pixel_m)
         return 3 * crown + 2 * blur + len(_BLUR_2) // 2 + 4
 
-    def planes(self, bands: Planes, land: Bools) -> Planes:
+    def planes(self, bands: Planes, land: BoolArray) -> Planes:
         """Return what is measured at each pixel of land."""
         window = radius_of(self.params.crown_m, self.pixel_m)
         log_green = np.log(bands["green"] + np.float32(0.02))
@@ -89,7 +78,7 @@ class LandReader:
             "rough": np.log(lowest(contrast, window) + np.float32(1e-3)),
         }
 
-    def _greenness(self, bands: Planes) -> Floats:
+    def _greenness(self, bands: Planes) -> Float32Array:
         if self.infrared:
             return ndvi(weighted(bands["red"], BLUR_1), weighted(bands["nir"], BLUR_1))
         red, green, blue = (
@@ -119,7 +108,9 @@ class LandReader:
         return replace(self, green_cut=green_cut, leaf_cut=leaf_cut, leaf_light=light,
                        crown_cut=crown_cut, low_cut=low_cut)  # fmt: skip
 
-    def classes(self, planes: Planes, land: Bools, island: Bools) -> tuple[Codes, Floats]:
+    def classes(
+        self, planes: Planes, land: BoolArray, island: BoolArray
+    ) -> tuple[ByteArray, Float32Array]:
         """Return class and certainty, 0 to 1, of land pixels; 0 elsewhere.
 
         Rough ground alone in water, an `island`, is reeds or brush, green or not.
@@ -143,7 +134,9 @@ class LandReader:
         return classes, sure * land
 
 
-def _vote(land: Bools, members: Sequence[Bools], radius: int) -> tuple[Codes, Floats]:
+def _vote(
+    land: BoolArray, members: Sequence[BoolArray], radius: int
+) -> tuple[ByteArray, Float32Array]:
     """Return the commonest land class about each pixel, and its share."""
     classes = np.zeros(land.shape, np.uint8)
     best = np.zeros(land.shape, np.float32)
@@ -156,7 +149,7 @@ def _vote(land: Bools, members: Sequence[Bools], radius: int) -> tuple[Codes, Fl
     return classes * land, best / total
 
 
-def _held(log_values: Floats, low: float, high: float) -> float:
+def _held(log_values: Float32Array, low: float, high: float) -> float:
     """Return Otsu's threshold of logarithms, held between two plain values."""
     cut = otsu(log_values) if log_values.size else 0.0
     return float(np.clip(cut, np.log(low), np.log(high)))

@@ -18,22 +18,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sitegeo.angles import smoothstep
-from sitegeo.landcover.filters import (
-    BLUR_07,
-    Bools,
-    Floats,
-    Labels,
-    contest,
-    lowest,
-    opened_by_cross,
-    texture,
-    weighted,
-)
+from sitegeo.core.typing import BoolArray, Float32Array, FloatArray, Int32Array
+from sitegeo.landcover.filters import BLUR_07, contest, lowest, opened_by_cross, texture, weighted
 from sitegeo.landcover.indices import excess_green, ndwi, otsu, radius_of
 from sitegeo.landcover.labelling import Objects
 
-Doubles = NDArray[np.float64]
-Planes = dict[str, Floats]
+Planes = dict[str, Float32Array]
 
 # Index between which a dark object turns from surely grey to surely not, and the index of a
 # photo that can only be water; infrared of land and water differ at least by the factor.
@@ -89,10 +79,10 @@ class WaterParams:
 class Judged:
     """The score of each object, 0 to 1, whether it is water or surely not, and its edge."""
 
-    score: Doubles
-    accepted: Bools
-    refused: Bools
-    limits: Doubles
+    score: FloatArray
+    accepted: BoolArray
+    refused: BoolArray
+    limits: FloatArray
 
 
 @dataclass(frozen=True)
@@ -100,7 +90,7 @@ class Edges:
     """What the edge of water is drawn by: the objects judged, and land of some size if told."""
 
     judged: Judged
-    ashore: Bools | None = None
+    ashore: BoolArray | None = None
 
 
 class WaterReader(Protocol):
@@ -135,25 +125,25 @@ class WaterReader(Protocol):
     def learned(self, sample: Planes) -> WaterReader:
         """Return the reader with the levels of a photo, from a sample of its planes."""
 
-    def seeds(self, planes: Planes, valid: Bools) -> Bools:
+    def seeds(self, planes: Planes, valid: BoolArray) -> BoolArray:
         """Return pixels sure enough to make objects of; looks at two pixels about each."""
 
-    def held(self, planes: Planes) -> list[Floats]:
+    def held(self, planes: Planes) -> list[Float32Array]:
         """Return the planes whose means over each object are wanted."""
 
-    def bank(self, planes: Planes) -> list[Floats]:
+    def bank(self, planes: Planes) -> list[Float32Array]:
         """Return the same for its bank."""
 
     def judge(self, objects: Objects) -> Judged:
         """Return which objects are water."""
 
-    def ashore(self, planes: Planes, objects: Labels) -> Bools:
+    def ashore(self, planes: Planes, objects: Int32Array) -> BoolArray:
         """Return what is surely land.
 
         `objects` holds the accepted objects, -1 where one was refused.
         """
 
-    def edge(self, planes: Planes, objects: Labels, near: Labels, seen: Edges) -> Bools:
+    def edge(self, planes: Planes, objects: Int32Array, near: Int32Array, seen: Edges) -> BoolArray:
         """Return the pixels of water, from `reach` pixels about each.
 
         `near` holds the accepted object each pixel may belong to.
@@ -221,14 +211,14 @@ class Infrared:
             land_rough=float(np.median(sample["rough"][land])) if land.any() else 0.0,
         )
 
-    def seeds(self, planes: Planes, valid: Bools) -> Bools:
+    def seeds(self, planes: Planes, valid: BoolArray) -> BoolArray:
         wet = valid & (planes["index"] > self.cut) & (planes["nir"] < 0.6 * self.land_level)
         return opened_by_cross(wet)
 
-    def held(self, planes: Planes) -> list[Floats]:
+    def held(self, planes: Planes) -> list[Float32Array]:
         return [planes["nir"], planes["index"], planes["rough"]]
 
-    def bank(self, planes: Planes) -> list[Floats]:
+    def bank(self, planes: Planes) -> list[Float32Array]:
         return [planes["index"], planes["nir"]]
 
     def judge(self, objects: Objects) -> Judged:
@@ -245,10 +235,10 @@ class Infrared:
         good = score >= self.params.accept
         return Judged(score, good, ~good, ((level + bank_level) / 2)[None])
 
-    def ashore(self, planes: Planes, objects: Labels) -> Bools:  # noqa: ARG002
+    def ashore(self, planes: Planes, objects: Int32Array) -> BoolArray:  # noqa: ARG002
         return np.asarray(planes["nir"] > self.land_level)
 
-    def edge(self, planes: Planes, objects: Labels, near: Labels, seen: Edges) -> Bools:  # noqa: ARG002
+    def edge(self, planes: Planes, objects: Int32Array, near: Int32Array, seen: Edges) -> BoolArray:  # noqa: ARG002
         limit = seen.judged.limits[0].astype(np.float32)[near]
         wet = planes["index"] > min(self.cut, 0.0) - 0.1
         return np.asarray(wet & (near > 0) & (planes["nir"] < limit))
@@ -321,17 +311,17 @@ class Colour:
             land_blue=float(np.median(_blueness(*_colours(sample))[land])),
         )
 
-    def seeds(self, planes: Planes, valid: Bools) -> Bools:
+    def seeds(self, planes: Planes, valid: BoolArray) -> BoolArray:
         dim = valid & (planes["red"] < self.red_cut)
         return opened_by_cross(dim & (planes["rough"] < self.rough_cut))
 
-    def held(self, planes: Planes) -> list[Floats]:
+    def held(self, planes: Planes) -> list[Float32Array]:
         return [planes[n] for n in ("red", "green", "blue", "rough")]
 
-    def bank(self, planes: Planes) -> list[Floats]:
+    def bank(self, planes: Planes) -> list[Float32Array]:
         return [planes["red"]]
 
-    def _land(self, planes: Planes) -> Bools:
+    def _land(self, planes: Planes) -> BoolArray:
         """Return what cannot be water: rough, or bright and not blue or green."""
         red, green, blue = _colours(planes)
         cool = (np.maximum(green, blue) - red) / np.maximum(red + green + blue, 1e-6)
@@ -360,16 +350,16 @@ class Colour:
         refused = ~good & (area_m2 >= self.params.min_area_m2 / 2)
         return Judged(score, good, refused, np.empty((0, len(score))))
 
-    def ashore(self, planes: Planes, objects: Labels) -> Bools:
+    def ashore(self, planes: Planes, objects: Int32Array) -> BoolArray:
         return ((planes["land"] > 0) | (objects < 0)) & (objects <= 0)
 
-    def edge(self, planes: Planes, objects: Labels, near: Labels, seen: Edges) -> Bools:
+    def edge(self, planes: Planes, objects: Int32Array, near: Int32Array, seen: Edges) -> BoolArray:
         assert seen.ashore is not None
         other = (seen.ashore & (objects <= 0)) | (near == 0)
         return contest(objects > 0, other, planes["slope"], self.reach) & (near > 0)
 
 
-def _slope(*bands: Floats) -> Floats:
+def _slope(*bands: Float32Array) -> Float32Array:
     """Return how steeply colour changes at each pixel."""
     total = np.zeros_like(bands[0])
     for band in bands:
@@ -379,7 +369,7 @@ def _slope(*bands: Floats) -> Floats:
     return total
 
 
-def _colours(planes: Planes) -> tuple[Floats, Floats, Floats]:
+def _colours(planes: Planes) -> tuple[Float32Array, Float32Array, Float32Array]:
     return planes["red"], planes["green"], planes["blue"]
 
 
@@ -387,10 +377,10 @@ def _blueness(red: NDArray, green: NDArray, blue: NDArray) -> NDArray:  # type: 
     return np.asarray((blue - (red + green) / 2) / np.maximum(red + green + blue, 1e-6))
 
 
-def _log_rough(std: Floats) -> Floats:
+def _log_rough(std: Float32Array) -> Float32Array:
     # A quarter of an 8-bit step is as smooth as a photo can show.
     return np.asarray(np.log10(std + np.float32(1e-3)), np.float32)
 
 
-def _roomy(width_m: Doubles) -> Doubles:
+def _roomy(width_m: FloatArray) -> FloatArray:
     return np.asarray(smoothstep(np.log10(width_m + 1e-6), 0.3, 1.5))

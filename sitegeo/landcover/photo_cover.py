@@ -12,13 +12,12 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster
 from sitegeo.core.steps import step
+from sitegeo.core.typing import BoolArray, ByteArray
 from sitegeo.errors import RasterError
-from sitegeo.landcover.filters import Bools
 from sitegeo.landcover.land_classes import LandParams, LandReader
 from sitegeo.landcover.open_water import Colour, Infrared, Planes, WaterParams, WaterReader
 from sitegeo.landcover.tiling import (
@@ -35,8 +34,6 @@ from sitegeo.landcover.tiling import (
 from sitegeo.landcover.water_bodies import ISLAND, WATER, Plane, Sweep, find_water
 from sitegeo.places.imagery import FinePhoto
 from sitegeo.places.rasters import scratch_plane
-
-Codes = NDArray[np.uint8]
 
 
 @dataclass(frozen=True)
@@ -87,7 +84,7 @@ def photo_cover(
     values = np.zeros((2, rows, cols), np.uint8)
     times = 1 if fine_photo is None else fine_photo.times
 
-    def keep(tile: Tile, part: Codes) -> None:
+    def keep(tile: Tile, part: ByteArray) -> None:
         at = tuple(slice(s.start // times, s.stop // times) for s in (tile.rows, tile.cols))
         values[:, *at] = part if times == 1 else _commonest(part, times)
 
@@ -100,7 +97,7 @@ def photo_cover(
     return Raster(values, imagery.grid, imagery.valid, ("class", "confidence"))
 
 
-def _commonest(part: Codes, times: int) -> Codes:
+def _commonest(part: ByteArray, times: int) -> ByteArray:
     """Return the commonest class of each block of pixels, and its mean confidence.
 
     Of classes that are equally common the one with the lowest code, water first, is kept; voids
@@ -117,7 +114,7 @@ def _commonest(part: Codes, times: int) -> Codes:
 
 def classify(
     photo: Photo,
-    keep: Callable[[Tile, Codes], None],
+    keep: Callable[[Tile, ByteArray], None],
     *,
     params: PhotoParams = PhotoParams(),
     tile_px: int = TILE_PX,
@@ -144,7 +141,7 @@ def classify(
         land = land.learned(_land_sample(sweep, land, state, samples))
         trust = 100 * (1.0 if infrared else params.rgb_trust)
 
-        def finished(tile: Tile) -> Codes:
+        def finished(tile: Tile) -> ByteArray:
             planes, wet, valid = _land_planes(sweep, land, state, tile)
             inner = np.s_[land.margin : -land.margin, land.margin : -land.margin]
             on_land = valid & (wet != WATER)
@@ -196,7 +193,7 @@ class _Levels:
         haze = (dark["red"], dark["green"], dark.get("blue", 0.0))
         return cls(bands, scale, median, haze)
 
-    def read(self, photo: Photo, tile: Tile, margin: int) -> tuple[Planes, Bools]:
+    def read(self, photo: Photo, tile: Tile, margin: int) -> tuple[Planes, BoolArray]:
         """Return the bands of a tile and its margin, voids filled, and where there is data."""
         values, valid = read_with_margin(photo, tile, margin)
         full = bool(valid.all())
@@ -218,7 +215,7 @@ def _water_sample(sweep: Sweep, reader: WaterReader, samples: list[Tile]) -> Pla
 
 def _land_planes(
     sweep: Sweep, reader: LandReader, state: Plane, tile: Tile
-) -> tuple[Planes, NDArray[np.uint8], Bools]:
+) -> tuple[Planes, ByteArray, BoolArray]:
     """Return the planes of a tile with its margin, its waters and islands, and where data is."""
     bands, valid = sweep.bands(tile, reader.margin)
     seen = tile.grown(reader.margin, sweep.shape)

@@ -6,14 +6,13 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Any, Protocol, TypeVar
+from typing import Protocol, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.parallel import allowed
-from sitegeo.landcover.filters import Bools
+from sitegeo.core.typing import AnyArray, BoolArray
 
 Made = TypeVar("Made")
 
@@ -36,7 +35,7 @@ class Photo(Protocol):
     def bands(self) -> tuple[str, ...]:
         """Names of its bands."""
 
-    def read(self, rows: slice, cols: slice) -> tuple[NDArray[Any], Bools]:
+    def read(self, rows: slice, cols: slice) -> tuple[AnyArray, BoolArray]:
         """Return the bands of a part, stacked, and which of its pixels hold data."""
 
 
@@ -56,7 +55,7 @@ class Held:
         """Names of its bands."""
         return self.raster.bands
 
-    def read(self, rows: slice, cols: slice) -> tuple[NDArray[Any], Bools]:
+    def read(self, rows: slice, cols: slice) -> tuple[AnyArray, BoolArray]:
         """Return the bands of a part, stacked, and which of its pixels hold data."""
         values = self.raster.values[:, rows, cols]
         if self.raster.valid is None:
@@ -105,14 +104,14 @@ def _cut(size: int, tile_px: int) -> list[slice]:
     return [slice(at, min(at + tile_px, size)) for at in range(0, size, tile_px)]
 
 
-def read_with_margin(photo: Photo, tile: Tile, margin: int) -> tuple[NDArray[Any], Bools]:
+def read_with_margin(photo: Photo, tile: Tile, margin: int) -> tuple[AnyArray, BoolArray]:
     """Return a tile and its margin; beyond the edge of the photo stands its mirror image."""
     seen = tile.grown(margin, photo.grid.shape)
     values, valid = photo.read(seen.rows, seen.cols)
     return mirrored(values, tile, seen, margin), mirrored(valid, tile, seen, margin)
 
 
-def mirrored(values: NDArray[Any], tile: Tile, seen: Tile, margin: int) -> NDArray[Any]:
+def mirrored(values: AnyArray, tile: Tile, seen: Tile, margin: int) -> AnyArray:
     """Return what was seen of a tile and its margin, with the rest of the margin mirrored."""
     pad = [
         (margin - (t.start - s.start), margin - (s.stop - t.stop))

@@ -9,14 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 
-from sitegeo.landcover.filters import Bools, Labels, spread
-from sitegeo.landcover.labelling import Joined, Longs, Objects, Seams, object_sums
+from sitegeo.core.typing import AnyArray, BoolArray, ByteArray, Int32Array, IntArray
+from sitegeo.landcover.filters import spread
+from sitegeo.landcover.labelling import Joined, Objects, Seams, object_sums
 from sitegeo.landcover.open_water import Edges, Judged, Planes, WaterParams, WaterReader
 from sitegeo.landcover.tiling import Tile, each
 
@@ -29,10 +29,10 @@ _SEED_MARGIN = 3
 class Plane(Protocol):
     """A plane of a whole photo, written and read in part."""
 
-    def read(self, rows: slice, cols: slice) -> NDArray[Any]:
+    def read(self, rows: slice, cols: slice) -> AnyArray:
         """Return a part."""
 
-    def write(self, rows: slice, cols: slice, values: NDArray[Any]) -> None:
+    def write(self, rows: slice, cols: slice, values: AnyArray) -> None:
         """Set a part."""
 
 
@@ -42,12 +42,12 @@ class Sweep:
 
     shape: tuple[int, int]
     tiles: tuple[Tile, ...]
-    bands: Callable[[Tile, int], tuple[Planes, Bools]]
+    bands: Callable[[Tile, int], tuple[Planes, BoolArray]]
     pixel_m: float
 
     def planes(
         self, tile: Tile, reader: WaterReader, *, judging: bool = True
-    ) -> tuple[Planes, Bools, Bools]:
+    ) -> tuple[Planes, BoolArray, BoolArray]:
         """Return the planes of a part of the photo, its seeds, and where it holds data."""
         margin = reader.margin + _SEED_MARGIN
         bands, valid = self.bands(tile, margin)
@@ -68,7 +68,7 @@ def find_water(
     labels, score, state = plane("int32"), plane("uint8"), plane("uint8")
     ashore = _ashore(sweep, reader, objects, plane, params)
 
-    def waters(tile: Tile) -> tuple[Labels, int]:
+    def waters(tile: Tile) -> tuple[Int32Array, int]:
         mask, sure = _water_in(sweep, reader, tile, objects, ashore)
         found, count = ndimage.label(mask)
         labels.write(tile.rows, tile.cols, found)
@@ -78,7 +78,7 @@ def find_water(
     area_px = _areas(sweep, waters)
     large = reader.min_area_m2 / sweep.pixel_m**2
 
-    def lands(tile: Tile) -> tuple[Labels, int]:
+    def lands(tile: Tile) -> tuple[Int32Array, int]:
         found = labels.read(tile.rows, tile.cols)
         wet = (area_px(tile)[found] >= large) & (found > 0)
         rest, count = ndimage.label(~wet)
@@ -111,7 +111,7 @@ def _ashore(
         return None
     labels, ashore = plane("int32"), plane("uint8")
 
-    def spots(tile: Tile) -> tuple[Labels, int]:
+    def spots(tile: Tile) -> tuple[Int32Array, int]:
         planes, told, valid = objects.seen(sweep, reader, tile)
         inner = tile.within(objects.window(sweep, tile))
         found, count = ndimage.label((reader.ashore(planes, told) | ~valid)[inner])
@@ -136,14 +136,16 @@ class _Objects:
 
     reach: int
     offsets: dict[tuple[int, int], int]
-    which: Longs
+    which: IntArray
     judged: Judged
 
     def window(self, sweep: Sweep, tile: Tile) -> Tile:
         """Return the tile with the margin in which its objects were labelled."""
         return tile.grown(self.reach, sweep.shape)
 
-    def seen(self, sweep: Sweep, reader: WaterReader, tile: Tile) -> tuple[Planes, Labels, Bools]:
+    def seen(
+        self, sweep: Sweep, reader: WaterReader, tile: Tile
+    ) -> tuple[Planes, Int32Array, BoolArray]:
         """Return the planes of a tile's window, its objects, and where there is data.
 
         Objects that are not water are 0, or -1 where refused.
@@ -161,7 +163,7 @@ def _judged(sweep: Sweep, reader: WaterReader) -> _Objects:
     """Return what looks wet, gathered into objects, each judged as a whole."""
     reach = reader.reach + 1
 
-    def objects(tile: Tile) -> tuple[Labels, Longs, int]:
+    def objects(tile: Tile) -> tuple[Int32Array, IntArray, int]:
         seen = tile.grown(reach, sweep.shape)
         planes, seeds, valid = sweep.planes(seen, reader)
         labels, count = ndimage.label(seeds)
@@ -185,7 +187,7 @@ def _judged(sweep: Sweep, reader: WaterReader) -> _Objects:
 
 def _water_in(
     sweep: Sweep, reader: WaterReader, tile: Tile, objects: _Objects, ashore: Plane | None
-) -> tuple[Bools, NDArray[np.uint8]]:
+) -> tuple[BoolArray, ByteArray]:
     """Return the water of a tile, and the score of the object each pixel is nearest to."""
     seen = objects.window(sweep, tile)
     inner = tile.within(seen)
@@ -203,7 +205,9 @@ def _all(work: Callable[[Tile], None], sweep: Sweep) -> None:
         pass
 
 
-def _areas(sweep: Sweep, labelled: Callable[[Tile], tuple[Labels, int]]) -> Callable[[Tile], Longs]:
+def _areas(
+    sweep: Sweep, labelled: Callable[[Tile], tuple[Int32Array, int]]
+) -> Callable[[Tile], IntArray]:
     """Label every tile and return, for a tile, the area in pixels of each of its labels."""
     joined = Joined()
     offsets: dict[tuple[int, int], tuple[int, int]] = {}
@@ -215,7 +219,7 @@ def _areas(sweep: Sweep, labelled: Callable[[Tile], tuple[Labels, int]]) -> Call
         seams.meet(tile, tile, labels, offset)
     which, summed = joined.result()
 
-    def pixels(tile: Tile) -> Longs:
+    def pixels(tile: Tile) -> IntArray:
         offset, count = offsets[tile.rows.start, tile.cols.start]
         return np.asarray(summed[which[offset : offset + count], 0])
 

@@ -12,18 +12,16 @@ from typing import Any, Self
 import geopandas as gpd
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 from shapely.geometry.base import BaseGeometry
 
 from sitegeo.core import contracts
 from sitegeo.core.models import from_record
+from sitegeo.core.typing import BoolArray
 from sitegeo.errors import UsageError
 from sitegeo.law.geodesic import geod_of
 from sitegeo.law.rules import DistanceRule, MeasuredFrom
 from sitegeo.places.config import REACH_M, Assume, LawKeys, Permission
-
-Bools = NDArray[np.bool_]
 
 MATCH_M = 15.0
 """A permission is for the building it was written on, or the only one this close."""
@@ -186,7 +184,7 @@ def building_of(permission: Permission, layer: gpd.GeoDataFrame) -> int | None:
     return int(sure[0]) if alone else None
 
 
-def stands_on(permission: Permission, points: gpd.GeoDataFrame, *, error_m: float) -> Bools:
+def stands_on(permission: Permission, points: gpd.GeoDataFrame, *, error_m: float) -> BoolArray:
     """Return which points a landowner's permission covers, surely."""
     crs = CRS(points.crs)
     to_degrees = Transformer.from_crs(crs, crs.geodetic_crs, always_xy=True)

@@ -8,12 +8,9 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from sitegeo.core.typing import BoolArray, FloatArray
 from sitegeo.law.rules import OF_BUILDINGS, TARGETS, DistanceRule, Law, MeasuredFrom, Target
-
-Bools = NDArray[np.bool_]
-Floats = NDArray[np.float64]
 
 BUILDING_TARGETS: tuple[Target, ...] = tuple(t for t in TARGETS if t != "road")
 
@@ -78,7 +75,7 @@ def covers_houses(rule: DistanceRule) -> bool:
     return not _OF_HOUSE.isdisjoint(rule.target)
 
 
-def reached(layer: gpd.GeoDataFrame, rule: DistanceRule) -> Bools:
+def reached(layer: gpd.GeoDataFrame, rule: DistanceRule) -> BoolArray:
     """Return which features of the dwellings or roads layer a rule is about.
 
     Every mapped way counts as a road, track and path too; a rule for paved roads leaves out
@@ -97,7 +94,7 @@ def shows(outline: MeasuredFrom, rule: DistanceRule) -> bool:
     return rule.of_roads or OF_BUILDINGS.index(outline) >= OF_BUILDINGS.index(rule.measured_from)
 
 
-def offset_m(layer: gpd.GeoDataFrame, rule: DistanceRule, law: Law | None = None) -> Floats:
+def offset_m(layer: gpd.GeoDataFrame, rule: DistanceRule, law: Law | None = None) -> FloatArray:
     """Return how much nearer than its mapped geometry each feature must be taken.
 
     Zero for a footprint and for a rule measured from the centreline; for a building known as a
@@ -132,13 +129,15 @@ def most_offset_m(rule: DistanceRule, law: Law) -> float:
     return max([widest + VERGE_HIGHWAY_M, *(w / 2 for w in law.right_of_way_m.values())])
 
 
-def building_extent_m(layer: gpd.GeoDataFrame) -> Floats:
+def building_extent_m(layer: gpd.GeoDataFrame) -> FloatArray:
     """Return how far each building may reach beyond its mapped geometry: a point has a size."""
     point = (layer.geom_type == "Point").to_numpy()
     return np.where(point, _each(layer["kind"], _half_diagonal_m), 0.0)
 
 
-def half_pavement_m(layer: gpd.GeoDataFrame, own_m: Mapping[str, float] | None = None) -> Floats:
+def half_pavement_m(
+    layer: gpd.GeoDataFrame, own_m: Mapping[str, float] | None = None
+) -> FloatArray:
     """Return half the pavement of each road: its width, else its class's by `own_m` or usual.
 
     A width of 0 is one that nobody filled in.
@@ -149,7 +148,7 @@ def half_pavement_m(layer: gpd.GeoDataFrame, own_m: Mapping[str, float] | None =
     return np.asarray(np.where(width > 0, width, usual) / 2)
 
 
-def by_class(classes: pd.Series[Any], table: Mapping[str, float]) -> Floats:
+def by_class(classes: pd.Series[Any], table: Mapping[str, float]) -> FloatArray:
     """Return a table's value for each class, NaN where it has none."""
     named = {plain(name): value for name, value in table.items()}
     return _each(classes, lambda c: named.get(plain(c), np.nan))
@@ -160,10 +159,10 @@ def _half_diagonal_m(kind: object) -> float:
     return POINT_HOUSE_M if parts <= HOUSES | OUTBUILDINGS | UNTOLD else POINT_LARGE_M
 
 
-def _each(values: pd.Series[Any], value_of: Any) -> Floats:
+def _each(values: pd.Series[Any], value_of: Any) -> FloatArray:
     """Return a number for each value, worked out once for each that differs."""
     codes, different = pd.factorize(values, use_na_sentinel=False)
-    table: Floats = np.array([value_of(v) for v in different], dtype=float)
+    table: FloatArray = np.array([value_of(v) for v in different], dtype=float)
     return table[codes]
 
 

@@ -8,14 +8,11 @@ from typing import Any
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from pyproj import CRS, Geod, Transformer
 
 from sitegeo.angles import wrap360
+from sitegeo.core.typing import AnyArray, FloatArray, IntArray
 from sitegeo.errors import CrsError
-
-Floats = NDArray[np.float64]
-Shapes = NDArray[Any]
 
 _SAMPLES = 5
 _PAD = 1e-4  # the scale's extremes may lie between samples: 1e-4 covers 700 km of one UTM zone
@@ -33,7 +30,7 @@ class Scale:
     stretch: float
 
 
-def scale_over(crs: CRS, *shapes: Shapes) -> Scale:
+def scale_over(crs: CRS, *shapes: AnyArray) -> Scale:
     """Return the scale of a projected CRS over the extent of some shapes.
 
     Tissot's indicatrix, from the images of short geodesics east and north: PROJ's own factors
@@ -133,12 +130,12 @@ class Nearest:
         True bearing from the point to the feature, NaN where the point lies on it.
     """
 
-    feature: NDArray[np.int64]
-    distance_m: Floats
-    bearing_deg: Floats
+    feature: IntArray
+    distance_m: FloatArray
+    bearing_deg: FloatArray
 
 
-def nearest(points: Shapes, features: Shapes, offset_m: Floats, *, crs: CRS) -> Nearest:
+def nearest(points: AnyArray, features: AnyArray, offset_m: FloatArray, *, crs: CRS) -> Nearest:
     """Return the nearest of the features to each point.
 
     Both are in the projected `crs` and hold at least one shape. Candidates come from a tree in
@@ -161,7 +158,7 @@ def nearest(points: Shapes, features: Shapes, offset_m: Floats, *, crs: CRS) -> 
     return Nearest(feature[best], np.maximum(left[best], 0.0), bearing[best])
 
 
-def _geodesic(crs: CRS, lines: NDArray[Any]) -> tuple[Floats, Floats]:
+def _geodesic(crs: CRS, lines: AnyArray) -> tuple[FloatArray, FloatArray]:
     """Return length and starting bearing of the geodesic between the ends of each line."""
     ends = shapely.get_coordinates(lines)
     to_degrees = Transformer.from_crs(crs, crs.geodetic_crs, always_xy=True)

@@ -15,17 +15,15 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import NDArray
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
 from sitegeo.core import contracts
 from sitegeo.core.grid import require_metric, require_same_crs
+from sitegeo.core.typing import AnyArray, BoolArray
 from sitegeo.errors import UsageError
 from sitegeo.law.context import COLUMNS, POINTS, Terms
 from sitegeo.law.geodesic import grown, scale_over
-
-Bools = NDArray[np.bool_]
 
 
 def ground_of(
@@ -33,7 +31,7 @@ def ground_of(
     public_land: gpd.GeoDataFrame | None,
     *,
     error_m: float,
-    complete: bool | Bools = False,
+    complete: bool | BoolArray = False,
 ) -> pd.Series[str]:
     """Return `public`, `private` or `unknown` for each point, on the points' index.
 
@@ -61,7 +59,7 @@ def hunting_of(
     if public_land is None or points.empty:
         return _series("unknown", points)
     within = _reach(points, public_land, "public_land", error_m)
-    cases: list[Bools] = []
+    cases: list[BoolArray] = []
     names = ["closed", "restricted", "unknown", "open"]
     for name in names[:-1]:
         parcels = public_land[public_land["hunting"] == name].union_all()
@@ -168,7 +166,7 @@ def huntable(
     for name, layer in held.items():
         contracts.check(layer, contracts.contract(name))
         require_same_crs(crs, layer.crs, where=name)
-    pieces: NDArray[Any] = np.array([], dtype=object)
+    pieces: AnyArray = np.array([], dtype=object)
     if public_land is not None and len(_open(public_land)):
         scale = scale_over(crs, *(layer.geometry.to_numpy() for layer in held.values()))
         barred = [public_land[public_land["hunting"] != "open"].geometry]
@@ -228,16 +226,16 @@ def _require_length(error_m: float) -> None:
 
 def _inside_and_near(
     points: gpd.GeoDataFrame, shape: BaseGeometry, within: float
-) -> tuple[Bools, Bools]:
+) -> tuple[BoolArray, BoolArray]:
     """Return which points are in a shape, and which no farther than `within` from its edge."""
     shapely.prepare(shape)
-    inside: Bools = shapely.contains(shape, points.geometry.to_numpy())
+    inside: BoolArray = shapely.contains(shape, points.geometry.to_numpy())
     return inside, _within(shape.boundary, points, within)
 
 
-def _within(shape: BaseGeometry | None, points: gpd.GeoDataFrame, within: float) -> Bools:
+def _within(shape: BaseGeometry | None, points: gpd.GeoDataFrame, within: float) -> BoolArray:
     shapely.prepare(shape)
-    near: Bools = shapely.dwithin(shape, points.geometry.to_numpy(), within)
+    near: BoolArray = shapely.dwithin(shape, points.geometry.to_numpy(), within)
     return near
 
 
@@ -319,9 +317,7 @@ def land_verdicts(
     return table[list(COLUMNS)]
 
 
-def _said_of(
-    points: gpd.GeoDataFrame, layer: str, error_m: float, terms: Terms
-) -> NDArray[np.bool_]:
+def _said_of(points: gpd.GeoDataFrame, layer: str, error_m: float, terms: Terms) -> BoolArray:
     """Return which points lie in the area of a layer by more than the error."""
     area = terms.covered.get(layer)
     at = points.geometry.to_numpy()
@@ -332,9 +328,7 @@ def _said_of(
     return np.asarray(inside & (shapely.distance(area.boundary, at) > within))
 
 
-def _near(
-    points: gpd.GeoDataFrame, land: gpd.GeoDataFrame | None, error_m: float
-) -> NDArray[np.bool_]:
+def _near(points: gpd.GeoDataFrame, land: gpd.GeoDataFrame | None, error_m: float) -> BoolArray:
     """Return which points lie in public land or within the error of it."""
     at = points.geometry.to_numpy()
     if land is None or not at.size:

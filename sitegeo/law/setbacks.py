@@ -17,17 +17,18 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
 from sitegeo.angles import unit_from_bearing
 from sitegeo.core import contracts
 from sitegeo.core.grid import convergence_deg, require_metric, require_same_crs
+from sitegeo.core.typing import AnyArray, BoolArray, FloatArray, IntArray, ObjectArray
 from sitegeo.law import features
 from sitegeo.law.context import COLUMNS, POINTS, Terms, building_of, lifting, stands_on
-from sitegeo.law.features import Bools, plain, shows
-from sitegeo.law.geodesic import Floats, Nearest, Shapes, grown, nearest, scale_over
+from sitegeo.law.features import plain, shows
+from sitegeo.law.geodesic import Nearest, grown, nearest, scale_over
 from sitegeo.law.ground import ground_of
 from sitegeo.law.rules import DistanceRule, Law, MeasuredFrom, Target
 
@@ -39,7 +40,7 @@ RULED: dict[str, tuple[Target, ...]] = {
 WORST = ("inside", "close", "not checked", "clear")
 
 
-def verdict_of(distance_m: ArrayLike, limit_m: ArrayLike, error_m: float) -> NDArray[Any]:
+def verdict_of(distance_m: ArrayLike, limit_m: ArrayLike, error_m: float) -> AnyArray:
     """Return `inside`, `clear` or `close` for distances; one that is no number is `close`."""
     distance, limit = np.asarray(distance_m, float), np.asarray(limit_m, float)
     return np.select([distance <= limit, distance - error_m > limit], ["inside", "clear"], "close")
@@ -109,7 +110,7 @@ def _verdicts(
     law: Law,
     layer: gpd.GeoDataFrame | None,
     *,
-    public: Bools,
+    public: BoolArray,
     terms: Terms,
 ) -> pd.DataFrame:
     rules = law.rules_for(RULED[target])
@@ -173,13 +174,13 @@ class _Asked:
     """
 
     rule: DistanceRule
-    distance_m: Floats
-    bearing_deg: Floats
-    feature: NDArray[np.int64]
-    speaks: Bools
+    distance_m: FloatArray
+    bearing_deg: FloatArray
+    feature: IntArray
+    speaks: BoolArray
     held: bool
     shown: bool
-    notes: tuple[tuple[Bools, str], ...]
+    notes: tuple[tuple[BoolArray, str], ...]
 
 
 def _ask(
@@ -188,7 +189,7 @@ def _ask(
     layer: gpd.GeoDataFrame,
     points: gpd.GeoDataFrame,
     *,
-    public: Bools,
+    public: BoolArray,
     terms: Terms,
 ) -> _Asked:
     everywhere = np.ones(len(points), dtype=bool)
@@ -238,7 +239,7 @@ def _ask(
     return _Asked(rule, distance, bearing, feature, speaks, held, shown, tuple(notes))
 
 
-def _surely_clear(target: str, asked: list[_Asked], *, layer_complete: bool) -> Bools:
+def _surely_clear(target: str, asked: list[_Asked], *, layer_complete: bool) -> BoolArray:
     """Return where the rules that speak are enough for a clear verdict."""
     speaks = np.array([a.speaks for a in asked])
     houses = np.array([target == "road" or features.covers_houses(a.rule) for a in asked])
@@ -252,7 +253,7 @@ def _surely_clear(target: str, asked: list[_Asked], *, layer_complete: bool) -> 
 
 def _ends_near(
     points: gpd.GeoDataFrame, asked: list[_Asked], law: Law, *, terms: Terms, target: str
-) -> Bools:
+) -> BoolArray:
     """Return where the mapped area ends before every rule that speaks is surely kept."""
     area = terms.covered.get(LAYER[target])
     if area is None:
@@ -269,10 +270,10 @@ def _ends_near(
     return np.asarray(~(reach_m >= needed + terms.errors.total_m(LAYER[target])))
 
 
-def _notes(asked: list[_Asked], *, ends: Bools, complete: Bools, layer: str) -> NDArray[np.object_]:
+def _notes(asked: list[_Asked], *, ends: BoolArray, complete: BoolArray, layer: str) -> ObjectArray:
     """Return what each point's verdict rests on beside the distance."""
     said = [note for a in asked for note in a.notes]
-    silent: Bools = np.all([~a.speaks for a in asked], axis=0)
+    silent: BoolArray = np.all([~a.speaks for a in asked], axis=0)
     said.append((silent, f"no rule for {layer} is left here"))
     said.append((complete, f"the {layer} are declared complete"))
     said.append((ends, f"the map of {layer} ends before the limit does"))
@@ -289,12 +290,12 @@ def checked_crs(layer: gpd.GeoDataFrame, target: str, crs: CRS | None) -> CRS:
 
 def asked_of(
     law: Law, layer: gpd.GeoDataFrame, target: str
-) -> Iterator[tuple[DistanceRule, Bools, Floats]]:
+) -> Iterator[tuple[DistanceRule, BoolArray, FloatArray]]:
     """Yield each rule that reaches anything, with what it reaches and the offsets there.
 
     Of rules that reach the same features from the same line only the largest limit is given.
     """
-    largest: dict[tuple[bytes, bytes, str], tuple[DistanceRule, Bools, Floats]] = {}
+    largest: dict[tuple[bytes, bytes, str], tuple[DistanceRule, BoolArray, FloatArray]] = {}
     for rule in sorted(law.rules_for(RULED[target]), key=lambda r: -r.limit_m):
         which, offset = features.reached(layer, rule), features.offset_m(layer, rule, law)
         if which.any():
@@ -303,7 +304,7 @@ def asked_of(
     yield from largest.values()
 
 
-def _names(layer: gpd.GeoDataFrame, target: str) -> NDArray[Any]:
+def _names(layer: gpd.GeoDataFrame, target: str) -> AnyArray:
     """Return what to call each feature: its name, kind or class, and its index."""
     kind = "kind" if target == "dwelling" else "class"
     tried = [layer[c] for c in ("name", kind) if c in layer.columns]
@@ -387,9 +388,9 @@ def open_arcs(no_fire: Iterable[Arc]) -> tuple[Arc, ...]:
 
 
 def nearest_in_sector(
-    points: Shapes,
-    features: Shapes,
-    offset_m: Floats,
+    points: AnyArray,
+    features: AnyArray,
+    offset_m: FloatArray,
     *,
     arcs: Sequence[Arc],
     error_m: float,
@@ -426,7 +427,7 @@ def _width(start: float, stop: float) -> float:
 
 
 def _fan(
-    point: shapely.Point, features: Shapes, arcs: Sequence[Arc], *, error_m: float, crs: CRS
+    point: shapely.Point, features: AnyArray, arcs: Sequence[Arc], *, error_m: float, crs: CRS
 ) -> BaseGeometry:
     """Return the ground in the arcs about a point, out past every feature, grown by the error."""
     far = shapely.hausdorff_distance(point, shapely.box(*shapely.total_bounds(features)))

@@ -17,11 +17,11 @@ from itertools import pairwise
 import geopandas as gpd
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from sitegeo.angles import signed_diff_deg, unit_from_bearing
 from sitegeo.core.grid import convergence_deg, require_metric, require_same_crs
+from sitegeo.core.typing import BoolArray, FloatArray, ObjectArray
 from sitegeo.errors import UsageError
 from sitegeo.law.features import building_extent_m, half_pavement_m, plain
 from sitegeo.law.geodesic import grown, scale_over
@@ -128,12 +128,12 @@ def read_load(text: str | None) -> Load:
 
 def fall_range_m(
     load: Load,
-    shot_deg: NDArray[np.float64],
+    shot_deg: FloatArray,
     *,
     wind_from_deg: float | None,
     gust_mps: float,
     spread_deg: float = 0.0,
-) -> NDArray[np.float64]:
+) -> FloatArray:
     """Return how far a load may fall in true directions, longer with the wind, never shorter.
 
     The gust may blow from anywhere within two standard deviations of the wind's direction, and
@@ -215,7 +215,7 @@ def shot_fall(
     return ShotFall(load, float(ranges.max()), closed, open_arcs, missing)
 
 
-def extent_m(layer: gpd.GeoDataFrame) -> NDArray[np.float64]:
+def extent_m(layer: gpd.GeoDataFrame) -> FloatArray:
     """Return how far what is mapped may really reach beyond its geometry."""
     if "class" in layer.columns:
         return half_pavement_m(layer)
@@ -233,10 +233,10 @@ def _names(layer: gpd.GeoDataFrame, name: str) -> list[str]:
 
 def _wedges(
     hide: shapely.Point,
-    bearing_grid: NDArray[np.float64],
-    length: NDArray[np.float64],
+    bearing_grid: FloatArray,
+    length: FloatArray,
     error_m: float,
-) -> NDArray[np.object_]:
+) -> ObjectArray:
     """Return the ground each direction of fire can reach, grown by the error."""
     half = 0.5 + SCATTER_DEG
     # The far edge of a wedge is a chord: lengthened so that the middle of the arc is inside.
@@ -301,7 +301,7 @@ def side_words(fall: ShotFall, facing_deg: float) -> dict[str, str]:
     return {name: _side_words(shut[held], fall) for name, held in sides.items()}
 
 
-def _side_words(shut: NDArray[np.bool_], fall: ShotFall) -> str:
+def _side_words(shut: BoolArray, fall: ShotFall) -> str:
     if fall.not_checked:
         return "not checked"
     if shut.all():

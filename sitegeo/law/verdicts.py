@@ -11,9 +11,9 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import NDArray
 
 from sitegeo.core.grid import require_metric
+from sitegeo.core.typing import ObjectArray
 from sitegeo.law.context import terms_of
 from sitegeo.law.ground import land_verdicts
 from sitegeo.law.rules import Law
@@ -130,7 +130,7 @@ def verdicts_over(
     return table.loc[keys.drop_duplicates(["shape", "about"]).index].reset_index(drop=True)
 
 
-def against(blinds: gpd.GeoDataFrame, checked: pd.DataFrame, law: Law) -> NDArray[np.object_]:
+def against(blinds: gpd.GeoDataFrame, checked: pd.DataFrame, law: Law) -> ObjectArray:
     """Return the first hard reason against each blind, None without one; inside a setback is one.
 
     `blinds` has `id` and `rejected_by`; `checked` are their verdicts under `law`.

@@ -13,7 +13,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from pyproj import CRS, Proj, Transformer
 from pyproj.aoi import AreaOfInterest
 from pyproj.database import query_utm_crs_info
@@ -24,17 +23,9 @@ from rasterio.windows import Window, from_bounds
 
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import WGS84, Grid, Raster
+from sitegeo.core.typing import AnyArray, BoolArray, Bounds
 from sitegeo.errors import CrsError, PlaceError, RasterError
-from sitegeo.places.rasters import (
-    Bounds,
-    PhotoFile,
-    crs_of,
-    factor_to,
-    mask_of,
-    on_grid,
-    opened,
-    tagged,
-)
+from sitegeo.places.rasters import PhotoFile, crs_of, factor_to, mask_of, on_grid, opened, tagged
 
 BANDS_BY_COUNT = {3: ("red", "green", "blue"), 4: ("red", "green", "blue", "nir")}
 NOT_PICTURE = {"alpha", "other"}
@@ -267,7 +258,7 @@ def _window(view: Any, area: Bounds | None, crs: CRS, path: Path) -> Window:
 
 
 def _require_content(
-    values: NDArray[Any], valid: NDArray[np.bool_], bands: tuple[str, ...], path: Path
+    values: AnyArray, valid: BoolArray, bands: tuple[str, ...], path: Path
 ) -> None:
     if not valid.any():
         raise RasterError(
@@ -288,7 +279,7 @@ def _require_content(
         _require_band_order(picture, bands, path)
 
 
-def _require_band_order(picture: NDArray[Any], bands: tuple[str, ...], path: Path) -> None:
+def _require_band_order(picture: AnyArray, bands: tuple[str, ...], path: Path) -> None:
     """Raise where another band behaves far more like near-infrared than the one named so.
 
     Visible bands of a photo rise and fall together; near-infrared goes its own way over

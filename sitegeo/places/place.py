@@ -26,6 +26,7 @@ from pyproj.exceptions import ProjError
 from sitegeo.core import contracts
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.inputs import RASTER_ROLES, VECTOR_ROLES, name_for_steps
+from sitegeo.core.typing import Bounds
 from sitegeo.errors import CrsError, LayerError, PlaceError, SitegeoError
 from sitegeo.places import imagery
 from sitegeo.places.config import (
@@ -40,7 +41,7 @@ from sitegeo.places.config import (
     read_place_file,
 )
 from sitegeo.places.imagery import FinePhoto
-from sitegeo.places.rasters import Bounds, extent, require_proj
+from sitegeo.places.rasters import extent, require_proj
 from sitegeo.places.vectors import conformed
 
 STREAM_ABOVE = 200_000

@@ -18,7 +18,6 @@ import rasterio
 import rasterio.crs
 import rasterio.shutil
 from affine import Affine
-from numpy.typing import NDArray
 from pyproj import CRS
 from pyproj.exceptions import ProjError
 from rasterio._err import CPLE_BaseError
@@ -29,9 +28,8 @@ from rasterio.vrt import WarpedVRT
 from rasterio.windows import Window
 
 from sitegeo.core.grid import Grid
+from sitegeo.core.typing import AnyArray, BoolArray, Bounds
 from sitegeo.errors import CrsError, RasterError
-
-Bounds = tuple[float, float, float, float]
 
 HELD_PX = 16_000_000
 """Pixels up to which a plane to work on is held in memory."""
@@ -170,9 +168,7 @@ def on_grid(source: Any, crs: CRS, finest_m: float) -> Iterator[Any]:
         yield view
 
 
-def mask_of(
-    view: Any, bands: list[int], window: Window, shape: tuple[int, int]
-) -> NDArray[np.bool_]:
+def mask_of(view: Any, bands: list[int], window: Window, shape: tuple[int, int]) -> BoolArray:
     """Return which pixels hold data: by transparency, the file's mask or its nodata value.
 
     A coarse pixel holds data where any of the pixels in it does.
@@ -195,13 +191,13 @@ class HeldPlane:
     """A plane in memory, read and written in part."""
 
     def __init__(self, shape: tuple[int, int], dtype: str) -> None:
-        self._values: NDArray[Any] = np.zeros(shape, dtype)
+        self._values: AnyArray = np.zeros(shape, dtype)
 
-    def read(self, rows: slice, cols: slice) -> NDArray[Any]:
+    def read(self, rows: slice, cols: slice) -> AnyArray:
         """Return a part."""
         return self._values[rows, cols]
 
-    def write(self, rows: slice, cols: slice, values: NDArray[Any]) -> None:
+    def write(self, rows: slice, cols: slice, values: AnyArray) -> None:
         """Set a part."""
         self._values[rows, cols] = values
 
@@ -218,13 +214,13 @@ class FilePlane:
             self._file = rasterio.open(path, "w+", **profile)
         self._lock = Lock()
 
-    def read(self, rows: slice, cols: slice) -> NDArray[Any]:
+    def read(self, rows: slice, cols: slice) -> AnyArray:
         """Return a part."""
         with self._lock:
-            values: NDArray[Any] = self._file.read(1, window=Window.from_slices(rows, cols))
+            values: AnyArray = self._file.read(1, window=Window.from_slices(rows, cols))
         return values
 
-    def write(self, rows: slice, cols: slice, values: NDArray[Any]) -> None:
+    def write(self, rows: slice, cols: slice, values: AnyArray) -> None:
         """Set a part."""
         with self._lock:
             self._file.write(values, 1, window=Window.from_slices(rows, cols))
@@ -273,7 +269,7 @@ class PhotoFile:
     indexes: tuple[int, ...]
     lock: Any = field(default_factory=Lock)
 
-    def read(self, rows: slice, cols: slice) -> tuple[NDArray[Any], NDArray[np.bool_]]:
+    def read(self, rows: slice, cols: slice) -> tuple[AnyArray, BoolArray]:
         """Return the bands of a part, stacked, and which of its pixels hold data."""
         n, shape = self.factor, (rows.stop - rows.start, cols.stop - cols.start)
         left, top = self.corner[0] + n * cols.start, self.corner[1] + n * rows.start

@@ -8,11 +8,10 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import NDArray
 
 from sitegeo.core.contracts import POINT, POLYGON, Column, Contract, is_date
+from sitegeo.core.typing import BoolArray
 
-Shapes = NDArray[np.object_]
 _SPLIT = ("MultiPoint", "GeometryCollection")
 
 
@@ -40,12 +39,12 @@ def _kinds(frame: gpd.GeoDataFrame) -> pd.Series[Any]:
     return frame.geometry.geom_type
 
 
-def _missing(frame: gpd.GeoDataFrame) -> NDArray[np.bool_]:
+def _missing(frame: gpd.GeoDataFrame) -> BoolArray:
     shapes = frame.geometry.to_numpy()
     return np.asarray(shapely.is_missing(shapes) | shapely.is_empty(shapes))
 
 
-def _finite(frame: gpd.GeoDataFrame) -> NDArray[np.bool_]:
+def _finite(frame: gpd.GeoDataFrame) -> BoolArray:
     """Which shapes have finite coordinates alone: a projection makes infinite ones far away."""
     places, owner = shapely.get_coordinates(frame.geometry.to_numpy(), return_index=True)
     fine = np.ones(len(frame), dtype=bool)
@@ -54,7 +53,7 @@ def _finite(frame: gpd.GeoDataFrame) -> NDArray[np.bool_]:
 
 
 def _kept(
-    frame: gpd.GeoDataFrame, keep: NDArray[np.bool_], words: str, notes: list[str]
+    frame: gpd.GeoDataFrame, keep: BoolArray, words: str, notes: list[str]
 ) -> gpd.GeoDataFrame:
     dropped = int((~keep).sum())
     if dropped:

@@ -11,12 +11,12 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import NDArray
 from pyproj import Geod, Transformer
 from shapely.geometry.base import BaseGeometry
 
 from sitegeo.angles import wrap360
 from sitegeo.core.grid import WGS84, Raster
+from sitegeo.core.typing import FloatArray, IntArray
 from sitegeo.law.shot_range import ShotFall, sectors
 from sitegeo.spreads.result import Group, Spread
 from sitegeo.surveys.survey import Survey
@@ -145,10 +145,10 @@ def _row(
 def _framed(
     rows: list[dict[str, Any]],
     survey: Survey,
-    hides: NDArray[np.float64],
+    hides: FloatArray,
     when: datetime | None,
     *,
-    order: NDArray[np.int64],
+    order: IntArray,
 ) -> gpd.GeoDataFrame:
     frame = gpd.GeoDataFrame(pd.DataFrame(rows), geometry="geometry", crs=survey.crs)
     frame.insert(2, "order", order)
@@ -187,7 +187,7 @@ def _group_note(group: Group) -> str:
 
 
 def _with_bearings(
-    frame: gpd.GeoDataFrame, hides: NDArray[np.float64], when: datetime | None
+    frame: gpd.GeoDataFrame, hides: FloatArray, when: datetime | None
 ) -> gpd.GeoDataFrame:
     to_wgs84 = Transformer.from_crs(frame.crs, WGS84, always_xy=True)
     from_hide = np.broadcast_to(np.column_stack(to_wgs84.transform(*hides.T)), (len(frame), 2))

@@ -16,8 +16,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
-from numpy.typing import NDArray
 
+from sitegeo.core.typing import BoolArray, ByteArray
 from sitegeo.exposure.banks import LeeParams, station_pieces
 from sitegeo.plans.features import all_spread_features, features_of
 from sitegeo.plans.shot import fire_of
@@ -215,7 +215,7 @@ def _fitting(
     return blinds, [(row, lay(plan.survey, row, ground(row))) for row in rows]
 
 
-def _without(blinds: gpd.GeoDataFrame, out: NDArray[np.bool_]) -> gpd.GeoDataFrame:
+def _without(blinds: gpd.GeoDataFrame, out: BoolArray) -> gpd.GeoDataFrame:
     """Return ranked blinds without some, in order anew."""
     return in_order(blinds[~out].drop(columns="rank")) if out.any() else blinds
 
@@ -255,7 +255,7 @@ def _ground(plan: Plan, row: pd.Series[Any]) -> Ground:
     return ground_of(plan.survey, row, plan.ranking.given["gear"], season=season)
 
 
-def _banks(one: Turned) -> NDArray[np.uint8]:
+def _banks(one: Turned) -> ByteArray:
     """Return 0 without water, 1 sheltered, 3 beaten by the wind, 2 for the banks between."""
     params = LeeParams()
     slow = one.local_mps <= params.sheltered_ratio * one.wind.speed_mps

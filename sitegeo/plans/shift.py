@@ -11,13 +11,14 @@ import shapely
 
 from sitegeo.angles import signed_diff_deg, wrap360
 from sitegeo.core import output, store
+from sitegeo.core.typing import FloatArray
 from sitegeo.core.wind import LIGHT_MPS, Wind
 from sitegeo.errors import SurveyError
 from sitegeo.rankings.spread_site import LAYER, Ground
 from sitegeo.siting.score import CALM_PHI_DEG
 from sitegeo.spreads import layouts
 from sitegeo.spreads.decoys import Gear
-from sitegeo.spreads.frame import Floats, Frame
+from sitegeo.spreads.frame import Frame
 from sitegeo.spreads.moves import Shift, shift
 from sitegeo.spreads.result import Spread
 from sitegeo.units import LengthUnit, speed_text
@@ -31,10 +32,10 @@ TURNS_DEG = (-60.0, -30.0, 30.0, 60.0)
 
 def shift_of(
     ground: Ground,
-    decoys: Floats,
+    decoys: FloatArray,
     groups: Iterable[str],
     *,
-    motion: Floats,
+    motion: FloatArray,
     was_deg: float,
     now_deg: float,
 ) -> Shift:

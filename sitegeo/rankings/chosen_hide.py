@@ -8,15 +8,14 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
-from numpy.typing import NDArray
 from pyproj import Transformer
 
 from sitegeo.core.grid import WGS84
 from sitegeo.core.models import from_record
+from sitegeo.core.typing import BoolArray, FloatArray
 from sitegeo.errors import SurveyError
 from sitegeo.places.config import Assume, GearKeys
 from sitegeo.siting.candidates import candidates
-from sitegeo.spreads.frame import Floats
 from sitegeo.surveys.survey import Survey
 
 Hide = tuple[float, float] | Path
@@ -99,7 +98,7 @@ def _id(number: int) -> str:
     return f"X{number + 1:03d}"
 
 
-def _placed(survey: Survey, spots: list[_Spot]) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+def _placed(survey: Survey, spots: list[_Spot]) -> tuple[FloatArray, FloatArray, BoolArray]:
     """Return spots in the survey's CRS, and which of them lie on it."""
     lat, lon = (np.array([getattr(s, n) for s in spots]) for n in ("lat", "lon"))
     x, y = Transformer.from_crs(WGS84, survey.crs, always_xy=True).transform(lon, lat)

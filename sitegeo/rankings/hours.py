@@ -16,25 +16,17 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from sitegeo.core.contracts import Cover
 from sitegeo.core.models import from_record
+from sitegeo.core.typing import AnyArray, FloatArray
 from sitegeo.core.wind import Forecast, TimedWind, Wind
 from sitegeo.errors import ForecastError, UsageError
 from sitegeo.law.daylight import is_dark
 from sitegeo.law.rules import Law
 from sitegeo.law.setbacks import LAYER
 from sitegeo.places.config import Assume
-from sitegeo.rankings.many_winds import (
-    Field,
-    Floats,
-    ManyWinds,
-    Scores,
-    field_of,
-    leaf_tables,
-    state_of,
-)
+from sitegeo.rankings.many_winds import Field, ManyWinds, Scores, field_of, leaf_tables, state_of
 from sitegeo.rankings.spread_site import ground_of, refusal_of
 from sitegeo.siting.candidates import POCKET_M
 from sitegeo.siting.explain import why
@@ -109,11 +101,11 @@ class Draws:
         (draws, blinds) factor on the trees' height ÷ distance.
     """
 
-    turn: Floats
-    speed: Floats
-    taller: Floats
+    turn: FloatArray
+    speed: FloatArray
+    taller: FloatArray
 
-    def winds(self, wind: Wind) -> tuple[Floats, Floats, Floats]:
+    def winds(self, wind: Wind) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Return direction, speed and spread of a forecast wind in each draw."""
         from_deg = (wind.from_deg + wind.spread_deg * self.turn) % 360.0
         speed = wind.speed_mps * np.clip(1.0 + SPEED_SHARE * self.speed, 0.0, None)
@@ -223,7 +215,7 @@ _SCORED = ["time", "id", "score", "mean", "spread", "chance"]
 
 def _hour(
     survey: Survey, hour: TimedWind, many: ManyWinds, luck: Draws
-) -> tuple[dict[str, Any], Floats | None, Floats | None]:
+) -> tuple[dict[str, Any], FloatArray | None, FloatArray | None]:
     """Return the row of an hour, and (draws, blinds) and (blinds,) scores where there is a wind."""
     wind = hour.wind
     row: dict[str, Any] = {
@@ -288,7 +280,9 @@ def _first_laid(
     return order[0], many.row(scores, wind, order[0]), []
 
 
-def _by_blind(hour: TimedWind, names: NDArray[Any], nominal: Floats, cloud: Floats) -> pd.DataFrame:
+def _by_blind(
+    hour: TimedWind, names: AnyArray, nominal: FloatArray, cloud: FloatArray
+) -> pd.DataFrame:
     as_good = cloud >= cloud.max(axis=1, keepdims=True) - AS_GOOD
     return pd.DataFrame(
         {
@@ -317,7 +311,7 @@ def _windows(record: list[TimedWind], *, one: bool) -> Iterator[list[int]]:
 
 
 def _steady(
-    record: list[TimedWind], window: list[int], clouds: dict[int, Floats], names: NDArray[Any]
+    record: list[TimedWind], window: list[int], clouds: dict[int, FloatArray], names: AnyArray
 ) -> dict[str, Any] | None:
     """Return the blind with the best mean over a window's hours with a wind; None without any."""
     held = [clouds[n] for n in window if n in clouds]

@@ -19,13 +19,13 @@ from typing import Any, cast
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from sitegeo.angles import signed_diff_deg, wrap360
 from sitegeo.core import steps
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.parallel import allowed
+from sitegeo.core.typing import BoolArray, ByteArray, FloatArray, IntArray
 from sitegeo.core.wind import CALM_MPS, TimedWind, Wind
 from sitegeo.errors import UsageError
 from sitegeo.exposure.shelter import wind_ratio, windward_ratio
@@ -41,8 +41,6 @@ from sitegeo.siting.score import NEAR_M, ScoreParams, combine, ripple_at, standi
 from sitegeo.siting.sun import birds_sun, shooters_sun, sun_path
 from sitegeo.surveys.pipeline import assumed, gear_of
 from sitegeo.surveys.survey import ATLAS, Survey
-
-Floats = NDArray[np.float64]
 
 DIRECTIONS = 36
 """Directions of the atlas, at which components are worked out and interpolated between."""
@@ -124,8 +122,8 @@ class Upwind:
         (blinds, 2, pixels) whether a pixel of the patch is water.
     """
 
-    codes: NDArray[np.uint8]
-    wet: NDArray[np.bool_]
+    codes: ByteArray
+    wet: BoolArray
 
 
 def look_upwind(survey: Survey, blinds: gpd.GeoDataFrame) -> Upwind:
@@ -151,7 +149,7 @@ def look_upwind(survey: Survey, blinds: gpd.GeoDataFrame) -> Upwind:
     return Upwind(horizons(survey, row, col), wet.reshape(shape))
 
 
-def horizons(survey: Survey, row: NDArray[np.int64], col: NDArray[np.int64]) -> NDArray[np.uint8]:
+def horizons(survey: Survey, row: IntArray, col: IntArray) -> ByteArray:
     """Return horizon codes of pixels, (directions, classes, …)."""
     if survey.folder is None or ATLAS not in survey.record:
         return _swept(survey.layers["obstacles"], row, col)
@@ -160,7 +158,7 @@ def horizons(survey: Survey, row: NDArray[np.int64], col: NDArray[np.int64]) -> 
     bottom, right = int(row.max()) + 1, int(col.max()) + 1
     at = np.ravel_multi_index((row - top, col - left), (bottom - top, right - left))
 
-    def read(bearing: float) -> NDArray[np.uint8]:
+    def read(bearing: float) -> ByteArray:
         codes = atlas.horizon_codes(round(bearing), (slice(top, bottom), slice(left, right)))
         return codes.reshape(len(codes), -1).take(at, axis=1)
 
@@ -168,7 +166,7 @@ def horizons(survey: Survey, row: NDArray[np.int64], col: NDArray[np.int64]) -> 
         return np.stack(list(pool.map(read, bearings(DIRECTIONS))))
 
 
-def _swept(obstacles: Raster, row: NDArray[np.int64], col: NDArray[np.int64]) -> NDArray[np.uint8]:
+def _swept(obstacles: Raster, row: IntArray, col: IntArray) -> ByteArray:
     grid, classes = obstacles.grid, len(classes_of(obstacles))
     buffers = empty_sweep(grid.shape, classes)
     codes = np.empty((DIRECTIONS, classes, *row.shape), np.uint8)
@@ -182,7 +180,7 @@ def _swept(obstacles: Raster, row: NDArray[np.int64], col: NDArray[np.int64]) ->
     return codes
 
 
-def bearings(count: int) -> Floats:
+def bearings(count: int) -> FloatArray:
     """Return true bearings evenly round the compass from north."""
     return np.arange(count, dtype=np.float64) * (360.0 / count)
 
@@ -205,9 +203,9 @@ class Scores:
         Local wind at the pocket.
     """
 
-    score: Floats
-    parts: Mapping[str, Floats]
-    local_mps: Floats
+    score: FloatArray
+    parts: Mapping[str, FloatArray]
+    local_mps: FloatArray
 
 
 @dataclass(frozen=True)
@@ -231,19 +229,19 @@ class ManyWinds:
 
     blinds: gpd.GeoDataFrame
     by_step: ByStep
-    ratio: Floats
-    ahead: Floats
-    parts: Mapping[str, Floats]
-    still: Mapping[str, Floats]
+    ratio: FloatArray
+    ahead: FloatArray
+    parts: Mapping[str, FloatArray]
+    still: Mapping[str, FloatArray]
 
     def scores(
         self,
-        from_deg: Floats,
-        speed_mps: Floats,
-        spread_deg: Floats,
+        from_deg: FloatArray,
+        speed_mps: FloatArray,
+        spread_deg: FloatArray,
         *,
-        taller: Floats | None = None,
-        light: Mapping[str, Floats] | None = None,
+        taller: FloatArray | None = None,
+        light: Mapping[str, FloatArray] | None = None,
     ) -> Scores:
         """Return the scores for winds, given as three arrays of one length.
 
@@ -266,7 +264,7 @@ class ManyWinds:
             parts[name] = np.broadcast_to(part, parts["ripple"].shape)
         return Scores(combine(parts), parts, local[..., 0])
 
-    def in_light(self, wind: Wind, when: datetime, place: Grid) -> dict[str, Floats]:
+    def in_light(self, wind: Wind, when: datetime, place: Grid) -> dict[str, FloatArray]:
         """Return the components of the sun for a wind and an hour, (blinds,)."""
         facing = self.blinds["facing_deg"].to_numpy(float)
         lat, lon = place.centre_latlon
@@ -287,7 +285,9 @@ class ManyWinds:
         row["local_wind_mps"] = scores.local_mps[0, blind]
         return row
 
-    def _ratio(self, from_deg: Floats, spread_deg: Floats, taller: Floats | None) -> Floats:
+    def _ratio(
+        self, from_deg: FloatArray, spread_deg: FloatArray, taller: FloatArray | None
+    ) -> FloatArray:
         """Return local over open wind, (winds, blinds, 2)."""
         near, opposite = _gaussian(from_deg, spread_deg), _shared(from_deg + 180.0)
         nodes = self.ratio.shape[0]
@@ -302,7 +302,7 @@ class ManyWinds:
         picked = [np.take_along_axis(held, (low + n)[None, ..., None], axis=0)[0] for n in (0, 1)]
         return np.asarray(picked[0] * (1 - part) + picked[1] * part, float)
 
-    def _at(self, near: Floats, opposite: Floats, nodes: slice) -> Floats:
+    def _at(self, near: FloatArray, opposite: FloatArray, nodes: slice) -> FloatArray:
         lee = np.einsum("wd,kdbp->kwbp", near, self.ratio[nodes], optimize=True)
         front = np.einsum("wd,kdbp->kwbp", opposite, self.ahead[nodes], optimize=True)
         return np.asarray(np.minimum(np.minimum(lee, front), 1.0), float)
@@ -377,7 +377,7 @@ def _by_step(survey: Survey, assume: Assume) -> ByStep:
     return scored
 
 
-def _ratios(upwind: Upwind, classes: tuple[str, ...]) -> tuple[Floats, Floats]:
+def _ratios(upwind: Upwind, classes: tuple[str, ...]) -> tuple[FloatArray, FloatArray]:
     """Return local over open wind by octave and direction, the mean over each patch's water."""
     count = np.maximum(upwind.wet.sum(axis=-1), 1)
     ratio = np.empty((len(OCTAVES), *upwind.codes.shape[:1], *upwind.wet.shape[:2]))
@@ -394,13 +394,13 @@ def _ratios(upwind: Upwind, classes: tuple[str, ...]) -> tuple[Floats, Floats]:
     return ratio, ahead
 
 
-def _least(tables: list[Floats], upwind: Upwind) -> Floats:
+def _least(tables: list[FloatArray], upwind: Upwind) -> FloatArray:
     """Return the least over the classes of each one's table, (directions, blinds, 2, pixels)."""
     looked = [table[upwind.codes[:, band]] for band, table in enumerate(tables)]
     return np.asarray(np.minimum.reduce(looked), float)
 
 
-def _gaussian(from_deg: Floats, spread_deg: Floats) -> Floats:
+def _gaussian(from_deg: FloatArray, spread_deg: FloatArray) -> FloatArray:
     """Return (winds, directions) weights of a spread of directions, each row summing to 1."""
     sigma = np.maximum(_NARROWER * spread_deg, LEAST_SPREAD_DEG)[:, None]
     off = signed_diff_deg(bearings(DIRECTIONS), np.asarray(wrap360(from_deg))[:, None])
@@ -408,7 +408,7 @@ def _gaussian(from_deg: Floats, spread_deg: Floats) -> Floats:
     return np.asarray(weights / weights.sum(axis=1, keepdims=True), float)
 
 
-def _shared(from_deg: Floats) -> Floats:
+def _shared(from_deg: FloatArray) -> FloatArray:
     """Return (winds, directions) weights of the two stored directions either side of each wind."""
     step = 360.0 / DIRECTIONS
     off = np.abs(signed_diff_deg(bearings(DIRECTIONS), np.asarray(wrap360(from_deg))[:, None]))

@@ -11,9 +11,9 @@ from typing import Any, cast
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from sitegeo.core import steps
+from sitegeo.core.typing import BoolArray, FloatArray
 from sitegeo.core.wind import Wind
 from sitegeo.errors import SurveyError
 from sitegeo.law.rules import Law
@@ -165,7 +165,7 @@ def rank(
     return Ranking(wind, when, governing, blinds, rejected, checked, made, morning)
 
 
-def setback_score(ids: pd.Series[str], checked: pd.DataFrame) -> NDArray[np.float64]:
+def setback_score(ids: pd.Series[str], checked: pd.DataFrame) -> FloatArray:
     """Return 1 where setbacks are clear by a margin, less where close, and where not checked."""
     checked = checked[checked["target"].isin(list(LAYER))]
     verdict = checked["verdict"].map(VERDICT_WORTH).to_numpy(float)
@@ -175,7 +175,7 @@ def setback_score(ids: pd.Series[str], checked: pd.DataFrame) -> NDArray[np.floa
     return np.asarray(ids.map(worth).fillna(UNKNOWN), dtype=np.float64)
 
 
-def without_room(scored: gpd.GeoDataFrame) -> NDArray[np.bool_]:
+def without_room(scored: gpd.GeoDataFrame) -> BoolArray:
     """Return on which scored blinds a quick look finds no water for a spread in this wind."""
     return (
         scored["c_spread"].to_numpy(float) <= 0

@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.optimize import Bounds, LinearConstraint, milp
 
+from sitegeo.core.typing import AnyArray, BoolArray, FloatArray
 from sitegeo.core.wind import Forecast, TimedWind
 from sitegeo.errors import ForecastError, UsageError
 from sitegeo.law.rules import Law
@@ -21,8 +22,6 @@ from sitegeo.siting.curves import UNKNOWN
 from sitegeo.siting.explain import grade
 from sitegeo.siting.score import combine
 from sitegeo.surveys.survey import Survey
-
-Bools = NDArray[np.bool_]
 
 SCHEMA = "sitegeo/season/1"
 
@@ -109,7 +108,7 @@ def season(
     )
 
 
-def places_of(field: Field) -> NDArray[Any]:
+def places_of(field: Field) -> AnyArray:
     """Return the id of the place of each blind: a position hunted all round, or the blind."""
     blinds = field.blinds
     place = blinds["position_id"].where(blinds["kind"].isin(ALL_ROUND), blinds["id"])
@@ -131,12 +130,12 @@ class Judged:
     """
 
     record: list[TimedWind]
-    dates: NDArray[Any]
-    mean: NDArray[np.float64]
-    fair: Bools
+    dates: AnyArray
+    mean: FloatArray
+    fair: BoolArray
     field: Field
 
-    def works(self, best: NDArray[np.float64]) -> Bools:
+    def works(self, best: FloatArray) -> BoolArray:
         """Return (mornings, blinds) where one works, `best` being each morning's best score."""
         return np.asarray(self.fair & (self.mean >= WORKS_SHARE * best[:, None]), np.bool_)
 
@@ -164,9 +163,7 @@ def judged(
     return Judged(record, dates, mean, fair, field)
 
 
-def _scores(
-    windy: list[TimedWind], tables: list[ManyWinds]
-) -> tuple[NDArray[np.float64], list[NDArray[np.float64]]]:
+def _scores(windy: list[TimedWind], tables: list[ManyWinds]) -> tuple[FloatArray, list[FloatArray]]:
     """Return the scores, and each judged component, of all hours: (hours, blinds).
 
     In timber people make the ripple, which tells one morning from another no more than a layer
@@ -188,22 +185,20 @@ def _scores(
     return score, parts
 
 
-def _mean_by(
-    morning: NDArray[np.intp], values: NDArray[np.float64], count: int
-) -> NDArray[np.float64]:
+def _mean_by(morning: NDArray[np.intp], values: FloatArray, count: int) -> FloatArray:
     """Return the mean over the hours of each morning."""
     total = np.zeros((count, values.shape[1]))
     np.add.at(total, morning, values)
     return np.asarray(total / np.bincount(morning, minlength=count)[:, None], float)
 
 
-def _fair(values: NDArray[np.float64]) -> Bools:
+def _fair(values: FloatArray) -> BoolArray:
     told = [grade(value) != "poor" for value in values.ravel().tolist()]
     return np.array(told, dtype=np.bool_).reshape(values.shape)
 
 
 def _by_place(
-    found: Judged, works: Bools, names: NDArray[Any], of: NDArray[np.intp]
+    found: Judged, works: BoolArray, names: AnyArray, of: NDArray[np.intp]
 ) -> pd.DataFrame:
     """Return the table of `Season`; `of` is the place of each blind, as an index into `names`."""
     blinds, mean = found.field.blinds, found.mean
@@ -230,7 +225,7 @@ def _by_place(
     return table.sort_values(order, ascending=[False, False, True], ignore_index=True)
 
 
-def _teams(works: Bools, names: NDArray[Any], score: NDArray[np.float64]) -> pd.DataFrame:
+def _teams(works: BoolArray, names: AnyArray, score: FloatArray) -> pd.DataFrame:
     rows = []
     for size in range(1, min(3, len(names)) + 1):
         chosen, adds = _in_turn(works, cover_most(works, size, score=score))
@@ -239,7 +234,7 @@ def _teams(works: Bools, names: NDArray[Any], score: NDArray[np.float64]) -> pd.
     return pd.DataFrame(rows, columns=["size", "places", "share", "mornings", "adds"])
 
 
-def cover_most(works: Bools, size: int, *, score: NDArray[np.float64] | None = None) -> list[int]:
+def cover_most(works: BoolArray, size: int, *, score: FloatArray | None = None) -> list[int]:
     """Return the columns that together cover the most rows, solved exactly.
 
     Maximum coverage as a mixed-integer programme: a row counts where at least one chosen column
@@ -272,7 +267,7 @@ def cover_most(works: Bools, size: int, *, score: NDArray[np.float64] | None = N
     return [int(n) for n in np.flatnonzero(found.x[:columns] > 0.5)]
 
 
-def _in_turn(works: Bools, chosen: list[int]) -> tuple[list[int], list[int]]:
+def _in_turn(works: BoolArray, chosen: list[int]) -> tuple[list[int], list[int]]:
     """Return the columns by what each adds to those before it, largest first, and what it adds."""
     order, adds = [], []
     left, covered = list(chosen), np.zeros(len(works), bool)
@@ -285,7 +280,7 @@ def _in_turn(works: Bools, chosen: list[int]) -> tuple[list[int], list[int]]:
     return order, adds
 
 
-def _mornings(found: Judged, works: Bools, names: NDArray[Any]) -> pd.DataFrame:
+def _mornings(found: Judged, works: BoolArray, names: AnyArray) -> pd.DataFrame:
     states: dict[Any, list[str]] = {}
     for hour in found.record:
         states.setdefault(hour.time.date(), []).append(state_of(hour.wind))

@@ -11,13 +11,14 @@ import pandas as pd
 import shapely
 from shapely.geometry.base import BaseGeometry
 
+from sitegeo.core.typing import FloatArray
 from sitegeo.core.wind import Wind
 from sitegeo.siting.approach import lines
 from sitegeo.siting.stage import flooded_trees
 from sitegeo.spreads import layouts
 from sitegeo.spreads.decoys import DEEPEST_M, Gear
 from sitegeo.spreads.fit import Depths
-from sitegeo.spreads.frame import Floats, Frame
+from sitegeo.spreads.frame import Frame
 from sitegeo.spreads.place import Season, place, refusal
 from sitegeo.spreads.result import Spread
 from sitegeo.surveys.survey import Survey
@@ -146,7 +147,7 @@ def lay(survey: Survey, row: pd.Series[Any], ground: Ground) -> Spread:
     return replace(laid, approach=_approach(row, ground, laid))
 
 
-def _approach(row: pd.Series[Any], ground: Ground, spread: Spread) -> Floats:
+def _approach(row: pd.Series[Any], ground: Ground, spread: Spread) -> FloatArray:
     """Return the line birds come in by, from afar to the downwind edge of the pocket."""
     downwind = ground.frame.facing_grid_deg + spread.phi_deg + 180.0
     middle = np.array([spread.pocket_centre])

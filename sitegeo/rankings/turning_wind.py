@@ -21,6 +21,7 @@ from skimage.measure import find_contours
 from sitegeo.angles import wrap360
 from sitegeo.core import steps
 from sitegeo.core.grid import Grid, Raster
+from sitegeo.core.typing import BoolArray, Float32Array, FloatArray, IntArray
 from sitegeo.core.wind import Wind
 from sitegeo.exposure.banks import BankParams, LeeParams, bank_sides, calm_strip, transects
 from sitegeo.exposure.shelter import ratio_table, spread_weights, windward_ratio
@@ -32,9 +33,6 @@ from sitegeo.siting.candidates import POCKET_M
 from sitegeo.siting.sampling import disc, turned
 from sitegeo.siting.score import NEAR_M, standing_of, with_component
 from sitegeo.surveys.survey import Survey
-
-Floats = NDArray[np.float64]
-Singles = NDArray[np.float32]
 
 STEP_DEG = 360.0 / DIRECTIONS
 LEE_CELL_M = 6.0
@@ -65,9 +63,9 @@ class Turned:
     wind: Wind
     blinds: gpd.GeoDataFrame
     side: NDArray[np.str_]
-    local_mps: Floats
-    calm_strip_m: Floats
-    lee: tuple[Floats, ...]
+    local_mps: FloatArray
+    calm_strip_m: FloatArray
+    lee: tuple[FloatArray, ...]
 
 
 def turning(survey: Survey, ranked: Ranking) -> tuple[Turned, ...]:
@@ -112,7 +110,7 @@ class _Lattice:
 
     part: slice
     shape: tuple[int, int]
-    out_m: Floats
+    out_m: FloatArray
     grid: Grid
 
 
@@ -120,9 +118,9 @@ class _Lattice:
 class _Looked:
     """Pixels that are looked at: rows and columns, those off the grid put at its corner."""
 
-    row: NDArray[np.int64]
-    col: NDArray[np.int64]
-    inside: NDArray[np.bool_]
+    row: IntArray
+    col: IntArray
+    inside: BoolArray
     transects: _Lattice
     lee: _Lattice
 
@@ -168,7 +166,9 @@ def _round_from(asked_deg: float) -> list[float]:
     return [asked_deg, *tens]
 
 
-def _ratios(survey: Survey, ranked: Ranking, looked: _Looked, winds: Sequence[Wind]) -> Singles:
+def _ratios(
+    survey: Survey, ranked: Ranking, looked: _Looked, winds: Sequence[Wind]
+) -> Float32Array:
     """Return local over open wind at the pixels looked at, (winds, pixels), NaN off the water."""
     exposure: Raster = ranked.layers["exposure"]
     asked = exposure.values[exposure.bands.index("local_ratio")][looked.row, looked.col]
@@ -198,7 +198,7 @@ def _scored(
     survey: Survey,
     ranked: Ranking,
     looked: _Looked,
-    ratio: Singles,
+    ratio: Float32Array,
     winds: Sequence[Wind],
 ) -> Iterator[gpd.GeoDataFrame]:
     """Give the blinds in order for each wind, from the very step that scores them for one."""
@@ -228,7 +228,7 @@ def _scored(
         yield in_order(with_component(frame, "setback", setback))
 
 
-def _outlines(ratio: Singles, cells: _Lattice) -> Iterator[Floats]:
+def _outlines(ratio: Float32Array, cells: _Lattice) -> Iterator[FloatArray]:
     """Give the outlines of the water in the lee, smooth between the cells."""
     params = LeeParams()
     # Land beside sheltered water lets the outline run on to the bank, and no farther.

@@ -13,12 +13,12 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import NDArray
 
 from sitegeo.angles import unit_from_bearing
 from sitegeo.core import store
 from sitegeo.core.grid import convergence_deg
 from sitegeo.core.store import write_layers
+from sitegeo.core.typing import AnyArray, FloatArray
 from sitegeo.rankings.season import WORKS_SHARE
 from sitegeo.scan.judging import BLINDS, MORNINGS, SEEN, VERDICTS, WATERS, Asked
 from sitegeo.scan.overview import draw
@@ -147,8 +147,8 @@ def _in_front(blinds: gpd.GeoDataFrame, waters: gpd.GeoDataFrame) -> list[str | 
 
 def shares(paths: Sequence[Path], ids: set[str]) -> tuple[dict[str, float], tuple[str, ...]]:
     """Return the share of mornings on which each blind works, the best being the region's."""
-    best: NDArray[np.float64] | None = None
-    held: list[tuple[NDArray[Any], NDArray[Any], NDArray[Any]]] = []
+    best: FloatArray | None = None
+    held: list[tuple[AnyArray, AnyArray, AnyArray]] = []
     dates: tuple[str, ...] = ()
     for path in paths:
         with np.load(path) as found:

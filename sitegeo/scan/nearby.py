@@ -18,9 +18,9 @@ from pyproj import CRS, Transformer
 from sitegeo.core.contracts import Contract, contract
 from sitegeo.core.grid import WGS84, Grid
 from sitegeo.core.inputs import VECTOR_ROLES
+from sitegeo.core.typing import Bounds
 from sitegeo.errors import CrsError, LayerError, MissingExtraError, SitegeoError
 from sitegeo.places.config import LayerSource
-from sitegeo.places.rasters import Bounds
 from sitegeo.places.vectors import conformed
 
 REACH_M = 2000.0

@@ -17,7 +17,6 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import rasterio
-from numpy.typing import NDArray
 from rasterio.features import rasterize
 from rasterio.windows import Window
 from scipy import ndimage
@@ -25,6 +24,7 @@ from scipy import ndimage
 from sitegeo.core import inputs, steps
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
+from sitegeo.core.typing import AnyArray, BoolArray, ByteArray, Int32Array
 from sitegeo.errors import SitegeoError
 from sitegeo.scan import nearby
 from sitegeo.scan.region import Region, digest, read_pixels, read_shapes, window_key
@@ -134,7 +134,7 @@ def _write(path: Path, made: Mapping[str, Raster], piece: Piece) -> None:
         target.write(planes)
 
 
-def _planes(values: NDArray[Any]) -> NDArray[Any]:
+def _planes(values: AnyArray) -> AnyArray:
     return values if values.ndim == 3 else values[np.newaxis]
 
 
@@ -190,8 +190,8 @@ class Waters:
     """
 
     grid: Grid
-    state: NDArray[np.uint8]
-    label: NDArray[np.int32]
+    state: ByteArray
+    label: Int32Array
     boxes: Sequence[tuple[slice, slice]]
 
     def about(self, window: Grid) -> tuple[slice, slice]:
@@ -253,7 +253,7 @@ def waters_of(region: Region, plates: Iterable[Plate]) -> Waters:
     return Waters(grid, state, label.astype(np.int32), boxes)
 
 
-def _by_cell(plane: NDArray[np.bool_], top: int, left: int, factor: int) -> NDArray[np.int32]:
+def _by_cell(plane: BoolArray, top: int, left: int, factor: int) -> Int32Array:
     """Return the count of true pixels in each coarse cell."""
     rows = (top + np.arange(plane.shape[0])) // factor
     columns = (left + np.arange(plane.shape[1])) // factor
@@ -262,7 +262,7 @@ def _by_cell(plane: NDArray[np.bool_], top: int, left: int, factor: int) -> NDAr
     return np.asarray(np.add.reduceat(down, along, axis=1), np.int32)
 
 
-def _from_map(state: NDArray[np.uint8], mapped: gpd.GeoDataFrame, grid: Grid) -> None:
+def _from_map(state: ByteArray, mapped: gpd.GeoDataFrame, grid: Grid) -> None:
     """Fill what no photo shows from the map, in place."""
     drawn = np.zeros(grid.shape, np.uint8)
     if len(mapped):

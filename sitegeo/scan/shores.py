@@ -16,13 +16,13 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from shapely.geometry import Polygon
 from shapely.geometry.base import BaseGeometry
 
 from sitegeo.core.grid import Grid
+from sitegeo.core.typing import BoolArray, IntArray
 from sitegeo.scan.nearby import content_key
 from sitegeo.scan.plates import Plate, assembled, plates_key, whole
 from sitegeo.scan.region import Region, digest, read_shapes, step_params
@@ -201,7 +201,7 @@ def banks_of(shores: Shores, looks: Sequence[str], region: Grid) -> Banks:
     return Banks(shores.water, stations, under_region_ids(table(found, region.crs)))
 
 
-def _neighbours(water: gpd.GeoDataFrame) -> NDArray[np.int64]:
+def _neighbours(water: gpd.GeoDataFrame) -> IntArray:
     """Return a number for each water, the same for those so close that their finds compete."""
     shapes = water.geometry.to_numpy()
     if not len(shapes):
@@ -223,7 +223,7 @@ def _polygons(shape: BaseGeometry) -> BaseGeometry:
     return parts[0] if len(parts) == 1 else shapely.MultiPolygon(parts)
 
 
-def _cut_apart(stations: gpd.GeoDataFrame, inside: NDArray[np.bool_]) -> gpd.GeoDataFrame:
+def _cut_apart(stations: gpd.GeoDataFrame, inside: BoolArray) -> gpd.GeoDataFrame:
     """Return some of the stations; a shore that is seen in pieces becomes several shores."""
     chainage = stations["chainage_m"].to_numpy(float).copy()
     names = stations["shore_id"].to_numpy(object).copy()

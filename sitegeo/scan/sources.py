@@ -13,16 +13,16 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 from rasterio.enums import ColorInterp, Resampling
 from rasterio.vrt import WarpedVRT
 from rasterio.windows import Window
 
 from sitegeo.core.grid import Grid, Raster
+from sitegeo.core.typing import AnyArray, BoolArray, Bounds
 from sitegeo.errors import MissingExtraError, PlaceError, RasterError, SitegeoError
 from sitegeo.places.imagery import NOT_PICTURE, band_names, metric_crs
-from sitegeo.places.rasters import Bounds, crs_of, is_address, mask_of, opened, tagged
+from sitegeo.places.rasters import crs_of, is_address, mask_of, opened, tagged
 
 RASTERS = frozenset({".tif", ".tiff", ".jp2", ".vrt", ".img"})
 
@@ -189,7 +189,7 @@ def read_photo(
     Pixels of a file that cannot be read are no data.
     """
     names: tuple[str, ...] | None = None
-    values: NDArray[Any] | None = None
+    values: AnyArray | None = None
     valid = np.zeros(grid.shape, bool)
     faults: list[Fault] = []
     for source in touching(sources, grid):
@@ -221,7 +221,7 @@ def read_photo(
     return Raster(values, grid, None if valid.all() else valid, names), faults
 
 
-def _flat(pixels: NDArray[Any]) -> bool:
+def _flat(pixels: AnyArray) -> bool:
     """Whether pixels are all of one colour, as no photo of ground is."""
     bands = pixels.reshape(len(pixels), -1)
     return bands.shape[1] > 4096 and bool((bands.max(axis=1) == bands.min(axis=1)).all())
@@ -276,7 +276,7 @@ def cut(grid: Grid, row: int, column: int, shape: tuple[int, int]) -> Grid:
 
 def _on(
     view: Any, bands: list[int], grid: Grid, *, categories: bool = False
-) -> tuple[NDArray[Any], NDArray[np.bool_]]:
+) -> tuple[AnyArray, BoolArray]:
     """Return bands of an open raster on a grid, and which pixels hold data."""
     window = _aligned(view, grid)
     if window is not None:

@@ -10,21 +10,19 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
 from mgrs import MGRS
-from numpy.typing import NDArray
 from pyproj import Transformer
 from scipy.spatial import cKDTree
 
 from sitegeo.core.contracts import POSITION_KINDS
 from sitegeo.core.grid import WGS84, Grid
+from sitegeo.core.typing import AnyArray, BoolArray, Bounds, FloatArray
 from sitegeo.errors import UsageError
-from sitegeo.places.rasters import Bounds
 from sitegeo.scan.sources import cut
 
 PLATE_PX = 2000
@@ -149,15 +147,13 @@ def fitting_size_m(
     return given_m if given_m is not None else min(most_m, LARGEST_PX * pixel_m)
 
 
-Floats = NDArray[np.float64]
-
 SEAM_M = 40.0
 """Positions anchored this close outside a core are reported too; sightings of one position by two
 tiles lie closer together than this. Positions of one kind on one bank lie farther apart, except
 small clumps, which every tile sees alike."""
 
 
-def anchors(positions: gpd.GeoDataFrame) -> Floats:
+def anchors(positions: gpd.GeoDataFrame) -> FloatArray:
     """Return the anchor of each position: a line's middle, an area's centroid."""
     shapes = positions.geometry.to_numpy()
     points = shapely.centroid(shapes)
@@ -232,7 +228,7 @@ def reported(positions: gpd.GeoDataFrame, tile: Piece) -> pd.DataFrame:
     return table[near].reset_index(drop=True)
 
 
-def keep(found: pd.DataFrame) -> NDArray[np.bool_]:
+def keep(found: pd.DataFrame) -> BoolArray:
     """Return which sightings stand: each position once.
 
     Parameters
@@ -264,7 +260,7 @@ def keep(found: pd.DataFrame) -> NDArray[np.bool_]:
     return stands
 
 
-def _sightings(at: Floats, tiles: NDArray[Any]) -> Sequence[tuple[int, int]]:
+def _sightings(at: FloatArray, tiles: AnyArray) -> Sequence[tuple[int, int]]:
     """Return pairs of rows of different tiles that are one position: each other's nearest."""
     if len(at) < 2:
         return []
@@ -279,6 +275,6 @@ def _sightings(at: Floats, tiles: NDArray[Any]) -> Sequence[tuple[int, int]]:
     return pairs
 
 
-def _nearest(tree: cKDTree, at: Floats, tiles: NDArray[Any], row: int, tile: str) -> float:
+def _nearest(tree: cKDTree, at: FloatArray, tiles: AnyArray, row: int, tile: str) -> float:
     others = [n for n in tree.query_ball_point(at[row], SEAM_M) if tiles[n] == tile]
     return min((float(np.hypot(*(at[n] - at[row]))) for n in others), default=np.inf)

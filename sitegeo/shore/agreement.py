@@ -12,7 +12,8 @@ from shapely.geometry import box
 
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster, require_same_crs
-from sitegeo.landcover.filters import Bools, opened_by_square
+from sitegeo.core.typing import BoolArray
+from sitegeo.landcover.filters import opened_by_square
 from sitegeo.shore.shoreline import shore_points
 
 _TOLD_M2 = 500.0
@@ -98,7 +99,7 @@ def agreement(
     wet, tree = classes == Cover.WATER, classes == Cover.TREE
     told = photo_cover.mask & (classes != Cover.NONE)
 
-    def area(mask: Bools) -> float:
+    def area(mask: BoolArray) -> float:
         radius = max(1, round(1.5 / grid.pixel_m))
         return float(opened_by_square(mask, radius).sum()) * grid.pixel_m**2
 

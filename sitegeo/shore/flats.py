@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any, cast
+from typing import cast
 
 import numpy as np
-from numpy.typing import NDArray
 from rasterio.features import shapes
 from scipy import ndimage
 from shapely.geometry import Polygon, shape
 
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster, require_same_grid
-from sitegeo.landcover.filters import Bools, Floats, opened
+from sitegeo.core.typing import AnyArray, BoolArray, Float32Array, IntArray
+from sitegeo.landcover.filters import opened
 from sitegeo.landcover.indices import otsu
 from sitegeo.shore.finds import Find
 from sitegeo.shore.openings import inscribed_width_m, long_axis
@@ -98,7 +98,7 @@ def open_flats(
         )
 
 
-def pale_bed(imagery: Raster, wet: Bools, *, blur_px: float) -> Bools:
+def pale_bed(imagery: Raster, wet: BoolArray, *, blur_px: float) -> BoolArray:
     """Return water where a pale bed shows through, none where the water is of one colour.
 
     Red is soaked up within a metre or two and green much deeper, so their log ratio falls with
@@ -118,7 +118,7 @@ def pale_bed(imagery: Raster, wet: Bools, *, blur_px: float) -> Bools:
     return pale
 
 
-def averaged(plane: NDArray[Any], where: Bools, blur_px: float) -> Floats:
+def averaged(plane: AnyArray, where: BoolArray, blur_px: float) -> Float32Array:
     """Return a plane blurred over the pixels of `where` alone."""
     weight = np.maximum(ndimage.gaussian_filter(where.astype(np.float32), blur_px), 1e-3)
     held = np.where(where, plane, 0).astype(np.float32)
@@ -129,7 +129,7 @@ def _window(
     bounds: tuple[float, float, float, float], cover: Raster, reach: int
 ) -> tuple[slice, slice]:
     west, south, east, north = bounds
-    rows: NDArray[np.int64]
+    rows: IntArray
     rows, columns = cover.grid.rowcol([west, east], [north, south])
     top, left = (max(0, int(v[0]) - reach) for v in (rows, columns))
     return slice(top, int(rows[1]) + reach + 1), slice(left, int(columns[1]) + reach + 1)

@@ -7,13 +7,13 @@ from collections.abc import Iterator, Sequence
 import geopandas as gpd
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from rasterio.features import rasterize
 from shapely.geometry import Polygon
 
 from sitegeo.angles import bearing_of
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
+from sitegeo.core.typing import FloatArray, IntArray
 from sitegeo.shore.finds import Find
 from sitegeo.shore.shoreline import polygons_of
 
@@ -108,7 +108,7 @@ def long_axis(polygon: Polygon) -> tuple[float, float]:
 
 def _class_counts(
     polygons: Sequence[Polygon], cover: Raster, canopy_height: Raster
-) -> tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[IntArray, FloatArray, FloatArray]:
     """Return per polygon the count of each class, the mean plant height and the certainty."""
     if not polygons:
         return np.empty((0, 6), np.int64), np.empty(0), np.empty(0)

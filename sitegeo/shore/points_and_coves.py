@@ -7,14 +7,12 @@ from dataclasses import dataclass
 
 import geopandas as gpd
 import numpy as np
-from numpy.typing import NDArray
 from shapely.geometry import Point
 
 from sitegeo.angles import circular_mean_deg, compass_point, smoothstep
+from sitegeo.core.typing import BoolArray
 from sitegeo.shore.finds import Find
 from sitegeo.shore.stations import Shore, shores
-
-Doubles = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -145,7 +143,7 @@ def _cove(
     )
 
 
-def _between_headlands(shore: Shore, params: HeadlandParams) -> NDArray[np.bool_]:
+def _between_headlands(shore: Shore, params: HeadlandParams) -> BoolArray:
     """Return which stations lie between two headlands, at which the shore turns back."""
     count = max(1, int(params.mouth_m / shore.step_m))
     turn = shore.turn_deg(0.0) / 2.0

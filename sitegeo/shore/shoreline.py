@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import geopandas as gpd
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from pyproj import CRS
 from rasterio.features import rasterize
 from rasterio.features import shapes as raster_shapes
@@ -25,7 +24,8 @@ from skimage.measure import find_contours
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster, require_same_crs, require_same_grid
 from sitegeo.core.steps import step
-from sitegeo.landcover.filters import Bools, compiled
+from sitegeo.core.typing import BoolArray, FloatArray, Int32Array, ObjectArray
+from sitegeo.landcover.filters import compiled
 from sitegeo.shore.stations import BANK_NAMES, bank_classes, bank_heights, look_behind
 
 RADII_M = (25, 75, 200)
@@ -87,9 +87,7 @@ def shoreline(
     return water, land_layer(water, extent, params), stations
 
 
-def shore_points(
-    cover: Raster, *, params: ShorelineParams = ShorelineParams()
-) -> NDArray[np.object_]:
+def shore_points(cover: Raster, *, params: ShorelineParams = ShorelineParams()) -> ObjectArray:
     """Return points at even steps along all shores of a cover raster."""
     extent = extent_of(cover.grid, cover.valid)
     frame = shapely.buffer(extent.boundary, 0.75 * cover.grid.pixel_m)
@@ -104,7 +102,7 @@ def shore_points(
     return np.asarray(shapely.points(np.concatenate([np.empty((0, 2)), *xy])))
 
 
-def extent_of(grid: Grid, valid: Bools | None) -> BaseGeometry:
+def extent_of(grid: Grid, valid: BoolArray | None) -> BaseGeometry:
     """Return the ground on which there is data."""
     if valid is None or bool(valid.all()):
         return box(*grid.bounds)
@@ -243,7 +241,7 @@ def walk_shores(
     """
     frame = shapely.buffer(extent.boundary, 0.75 * pixel_m)
     shore_ids: list[str] = []
-    parts: list[NDArray[np.float64]] = []
+    parts: list[FloatArray] = []
     for water_id, shape in zip(water["id"], water.geometry, strict=True):
         lines = [s for p in polygons_of(shape) for s in _shores(p, frame, params.spacing_m)]
         for number, line in enumerate(lines):
@@ -309,7 +307,7 @@ def _from_north(ring: LinearRing) -> LineString:
     return LineString(np.vstack([turned, turned[:1]]))
 
 
-def _walk(line: LineString, params: ShorelineParams) -> NDArray[np.float64]:
+def _walk(line: LineString, params: ShorelineParams) -> FloatArray:
     """Return x, y, chainage and water-facing grid bearing at even steps along a shore."""
     length = line.length
     count = max(1, round(length / params.spacing_m))
@@ -323,7 +321,7 @@ def _walk(line: LineString, params: ShorelineParams) -> NDArray[np.float64]:
     return np.column_stack([*_along(line, chainage), chainage, facing])
 
 
-def _along(line: LineString, chainage: NDArray[np.float64]) -> NDArray[np.float64]:
+def _along(line: LineString, chainage: FloatArray) -> FloatArray:
     """Return x and y at chainages, stacked first; round again on a closed line."""
     xy = np.asarray(line.coords)
     run = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(xy, axis=0).T))])
@@ -331,12 +329,9 @@ def _along(line: LineString, chainage: NDArray[np.float64]) -> NDArray[np.float6
     return np.stack([np.interp(at, run, xy[:, 0]), np.interp(at, run, xy[:, 1])])
 
 
-Doubles = NDArray[np.float64]
-
-
 def land_fraction(
-    x: Doubles, y: Doubles, radius_m: float, *, land: Bools, valid: Bools, grid: Grid
-) -> Doubles:
+    x: FloatArray, y: FloatArray, radius_m: float, *, land: BoolArray, valid: BoolArray, grid: Grid
+) -> FloatArray:
     """Return the share of land in a disc about each point, off-data ground left out.
 
     Empty (nan) where less than half of the disc is on the data. On a smooth shore the share is
@@ -355,7 +350,7 @@ def land_fraction(
     return np.where(on_data >= half.sum(), np.clip(share, 0.0, 1.0), np.nan)
 
 
-def _running(mask: Bools) -> NDArray[np.int32]:
+def _running(mask: BoolArray) -> Int32Array:
     """Return the pixels of a mask counted along each row, from 0 before the first."""
     running = np.zeros((mask.shape[0], mask.shape[1] + 1), np.int32)
     np.cumsum(mask, axis=1, out=running[:, 1:])
@@ -364,8 +359,8 @@ def _running(mask: Bools) -> NDArray[np.int32]:
 
 @compiled
 def _in_discs(
-    running: NDArray[np.int32], row: Doubles, column: Doubles, down: Doubles, half: Doubles
-) -> Doubles:
+    running: Int32Array, row: FloatArray, column: FloatArray, down: FloatArray, half: FloatArray
+) -> FloatArray:
     """Return the summed length, in pixels, of what was counted in the strips of each disc."""
     total = np.zeros(len(row))
     rows, columns = running.shape[0], running.shape[1] - 1

@@ -13,10 +13,7 @@ from numpy.typing import NDArray
 from sitegeo.angles import signed_diff_deg, unit_from_bearing
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
-from sitegeo.landcover.filters import Bools
-
-Doubles = NDArray[np.float64]
-Indices = NDArray[np.int64]
+from sitegeo.core.typing import BoolArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -24,9 +21,9 @@ class Shore:
     """The stations of one shore, water on the left of the walk."""
 
     id: str
-    rows: Indices
-    xy: Doubles
-    facing_deg: Doubles
+    rows: IntArray
+    xy: FloatArray
+    facing_deg: FloatArray
     step_m: float
     closed: bool
 
@@ -35,13 +32,13 @@ class Shore:
         """Length of the shore."""
         return self.step_m * len(self.rows)
 
-    def shifted(self, values: Doubles, by: int) -> Doubles:
+    def shifted(self, values: FloatArray, by: int) -> FloatArray:
         """Return the values `by` stations further along, held at the ends of an open shore."""
         n = len(values)
         index = np.arange(n) + by
         return values[index % n if self.closed else np.clip(index, 0, n - 1)]
 
-    def turn_deg(self, reach_m: float) -> Doubles:
+    def turn_deg(self, reach_m: float) -> FloatArray:
         """Return how far the shore turns within `reach_m` each way.
 
         Positive round a point of land, negative round a cove; summed step by step, so that a
@@ -72,7 +69,7 @@ def shores(stations: gpd.GeoDataFrame) -> Iterator[Shore]:
         yield Shore(str(name), at, xy, facing[at], step, closed)
 
 
-def stretches(flag: Bools, closed: bool) -> list[Indices]:
+def stretches(flag: BoolArray, closed: bool) -> list[IntArray]:
     """Return the stretches of consecutive true values as positions, in order.
 
     On a closed shore a stretch may pass the start.
@@ -89,7 +86,7 @@ def stretches(flag: Bools, closed: bool) -> list[Indices]:
     return [order[a:b] for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
-def bridged(flag: Bools, closed: bool, gap: int) -> Bools:
+def bridged(flag: BoolArray, closed: bool, gap: int) -> BoolArray:
     """Return the flags with gaps of at most `gap` values between true ones filled."""
     out = flag.copy()
     for hole in stretches(~flag, closed):
@@ -99,7 +96,7 @@ def bridged(flag: Bools, closed: bool, gap: int) -> Bools:
     return out
 
 
-def split_by_turn(facing_deg: Doubles, max_turn_deg: float, max_count: int) -> list[slice]:
+def split_by_turn(facing_deg: FloatArray, max_turn_deg: float, max_count: int) -> list[slice]:
     """Return pieces of a stretch, cut where the facing has swung too far or it is too long."""
     swing = np.concatenate([[0.0], np.cumsum(signed_diff_deg(facing_deg[1:], facing_deg[:-1]))])
     cuts, start = [0], 0
@@ -132,11 +129,11 @@ BANK_NAMES = {
 class Behind:
     """Pixels behind stations, (stations, looks) each, nearest first; `inside` the grid or not."""
 
-    row: Indices
-    column: Indices
-    inside: NDArray[np.bool_]
+    row: IntArray
+    column: IntArray
+    inside: BoolArray
 
-    def sample(self, raster: Raster, plane: NDArray[np.generic]) -> Doubles:
+    def sample(self, raster: Raster, plane: NDArray[np.generic]) -> FloatArray:
         """Return a plane's values there, nan where there is no data."""
         row, column = np.where(self.inside, self.row, 0), np.where(self.inside, self.column, 0)
         known = self.inside & raster.mask[row, column]
@@ -144,9 +141,9 @@ class Behind:
 
 
 def look_behind(
-    x: Doubles,
-    y: Doubles,
-    facing_grid_deg: Doubles,
+    x: FloatArray,
+    y: FloatArray,
+    facing_grid_deg: FloatArray,
     grid: Grid,
     *,
     reach_m: float,
@@ -178,7 +175,7 @@ def bank_classes(cover: Raster, behind: Behind) -> list[Cover]:
     ]
 
 
-def bank_heights(canopy_height: Raster, behind: Behind) -> Doubles:
+def bank_heights(canopy_height: Raster, behind: Behind) -> FloatArray:
     """Return the usual height of the plants behind each station, 0 where they are few.
 
     The median of what stands there, when it fills at least a quarter of the bank; nan off data.

@@ -7,16 +7,14 @@ from dataclasses import dataclass, fields
 
 import geopandas as gpd
 import numpy as np
-from numpy.typing import NDArray
 from shapely.geometry import LineString
 
 from sitegeo.angles import bearing_of, circular_mean_deg, compass_point, smoothstep
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
+from sitegeo.core.typing import BoolArray, FloatArray, IntArray
 from sitegeo.shore.finds import Find
 from sitegeo.shore.stations import Shore, bridged, look_behind, shores, split_by_turn, stretches
-
-Doubles = NDArray[np.float64]
 
 _BELT_GAP_M = 6.0
 
@@ -34,14 +32,14 @@ class Belts:
         Whether there is water, or plants in it, nearly all the way out to `front_m`.
     """
 
-    depth_m: Doubles
-    share: Doubles
-    height_m: Doubles
-    sure: Doubles
-    error_m: Doubles
-    room: NDArray[np.bool_]
+    depth_m: FloatArray
+    share: FloatArray
+    height_m: FloatArray
+    sure: FloatArray
+    error_m: FloatArray
+    room: BoolArray
 
-    def of(self, rows: NDArray[np.bool_]) -> Belts:
+    def of(self, rows: BoolArray) -> Belts:
         """Return those of some of the stations."""
         return Belts(*(getattr(self, f.name)[rows] for f in fields(self)))
 
@@ -154,13 +152,13 @@ def tree_lines(
 
 def _parts(
     shore: Shore,
-    wanted: NDArray[np.bool_],
+    wanted: BoolArray,
     *,
     gap_m: float,
     min_length_m: float,
     max_length_m: float,
     max_turn_deg: float,
-) -> Iterator[NDArray[np.int64]]:
+) -> Iterator[IntArray]:
     """Yield the stretches that are long enough, cut where they bend or run on."""
     if shore.step_m <= 0:
         return
@@ -173,7 +171,7 @@ def _parts(
                 yield part
 
 
-def _bearing(xy: Doubles, grid: Grid) -> float:
+def _bearing(xy: FloatArray, grid: Grid) -> float:
     """Return the true bearing of a run from its first station to its last, water on the left."""
     east, north = xy[-1] - xy[0]
     return float(grid.to_true_bearing(bearing_of(east, north)))

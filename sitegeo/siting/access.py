@@ -15,12 +15,11 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import NDArray
 from rasterio.features import rasterize
 
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
-from sitegeo.siting.sampling import Floats
+from sitegeo.core.typing import BoolArray, FloatArray
 
 CELL_M = 5.0
 SNAP_M = 15.0
@@ -46,9 +45,9 @@ class Ways:
         Minutes it takes.
     """
 
-    walk_m: Floats
-    wading_m: Floats
-    walk_min: Floats
+    walk_m: FloatArray
+    wading_m: FloatArray
+    walk_min: FloatArray
 
 
 @dataclass(frozen=True)
@@ -56,8 +55,8 @@ class Terrain:
     """What a metre costs on foot, cell by cell, infinite where one cannot go; and the water."""
 
     grid: Grid
-    foot: Floats
-    water: NDArray[np.bool_]
+    foot: FloatArray
+    water: BoolArray
 
 
 def near(raster: Raster, at: tuple[float, float], reach_m: float) -> Raster:
@@ -111,7 +110,7 @@ def terrain(
     return Terrain(coarse, np.where(barred, np.inf, cost), wet >= 0.5)
 
 
-def on_foot(ground: Terrain, starts: Floats, ends: Floats) -> Ways:
+def on_foot(ground: Terrain, starts: FloatArray, ends: FloatArray) -> Ways:
     """Return the ways on foot from the nearest of some starts to each end."""
     found = _costs(ground.foot, ground.grid, starts)
     if found is None:
@@ -132,7 +131,7 @@ def on_foot(ground: Terrain, starts: Floats, ends: Floats) -> Ways:
     return Ways(walk, wading, minutes)
 
 
-def by_boat(ground: Terrain, starts: Floats, ends: Floats) -> Floats:
+def by_boat(ground: Terrain, starts: FloatArray, ends: FloatArray) -> FloatArray:
     """Return how far it is over the water from the nearest launch to each end, metres.
 
     Infinite where no water leads there.
@@ -146,12 +145,12 @@ def by_boat(ground: Terrain, starts: Floats, ends: Floats) -> Floats:
     return np.array([np.inf if cell is None else costs[cell] for cell in reached])
 
 
-def minutes_in(walk_min: Floats, paddle_m: Floats) -> Floats:
+def minutes_in(walk_min: FloatArray, paddle_m: FloatArray) -> FloatArray:
     """Return the minutes of the quicker way in, infinite where there is none."""
     return np.asarray(np.minimum(walk_min, LAUNCH_MIN + paddle_m / PADDLE_MPMIN), float)
 
 
-def _blocks(plane: NDArray[np.bool_], each: int) -> Floats:
+def _blocks(plane: BoolArray, each: int) -> FloatArray:
     """Return the share of true pixels in each block; a last, partial block counts what it has."""
     rows, cols = plane.shape
     bands = np.zeros((-(-rows // each), cols), np.float32)
@@ -166,7 +165,7 @@ def _blocks(plane: NDArray[np.bool_], each: int) -> Floats:
     return np.asarray(total / np.outer(high, wide).astype(np.float32), float)
 
 
-def _drawn(lines: gpd.GeoDataFrame, grid: Grid) -> NDArray[np.bool_]:
+def _drawn(lines: gpd.GeoDataFrame, grid: Grid) -> BoolArray:
     """Return the cells that lines touch, thick enough that no diagonal step slips through."""
     shapes = lines.geometry.buffer(0.75 * grid.pixel_m)
     burnt = rasterize(shapes, out_shape=grid.shape, transform=grid.transform, all_touched=True)
@@ -174,8 +173,8 @@ def _drawn(lines: gpd.GeoDataFrame, grid: Grid) -> NDArray[np.bool_]:
 
 
 def _costs(
-    cost: Floats, grid: Grid, starts: Floats, *, snap_m: float = SNAP_M
-) -> tuple[Any, Floats] | None:
+    cost: FloatArray, grid: Grid, starts: FloatArray, *, snap_m: float = SNAP_M
+) -> tuple[Any, FloatArray] | None:
     """Return a finished search from the cells of some starts, and the cost of every cell."""
     from skimage.graph import MCP_Geometric  # noqa: PLC0415 (only a survey and a plan need it)
 
@@ -190,7 +189,7 @@ def _costs(
 
 
 def _snapped(
-    grid: Grid, open_cells: NDArray[np.bool_], at: Floats, *, snap_m: float = SNAP_M
+    grid: Grid, open_cells: BoolArray, at: FloatArray, *, snap_m: float = SNAP_M
 ) -> tuple[int, int] | None:
     """Return the open cell nearest to a point, None where none is near."""
     row, col = (int(v) for v in grid.rowcol(at[0], at[1]))

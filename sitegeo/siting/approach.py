@@ -16,7 +16,7 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import shapely
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy import ndimage
 from shapely.geometry.base import BaseGeometry
 from skimage.measure import find_contours
@@ -24,9 +24,10 @@ from skimage.measure import find_contours
 from sitegeo.angles import signed_diff_deg, smoothstep, unit_from_bearing
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
+from sitegeo.core.typing import AnyArray, FloatArray
 from sitegeo.core.wind import Wind
 from sitegeo.exposure.sweep import encode_surface, sweep, top_m
-from sitegeo.siting.sampling import Floats, classes, sample, strip, turned
+from sitegeo.siting.sampling import classes, sample, strip, turned
 from sitegeo.units import yd
 
 _TRACE_M = 1.0
@@ -82,15 +83,15 @@ class Approach:
         0 to 1: the share of it that is open water, less what the bend costs.
     """
 
-    bend_deg: Floats
-    water: Floats
+    bend_deg: FloatArray
+    water: FloatArray
 
 
 def approach(
     cover: Raster,
-    pocket: Floats,
+    pocket: FloatArray,
     downwind_grid_deg: ArrayLike,
-    facing_grid_deg: Floats,
+    facing_grid_deg: FloatArray,
     *,
     params: ApproachParams = ApproachParams(),
 ) -> Approach:
@@ -123,11 +124,11 @@ def approach(
 
 def over_what_stands(
     obstacles: Raster,
-    pocket: Floats,
+    pocket: FloatArray,
     downwind_grid_deg: float,
     *,
     params: ApproachParams = ApproachParams(),
-) -> Floats:
+) -> FloatArray:
     """Return 1 where birds straight from downwind clear what stands there, 0 where it is sheer.
 
     Parameters
@@ -145,13 +146,13 @@ def over_what_stands(
 
 
 def lines(
-    pocket: Floats,
+    pocket: FloatArray,
     downwind_grid_deg: ArrayLike,
-    bend_deg: Floats,
+    bend_deg: FloatArray,
     *,
     length_m: float,
     params: ApproachParams = ApproachParams(),
-) -> Floats:
+) -> FloatArray:
     """Return the middle of each way in from the pocket outward, (blinds, n, 2), in its CRS."""
     downwind = np.broadcast_to(np.asarray(downwind_grid_deg, float), (len(pocket),))
     local = np.stack([_traced(float(b), length_m, params) for b in bend_deg])
@@ -159,14 +160,14 @@ def lines(
 
 
 def aside(
-    downwind_m: Floats, bend_deg: float, *, params: ApproachParams = ApproachParams()
-) -> Floats:
+    downwind_m: FloatArray, bend_deg: float, *, params: ApproachParams = ApproachParams()
+) -> FloatArray:
     """Return how far to the right the way in has gone at a distance straight downwind."""
     x, y = _traced(bend_deg, 4 * params.length_m, params).T
     return np.asarray(np.interp(downwind_m, y, x), float)
 
 
-def _traced(bend_deg: float, length_m: float, params: ApproachParams) -> Floats:
+def _traced(bend_deg: float, length_m: float, params: ApproachParams) -> FloatArray:
     """Return a way in every metre, straight downwind along +y."""
     along = np.arange(0.0, length_m + _TRACE_M / 2, _TRACE_M)
     heading = np.deg2rad(_heading(along[:-1] + _TRACE_M / 2, bend_deg, params))
@@ -174,12 +175,12 @@ def _traced(bend_deg: float, length_m: float, params: ApproachParams) -> Floats:
     return np.concatenate([np.zeros((1, 2)), np.cumsum(steps, axis=0)])
 
 
-def _heading(along_m: ArrayLike, bend_deg: float, params: ApproachParams) -> Floats:
+def _heading(along_m: ArrayLike, bend_deg: float, params: ApproachParams) -> FloatArray:
     return bend_deg * np.asarray(smoothstep(along_m, params.straight_m, params.turned_m), float)
 
 
 @cache
-def _tried(params: ApproachParams) -> tuple[Floats, Floats, Floats]:
+def _tried(params: ApproachParams) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return bends from the least up, the lane of each, and what each leaves of its worth.
 
     Outward is to the right; lanes are (bends, spots, 2).
@@ -198,8 +199,8 @@ def _tried(params: ApproachParams) -> tuple[Floats, Floats, Floats]:
 
 
 def _water(
-    cover: Raster, pocket: Floats, lanes: Floats, out: Floats, downwind: Floats
-) -> NDArray[np.float64]:
+    cover: Raster, pocket: FloatArray, lanes: FloatArray, out: FloatArray, downwind: FloatArray
+) -> FloatArray:
     """Return the share of each lane on water, (blinds, lanes)."""
     spots = lanes.reshape(1, -1, 2) * np.stack([out, np.ones_like(out)], axis=1)[:, None]
     wet = classes(cover, pocket, turned(spots, downwind)) == Cover.WATER
@@ -294,7 +295,7 @@ def touchdown(
 
 def _window(
     cover: Raster, canopy_height: Raster, pocket: BaseGeometry, reach_m: float
-) -> tuple[NDArray[Any], NDArray[Any], Grid]:
+) -> tuple[AnyArray, AnyArray, Grid]:
     grid = cover.grid
     x, y = pocket.centroid.x, pocket.centroid.y
     row, col = (int(v[0]) for v in (np.atleast_1d(i) for i in grid.rowcol(x, y)))
@@ -310,7 +311,7 @@ def _window(
 
 def _scatter(
     grid: Grid, pocket: BaseGeometry, from_grid: float, bend_deg: float, params: LandingParams
-) -> NDArray[Any]:
+) -> AnyArray:
     """Return how touchdowns scatter about the pocket, with a longer tail along the way in."""
     x, y = grid.xy(*np.indices(grid.shape))
     east, north = unit_from_bearing(from_grid)
@@ -321,7 +322,7 @@ def _scatter(
     return np.asarray(np.exp(-0.5 * ((upwind / along) ** 2 + (across / params.across_m) ** 2)))
 
 
-def _contoured(odds: NDArray[Any], grid: Grid) -> gpd.GeoDataFrame:
+def _contoured(odds: AnyArray, grid: Grid) -> gpd.GeoDataFrame:
     padded = np.pad(odds, 1)
     shapes, levels = [], []
     for level in LEVELS:

@@ -6,13 +6,11 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from string import ascii_lowercase
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from shapely.geometry import LineString, Point
 from shapely.geometry.base import BaseGeometry
@@ -21,11 +19,12 @@ from sitegeo.angles import circular_mean_deg, unit_from_bearing
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster
 from sitegeo.core.steps import step
+from sitegeo.core.typing import AnyArray, BoolArray, FloatArray
 from sitegeo.law.context import PositionErrors
 from sitegeo.law.ground import closed_of, ground_of, hunting_of
 from sitegeo.places.config import Assume
 from sitegeo.siting.access import by_boat, minutes_in, on_foot, terrain
-from sitegeo.siting.sampling import Floats, disc, fan, sample, turned
+from sitegeo.siting.sampling import disc, fan, sample, turned
 from sitegeo.units import depth_text, yd
 
 POCKET_M = yd(17.0)
@@ -70,7 +69,7 @@ class SpotParams:
     flat_most: int = 6
 
 
-Spot = tuple[float, Floats]
+Spot = tuple[float, FloatArray]
 """A facing (true) and the hide's coordinates."""
 
 
@@ -78,10 +77,10 @@ Spot = tuple[float, Floats]
 class Shore:
     """The shore's stations and the cover, as the spots ask for them."""
 
-    at: Floats
-    facings: Floats
-    ids: NDArray[Any]
-    banks: NDArray[Any]
+    at: FloatArray
+    facings: FloatArray
+    ids: AnyArray
+    banks: AnyArray
     tree: cKDTree
     cover: Raster
 
@@ -93,27 +92,27 @@ class Shore:
         ids, banks = stations["shore_id"].to_numpy(), stations["bank_cover"].to_numpy()
         return cls(at, facings, ids, banks, cKDTree(at), cover)
 
-    def near(self, spot: Floats) -> tuple[int, Floats]:
+    def near(self, spot: FloatArray) -> tuple[int, FloatArray]:
         """Return the nearest station and the facings of its neighbours on the same shore."""
         nearest = int(self.tree.query(spot)[1])
         near = np.array(self.tree.query_ball_point(self.at[nearest], 15.0))
         return nearest, self.facings[near[self.ids[near] == self.ids[nearest]]]
 
-    def class_at(self, at: Floats) -> Floats:
+    def class_at(self, at: FloatArray) -> FloatArray:
         """Return the cover class under points."""
-        classes: Floats = self.cover.sample(at[:, 0], at[:, 1], fill=0.0)[
+        classes: FloatArray = self.cover.sample(at[:, 0], at[:, 1], fill=0.0)[
             self.cover.bands.index("class")
         ]
         return classes
 
-    def in_from(self, edge: Floats, facing_deg: float, params: SpotParams) -> Floats:
+    def in_from(self, edge: FloatArray, facing_deg: float, params: SpotParams) -> FloatArray:
         """Return the first spot in cover straight in from an edge, or the nearest one to it."""
         inland = np.arange(params.inland_m, params.deepest_m + 0.5, 1.0)
         spots = edge - inland[:, None] * self.ahead(facing_deg)
         covered = np.isin(self.class_at(spots), (Cover.TREE, Cover.LOW))
         return np.asarray(spots[covered.argmax()], float)
 
-    def ahead(self, facing_deg: float) -> Floats:
+    def ahead(self, facing_deg: float) -> FloatArray:
         """Return the unit vector on the grid of a true bearing."""
         east, north = unit_from_bearing(self.cover.grid.to_grid_bearing(facing_deg))
         return np.array([float(east), float(north)])
@@ -135,7 +134,7 @@ def spots_on(
         yield facing, at
 
 
-def _along(shape: BaseGeometry, spacing_m: float) -> Iterator[Floats]:
+def _along(shape: BaseGeometry, spacing_m: float) -> Iterator[FloatArray]:
     if shape.geom_type in {"LineString", "MultiLineString"}:
         count = max(1, round(shape.length / spacing_m))
         for fraction in (np.arange(count) + 0.5) / count:
@@ -180,13 +179,13 @@ def _round_flat(shape: BaseGeometry, shore: Shore, params: SpotParams) -> Iterat
         yield facing, shore.in_from(shore.at[nearest], facing, params)
 
 
-def _middle(shape: BaseGeometry) -> Floats:
+def _middle(shape: BaseGeometry) -> FloatArray:
     widest = max(shapely.get_parts(shape), key=lambda g: float(g.area))
     circle = shapely.maximum_inscribed_circle(widest, tolerance=0.5)
     return np.asarray(shapely.get_coordinates(circle)[0], float)
 
 
-def _to_edge_m(shape: BaseGeometry, start: Floats, direction: Floats) -> float:
+def _to_edge_m(shape: BaseGeometry, start: FloatArray, direction: FloatArray) -> float:
     """Return how far from a spot inside a shape its edge is."""
     ray = LineString([start, start + 1000.0 * direction])
     parts = shapely.get_parts(ray.intersection(shape))
@@ -321,17 +320,19 @@ def _letters(index: int) -> str:
     return "z" * (index // 25) + ascii_lowercase[index % 25]
 
 
-def _class_at(cover: Raster, at: Floats) -> Floats:
-    classes: Floats = cover.sample(at[:, 0], at[:, 1], fill=0.0)[cover.bands.index("class")]
+def _class_at(cover: Raster, at: FloatArray) -> FloatArray:
+    classes: FloatArray = cover.sample(at[:, 0], at[:, 1], fill=0.0)[cover.bands.index("class")]
     return classes
 
 
-def _share(cover: Raster, at: Floats, offsets: Floats, wanted: Cover) -> Floats:
+def _share(cover: Raster, at: FloatArray, offsets: FloatArray, wanted: Cover) -> FloatArray:
     classes = sample(cover, at, offsets)[cover.bands.index("class")]
     return np.asarray((classes == wanted).mean(axis=1), float)
 
 
-def _open_water(cover: Raster, at: Floats, facing_grid: Floats, *, kinds: NDArray[Any]) -> Floats:
+def _open_water(
+    cover: Raster, at: FloatArray, facing_grid: FloatArray, *, kinds: AnyArray
+) -> FloatArray:
     """Return the share of water in front; in a timber opening, of the water meant for landing."""
     wide = _share(cover, at, turned(fan(RANGE_M, 90.0, 2.0), facing_grid), Cover.WATER)
     small = _share(cover, at, turned(disc(5.0, 1.0) + [0.0, POCKET_M], facing_grid), Cover.WATER)
@@ -339,8 +340,8 @@ def _open_water(cover: Raster, at: Floats, facing_grid: Floats, *, kinds: NDArra
 
 
 def _hide(
-    cover: Raster, at: Floats, params: CandidateParams, *, alone: NDArray[np.bool_]
-) -> Floats:
+    cover: Raster, at: FloatArray, params: CandidateParams, *, alone: BoolArray
+) -> FloatArray:
     """Return how well the ground around each blind hides a person, water left out.
 
     Cover that stands alone in water is seen from all sides, so there the water counts half.
@@ -355,7 +356,7 @@ def _hide(
     return np.asarray((worth * land).sum(axis=1) / np.maximum(among, 1), float)
 
 
-def _depth(depth: Raster | None, at: Floats, facing_grid: Floats) -> Floats:
+def _depth(depth: Raster | None, at: FloatArray, facing_grid: FloatArray) -> FloatArray:
     if depth is None:
         return np.full(len(at), np.nan)
     pocket = turned(disc(5.0, 1.0) + [0.0, POCKET_M], facing_grid)
@@ -366,14 +367,14 @@ def _depth(depth: Raster | None, at: Floats, facing_grid: Floats) -> Floats:
     return np.where(count > 0, np.maximum(total, 0) / np.maximum(count, 1), np.nan)
 
 
-def _access(access: gpd.GeoDataFrame | None, at: Floats) -> Floats:
+def _access(access: gpd.GeoDataFrame | None, at: FloatArray) -> FloatArray:
     if access is None or access.empty:
         return np.full(len(at), np.nan)
     distance, _ = cKDTree(shapely.get_coordinates(access.geometry)).query(at)
     return np.asarray(distance, float)
 
 
-def _setting(depth: Raster | None, at: Floats, facing_grid: Floats) -> Floats:
+def _setting(depth: Raster | None, at: FloatArray, facing_grid: FloatArray) -> FloatArray:
     """Return the depth that four fifths of the water where decoys lie do not exceed."""
     if depth is None:
         return np.full(len(at), np.nan)
@@ -389,10 +390,10 @@ def _ways(
     cover: Raster,
     depth: Raster | None,
     access: gpd.GeoDataFrame | None,
-    at: Floats,
+    at: FloatArray,
     *,
     wade_m: float,
-) -> dict[str, Floats]:
+) -> dict[str, FloatArray]:
     names = ("walk_m", "wading_m", "paddle_m", "way_min")
     if access is None or access.empty or not len(at):
         return dict.fromkeys(names, np.full(len(at), np.nan))

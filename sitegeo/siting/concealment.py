@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sitegeo.angles import smoothstep
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster
-from sitegeo.siting.sampling import Floats, classes, disc, fan, sample, turned
+from sitegeo.core.typing import AnyArray, BoolArray, FloatArray
+from sitegeo.siting.sampling import classes, disc, fan, sample, turned
 from sitegeo.units import yd
 
 BESIDE_M = 6.0
@@ -44,17 +43,17 @@ class Hiding:
         What hides from birds that pass over.
     """
 
-    beside: Floats
-    behind: Floats
-    overhead: Floats
+    beside: FloatArray
+    behind: FloatArray
+    overhead: FloatArray
 
 
 def hiding(
     cover: Raster,
-    at: Floats,
-    facing_grid: Floats,
+    at: FloatArray,
+    facing_grid: FloatArray,
     *,
-    alone: NDArray[np.bool_],
+    alone: BoolArray,
     leaf_off: bool | None = None,
 ) -> Hiding:
     """Return how well blinds hide people.
@@ -81,8 +80,8 @@ def hiding(
 
 
 def overhead_score(
-    overhead: Floats, theta: Floats, *, timber: NDArray[np.bool_], still: NDArray[np.bool_]
-) -> Floats:
+    overhead: FloatArray, theta: FloatArray, *, timber: BoolArray, still: BoolArray
+) -> FloatArray:
     """Return what the cover overhead is worth: most where birds come over.
 
     Wind onto the bank brings them over or round the hide, and in timber they circle above it
@@ -95,13 +94,13 @@ def overhead_score(
 
 def party_score(
     cover: Raster,
-    at: Floats,
-    facing_grid: Floats,
+    at: FloatArray,
+    facing_grid: FloatArray,
     *,
     party: int,
     depth: Raster | None = None,
     wade_m: float = np.inf,
-) -> Floats:
+) -> FloatArray:
     """Return the share of the party that finds its own covered stand along the bank.
 
     Guns stand in a row, `GUN_M` apart, each up to 4 m out of line to find cover; one gun alone
@@ -120,7 +119,7 @@ def party_score(
     return np.asarray(found.mean(axis=1), float)
 
 
-def _worth(found: NDArray[Any], worth: dict[Cover, float]) -> Floats:
+def _worth(found: AnyArray, worth: dict[Cover, float]) -> FloatArray:
     out = np.zeros(found.shape)
     for code, value in worth.items():
         out[found == code] = value

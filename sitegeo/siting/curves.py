@@ -7,10 +7,9 @@ common practice (no source). What is not known is worth `UNKNOWN`.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sitegeo.angles import signed_diff_deg, smoothstep
-from sitegeo.siting.sampling import Floats
+from sitegeo.core.typing import BoolArray, FloatArray, ObjectArray
 
 UNKNOWN = 0.5
 """Score of a component whose layer is missing; the reasons say that it is not known."""
@@ -20,7 +19,7 @@ _SUN_UP_DEG = -0.833
 _BLINDING_DEG = 25.0
 
 
-def wind_fit(theta: Floats, kinds: NDArray[np.object_]) -> Floats:
+def wind_fit(theta: FloatArray, kinds: ObjectArray) -> FloatArray:
     """Return how well the layouts of each kind of position suit the wind against the facing.
 
     On a bank wind along it is best at 70 to 85°, onto it and off it work;
@@ -38,7 +37,7 @@ def wind_fit(theta: Floats, kinds: NDArray[np.object_]) -> Floats:
     return np.select([kinds == name for name in names], fits, bank)
 
 
-def feeding_score(depth_m: Floats) -> Floats:
+def feeding_score(depth_m: FloatArray) -> FloatArray:
     """Return 1 where dabblers reach the bottom, less where they only rest, `UNKNOWN` for NaN.
 
     Dabbling ducks feed in up to about 0.5 m (common practice, no source).
@@ -47,13 +46,13 @@ def feeding_score(depth_m: Floats) -> Floats:
     return np.where(np.isfinite(depth_m), score, UNKNOWN)
 
 
-def wading_score(deepest_m: Floats, wade_m: float) -> Floats:
+def wading_score(deepest_m: FloatArray, wade_m: float) -> FloatArray:
     """Return 1 where the decoys are set well within wading depth, 0.3 where only from a boat."""
     score = np.interp(deepest_m - wade_m, [-0.2, 0.0, 0.4], [1.0, 0.75, 0.3])
     return np.where(np.isfinite(deepest_m), score, UNKNOWN)
 
 
-def way_score(minutes: Floats, *, known: NDArray[np.bool_]) -> Floats:
+def way_score(minutes: FloatArray, *, known: BoolArray) -> FloatArray:
     """Return 1 for a few minutes from the access, 0.3 from an hour on and where no way is found.
 
     `minutes` is infinite where no way is found; `known` says whether any access is mapped.
@@ -62,14 +61,14 @@ def way_score(minutes: Floats, *, known: NDArray[np.bool_]) -> Floats:
     return np.where(known, score, UNKNOWN)
 
 
-def drift_score(drift_m: Floats, ground: NDArray[np.object_]) -> Floats:
+def drift_score(drift_m: FloatArray, ground: ObjectArray) -> FloatArray:
     """Return 1 where a bird that falls drifts to near, public ground; less far off or private."""
     near = np.interp(drift_m, [50.0, 400.0], [1.0, 0.6])
     whose = np.array([_GROUND[g] for g in ground], float)
     return np.asarray(near * whose, float)
 
 
-def glare_score(off_deg: Floats, altitude_deg: Floats) -> Floats:
+def glare_score(off_deg: FloatArray, altitude_deg: FloatArray) -> FloatArray:
     """Return how free of the sun's glare someone is who looks `off_deg` beside its azimuth.
 
     A low sun straight ahead leaves 0.35; from 60° to its side, from 25° high, or before it is up,
@@ -81,12 +80,12 @@ def glare_score(off_deg: Floats, altitude_deg: Floats) -> Floats:
     return np.asarray(1.0 - 0.65 * ahead * low * up, float)
 
 
-def margin_worth(margin_m: Floats) -> Floats:
+def margin_worth(margin_m: FloatArray) -> FloatArray:
     """Return what a clear setback is worth by how far it is clear: 0.85, and 1 from 100 m on."""
     return np.asarray(0.85 + 0.15 * np.clip(margin_m / 100.0, 0.0, 1.0), float)
 
 
-def spread_score(pocket: Floats, body: Floats) -> Floats:
+def spread_score(pocket: FloatArray, body: FloatArray) -> FloatArray:
     """Return how whole a spread would lie: from the shares of its pocket and its body on water.
 
     0 where so little of either lies on water that the spread is as good as never laid.

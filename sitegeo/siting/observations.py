@@ -15,10 +15,9 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
 from sitegeo.angles import smoothstep
-from sitegeo.siting.sampling import Floats
+from sitegeo.core.typing import AnyArray, FloatArray
 
 HALF_DAYS = 14.0
 HALF_COUNT = 20.0
@@ -40,14 +39,14 @@ class Seen:
         The sighting that counts most, as a person says it; None where there is none.
     """
 
-    worth: Floats
-    words: NDArray[Any]
+    worth: FloatArray
+    words: AnyArray
 
 
 def seen(
     observations: gpd.GeoDataFrame,
-    pocket: Floats,
-    ways_in: Floats | None,
+    pocket: FloatArray,
+    ways_in: FloatArray | None,
     *,
     on: date | None = None,
 ) -> Seen:
@@ -69,7 +68,7 @@ def seen(
     if observations.empty or not len(pocket):
         return Seen(worth, words)
     places = shapely.points(pocket) if ways_in is None else shapely.linestrings(ways_in)
-    ways: NDArray[Any] = np.asarray(places, object)
+    ways: AnyArray = np.asarray(places, object)
     shapes = observations.geometry.to_numpy()
     weight = weights(observations, on)
     blind, sighting = shapely.STRtree(shapes).query(ways, predicate="dwithin", distance=FAR_M)
@@ -84,7 +83,7 @@ def seen(
     return Seen(1.0 - missed, words)
 
 
-def weights(observations: gpd.GeoDataFrame, on: date | None) -> Floats:
+def weights(observations: gpd.GeoDataFrame, on: date | None) -> FloatArray:
     """Return what each sighting counts, by its date and its number; 0 for one yet to come."""
     days = [None if not isinstance(d, str) else date.fromisoformat(d) for d in observations["date"]]
     known = [d for d in days if d is not None]

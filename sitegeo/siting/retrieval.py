@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
-from numpy.typing import NDArray
 
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster
+from sitegeo.core.typing import AnyArray, FloatArray
 from sitegeo.law.ground import ground_of
 from sitegeo.siting.candidates import POCKET_M
-from sitegeo.siting.sampling import Floats, classes, turned
+from sitegeo.siting.sampling import classes, turned
 from sitegeo.units import yd
 
 FALL_M = yd(30.0)
@@ -39,14 +38,14 @@ class Drift:
         Whose the ground is there: public, private, unknown.
     """
 
-    distance_m: Floats
-    ground: NDArray[Any]
+    distance_m: FloatArray
+    ground: AnyArray
 
 
 def drift(
     cover: Raster,
-    at: Floats,
-    facing_grid: Floats,
+    at: FloatArray,
+    facing_grid: FloatArray,
     *,
     from_grid_deg: float | None,
     public_land: gpd.GeoDataFrame | None = None,

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
 from sitegeo.angles import unit_from_bearing
 from sitegeo.core.grid import Raster
+from sitegeo.core.typing import AnyArray, FloatArray
 
-Floats = NDArray[np.float64]
 
-
-def disc(radius_m: float, step_m: float) -> Floats:
+def disc(radius_m: float, step_m: float) -> FloatArray:
     """Return (n, 2) offsets that fill a disc at a spacing."""
     n = int(np.floor(radius_m / step_m))
     ticks = np.arange(-n, n + 1) * step_m
@@ -22,7 +18,7 @@ def disc(radius_m: float, step_m: float) -> Floats:
     return np.column_stack([x[inside], y[inside]])
 
 
-def strip(length_m: float, half_width_m: float, step_m: float) -> Floats:
+def strip(length_m: float, half_width_m: float, step_m: float) -> FloatArray:
     """Return (n, 2) offsets that fill a strip running along +y from the origin."""
     along = np.arange(0.0, length_m + step_m / 2, step_m)
     across = np.arange(-half_width_m, half_width_m + step_m / 2, step_m)
@@ -30,14 +26,14 @@ def strip(length_m: float, half_width_m: float, step_m: float) -> Floats:
     return np.column_stack([x.ravel(), y.ravel()])
 
 
-def fan(radius_m: float, half_angle_deg: float, step_m: float) -> Floats:
+def fan(radius_m: float, half_angle_deg: float, step_m: float) -> FloatArray:
     """Return (n, 2) offsets that fill a sector about +y."""
     offsets = disc(radius_m, step_m)
     angle = np.degrees(np.arctan2(np.abs(offsets[:, 0]), offsets[:, 1]))
     return offsets[(angle <= half_angle_deg) & (offsets[:, 1] > 0)]
 
 
-def turned(offsets: Floats, bearing_grid_deg: Floats) -> Floats:
+def turned(offsets: FloatArray, bearing_grid_deg: FloatArray) -> FloatArray:
     """Return (points, n, 2) offsets with +y turned onto each grid bearing.
 
     `offsets` is (n, 2) for all points alike, or (points, n, 2).
@@ -47,7 +43,7 @@ def turned(offsets: Floats, bearing_grid_deg: Floats) -> Floats:
     return np.stack([x * north + y * east, y * north - x * east], axis=-1)
 
 
-def sample(raster: Raster, at: Floats, offsets: Floats) -> NDArray[Any]:
+def sample(raster: Raster, at: FloatArray, offsets: FloatArray) -> AnyArray:
     """Return the raster under every offset of every point, NaN where there is no data.
 
     Parameters
@@ -66,6 +62,6 @@ def sample(raster: Raster, at: Floats, offsets: Floats) -> NDArray[Any]:
     return flat.reshape(*flat.shape[:-1], *where.shape[:2])
 
 
-def classes(cover: Raster, at: Floats, offsets: Floats) -> NDArray[Any]:
+def classes(cover: Raster, at: FloatArray, offsets: FloatArray) -> AnyArray:
     """Return (points, n) cover classes under every offset of every point, NaN off the data."""
     return sample(Raster(cover.band("class"), cover.grid, cover.valid), at, offsets)

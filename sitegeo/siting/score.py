@@ -16,12 +16,13 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from sitegeo.angles import signed_diff_deg, smoothstep, unit_from_bearing
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster
 from sitegeo.core.steps import step
+from sitegeo.core.typing import BoolArray, FloatArray, ObjectArray
 from sitegeo.core.wind import CALM_MPS, Wind
 from sitegeo.law.context import PositionErrors
 from sitegeo.law.shot_range import read_load
@@ -40,7 +41,7 @@ from sitegeo.siting.curves import (
 )
 from sitegeo.siting.observations import APPROACH_M, seen
 from sitegeo.siting.retrieval import EDGE_ERROR_M, drift
-from sitegeo.siting.sampling import Floats, classes, disc, sample, turned
+from sitegeo.siting.sampling import classes, disc, sample, turned
 from sitegeo.siting.shooting_front import Front, front_of, guns_error_m
 from sitegeo.siting.spread_room import on_water
 from sitegeo.siting.sun import birds_sun, shooters_sun, sun_path
@@ -203,25 +204,25 @@ def blinds(
     )
 
 
-def ripple_score(local_mps: Floats, params: ScoreParams) -> Floats:
+def ripple_score(local_mps: FloatArray, params: ScoreParams) -> FloatArray:
     """Return 0 on dead water, 1 where it ripples, falling again where it is rough."""
     alive = smoothstep(local_mps, params.still_mps, params.ripple_mps)
     wild = 0.7 * smoothstep(local_mps, params.rough_mps, params.wild_mps)
     return np.asarray(alive - wild, float)
 
 
-def ripple_at(local_mps: Floats, kinds: NDArray[np.object_], params: ScoreParams) -> Floats:
+def ripple_at(local_mps: FloatArray, kinds: ObjectArray, params: ScoreParams) -> FloatArray:
     """Return `ripple_score`, and in timber openings what people make of it themselves."""
     return np.where(kinds == "timber opening", TIMBER_RIPPLE, ripple_score(local_mps, params))
 
 
-def too_weak(speed_mps: ArrayLike, kinds: Floats) -> NDArray[np.bool_]:
+def too_weak(speed_mps: ArrayLike, kinds: FloatArray) -> BoolArray:
     """Return where a wind is too weak to claim a direction, by kind of position."""
     least = np.where(kinds == "timber opening", TIMBER_CALM_MPS, CALM_MPS)
     return np.asarray(speed_mps < least, np.bool_)
 
 
-def combine(parts: Mapping[str, Floats]) -> Floats:
+def combine(parts: Mapping[str, FloatArray]) -> FloatArray:
     """Return the score: the weighted geometric mean of the components, none taken below 0.02.
 
     It rises with each component. Those of `RAISES` count as so much more weight of what is
@@ -236,25 +237,29 @@ def combine(parts: Mapping[str, Floats]) -> Floats:
     return np.asarray(np.exp(logs / total), float)
 
 
-def with_component(blinds: gpd.GeoDataFrame, name: str, values: Floats) -> gpd.GeoDataFrame:
+def with_component(blinds: gpd.GeoDataFrame, name: str, values: FloatArray) -> gpd.GeoDataFrame:
     """Return scored blinds with one more component, and the score of all of them."""
     scored = blinds.assign(**{f"c_{name}": values})
     parts = {c[2:]: scored[c].to_numpy(float) for c in scored.columns if c.startswith("c_")}
     return scored.assign(score=combine(parts))
 
 
-def _pocket(at: Floats, facing_grid: Floats) -> Floats:
+def _pocket(at: FloatArray, facing_grid: FloatArray) -> FloatArray:
     east, north = unit_from_bearing(facing_grid)
     return np.asarray(at + POCKET_M * np.column_stack([east, north]), float)
 
 
-def _flown(cover: Raster, at: Floats, facing_grid: Floats, bend_deg: Floats, wind: Wind) -> Floats:
+def _flown(
+    cover: Raster, at: FloatArray, facing_grid: FloatArray, bend_deg: FloatArray, wind: Wind
+) -> FloatArray:
     """Return the line birds come in by to each blind, from as far off as they are counted."""
     downwind = float(cover.grid.to_grid_bearing(wind.from_deg)) + 180.0
     return lines(_pocket(at, facing_grid), downwind, bend_deg, length_m=APPROACH_M)
 
 
-def _local_wind(exposure: Raster, at: Floats, facing_grid: Floats, wind: Wind) -> Floats:
+def _local_wind(
+    exposure: Raster, at: FloatArray, facing_grid: FloatArray, wind: Wind
+) -> FloatArray:
     """Return (points, 2): the local wind at the pocket and at the near decoys."""
     columns = []
     for out_m in (POCKET_M, NEAR_M):
@@ -266,17 +271,17 @@ def _local_wind(exposure: Raster, at: Floats, facing_grid: Floats, wind: Wind) -
     return np.column_stack(columns)
 
 
-def _fetch(exposure: Raster, at: Floats, facing_grid: Floats) -> Floats:
+def _fetch(exposure: Raster, at: FloatArray, facing_grid: FloatArray) -> FloatArray:
     pocket = turned(np.array([[0.0, POCKET_M]]), facing_grid)
-    fetch: Floats = sample(exposure, at, pocket)[exposure.bands.index("fetch_m")][:, 0]
+    fetch: FloatArray = sample(exposure, at, pocket)[exposure.bands.index("fetch_m")][:, 0]
     return fetch
 
 
 def _way_in(
     cover: Raster,
     obstacles: Raster | None,
-    at: Floats,
-    facing_grid: Floats,
+    at: FloatArray,
+    facing_grid: FloatArray,
     *,
     wind: Wind,
     params: ScoreParams,
@@ -322,9 +327,9 @@ class Standing:
         What lies before the guns.
     """
 
-    parts: Mapping[str, Floats]
-    overhead: Floats
-    landing: Floats
+    parts: Mapping[str, FloatArray]
+    overhead: FloatArray
+    landing: FloatArray
     front: Front
 
 
@@ -374,20 +379,20 @@ def standing_of(morning: Mapping[str, Any]) -> Standing:
     return standing_in_any_wind(**{n: morning[n] for n in GIVEN if morning.get(n) is not None})
 
 
-def _numbers(candidates: gpd.GeoDataFrame, name: str) -> Floats:
+def _numbers(candidates: gpd.GeoDataFrame, name: str) -> FloatArray:
     """Return a column, NaN where the candidates come without it."""
     if name not in candidates.columns:
         return np.full(len(candidates), np.nan)
     return candidates[name].to_numpy(float)
 
 
-def _access(candidates: gpd.GeoDataFrame) -> Floats:
+def _access(candidates: gpd.GeoDataFrame) -> FloatArray:
     minutes = _numbers(candidates, "way_min")
     known = np.isfinite(_numbers(candidates, "access_m"))
     return way_score(np.where(np.isfinite(minutes), minutes, np.inf), known=known)
 
 
-def _landing_room(cover: Raster, at: Floats, facing_grid: Floats) -> Floats:
+def _landing_room(cover: Raster, at: FloatArray, facing_grid: FloatArray) -> FloatArray:
     """Return the share of water about the pocket; in an opening birds drop steeply into it."""
     about = turned(disc(8.0, 1.0) + [0.0, POCKET_M], facing_grid)
     return np.asarray((classes(cover, at, about) == Cover.WATER).mean(axis=1), float)

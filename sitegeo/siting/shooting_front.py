@@ -12,15 +12,14 @@ from dataclasses import dataclass
 import geopandas as gpd
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 
 from sitegeo.angles import unit_from_bearing
 from sitegeo.core.grid import Grid
+from sitegeo.core.typing import BoolArray, FloatArray, ObjectArray
 from sitegeo.core.wind import Wind
 from sitegeo.law.context import PositionErrors
 from sitegeo.law.shot_range import SCATTER_DEG, Load, extent_m, fall_range_m
 from sitegeo.siting.curves import UNKNOWN
-from sitegeo.siting.sampling import Floats
 
 TARGETS = ("dwellings", "roads")
 """Layers that must not lie under the fall of shot."""
@@ -53,12 +52,12 @@ class Front:
         pocket itself is not. It is the same in every wind, so that no hour is judged by another's.
     """
 
-    worth: Floats
-    facing_deg: Floats
+    worth: FloatArray
+    facing_deg: FloatArray
     load: Load
     _around: _Around
 
-    def pocket_closed(self, wind: Wind) -> NDArray[np.bool_]:
+    def pocket_closed(self, wind: Wind) -> BoolArray:
         """Return where in a wind a shot straight over the pocket could fall on something mapped."""
         ahead = self.facing_deg[:, None]
         range_m = fall_range_m(
@@ -72,8 +71,8 @@ class Front:
 
 
 def front_of(
-    at: Floats,
-    facing_deg: Floats,
+    at: FloatArray,
+    facing_deg: FloatArray,
     *,
     grid: Grid,
     load: Load,
@@ -110,15 +109,15 @@ def front_of(
 class _Around:
     """What lies around the blinds, grown by how far off it may be: the mapped, and ways in."""
 
-    at: Floats
+    at: FloatArray
     grid: Grid
     mapped: shapely.STRtree
-    walks_in: NDArray[np.object_] | None
+    walks_in: ObjectArray | None
 
     @classmethod
     def of(
         cls,
-        at: Floats,
+        at: FloatArray,
         grid: Grid,
         layers: Mapping[str, gpd.GeoDataFrame | None],
         *,
@@ -133,7 +132,7 @@ class _Around:
         every = np.concatenate(shapes) if shapes else np.empty(0, object)
         return cls(at, grid, shapely.STRtree(every), walks)
 
-    def closes(self, bearing_deg: Floats, range_m: Floats) -> NDArray[np.bool_]:
+    def closes(self, bearing_deg: FloatArray, range_m: FloatArray) -> BoolArray:
         """Return which shots, (blinds, directions), could fall on any of it."""
         shots = _shots(self.at, np.asarray(self.grid.to_grid_bearing(bearing_deg)), range_m)
         hit = np.zeros(shots.size, dtype=bool)
@@ -149,7 +148,7 @@ def guns_error_m(errors: PositionErrors) -> float:
     return max(errors.total_m(name) for name in TARGETS)
 
 
-def _shots(at: Floats, bearing_grid: Floats, range_m: Floats) -> NDArray[np.object_]:
+def _shots(at: FloatArray, bearing_grid: FloatArray, range_m: FloatArray) -> ObjectArray:
     """Return the ground each shot can reach, (blinds, directions)."""
     reach = range_m / np.cos(np.deg2rad(_HALF_DEG))
     guns = np.broadcast_to(at[:, None], (*reach.shape, 2))
@@ -160,13 +159,13 @@ def _shots(at: Floats, bearing_grid: Floats, range_m: Floats) -> NDArray[np.obje
     return np.asarray(shapely.polygons(np.stack([guns, *edges], axis=-2)), dtype=object)
 
 
-def _grown(layer: gpd.GeoDataFrame, error_m: float) -> NDArray[np.object_]:
+def _grown(layer: gpd.GeoDataFrame, error_m: float) -> ObjectArray:
     """Return what is mapped, as large as it may really be."""
     beyond_m = np.maximum(extent_m(layer) + error_m, _LEAST_M)
     return np.asarray(shapely.buffer(layer.geometry.to_numpy(), beyond_m, quad_segs=4), object)
 
 
-def _walks_in(at: Floats, access: gpd.GeoDataFrame) -> NDArray[np.object_]:
+def _walks_in(at: FloatArray, access: gpd.GeoDataFrame) -> ObjectArray:
     """Return the line from the nearest way in to each blind, as far as others may be met on it."""
     hides = shapely.points(at)
     nearest = shapely.STRtree(access.geometry.to_numpy()).nearest(hides)

@@ -12,14 +12,14 @@ from functools import lru_cache
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster
+from sitegeo.core.typing import BoolArray, FloatArray, ObjectArray
 from sitegeo.siting.candidates import POCKET_M
 from sitegeo.siting.curves import UNKNOWN
-from sitegeo.siting.sampling import Floats, classes, sample, turned
+from sitegeo.siting.sampling import classes, sample, turned
 from sitegeo.siting.stage import WET_M
 from sitegeo.spreads.decoys import DEEPEST_M
 from sitegeo.spreads.fit import (
@@ -47,14 +47,14 @@ DOUBT = 0.8
 
 def on_water(
     cover: Raster,
-    at: Floats,
-    facing_grid: Floats,
-    phi_deg: Floats,
-    layouts: NDArray[np.object_],
+    at: FloatArray,
+    facing_grid: FloatArray,
+    phi_deg: FloatArray,
+    layouts: ObjectArray,
     *,
     decoys: int,
     depth: Raster | None = None,
-) -> tuple[Floats, Floats]:
+) -> tuple[FloatArray, FloatArray]:
     """Return the shares of each blind's pocket and of its body that would lie on fit water.
 
     Fit for the body is water no deeper than lines reach, where the depth is known.
@@ -79,7 +79,7 @@ def on_water(
         hand = (-1.0 if phi < 0 else 1.0, 1.0)
         pockets[n], bodies[n] = pocket * hand, body * hand
 
-    def wet(spots: Floats) -> NDArray[np.bool_]:
+    def wet(spots: FloatArray) -> BoolArray:
         return _wet(cover, at, facing_grid, spots)
 
     moved = _pocket_moves(pockets, wet)[:, None]
@@ -97,10 +97,10 @@ def on_water(
     return pocket_share, body_share
 
 
-Wet = Callable[[Floats], NDArray[np.bool_]]
+Wet = Callable[[FloatArray], BoolArray]
 
 
-def _settled(spots: Floats, wet: Wet, most_m: float) -> Floats:
+def _settled(spots: FloatArray, wet: Wet, most_m: float) -> FloatArray:
     """Return how far each blind's spots move toward the water, (blinds, 2): as in `fitting`."""
     nudge = np.zeros((len(spots), 2))
     for _ in range(3):
@@ -111,7 +111,7 @@ def _settled(spots: Floats, wet: Wet, most_m: float) -> Floats:
     return nudge
 
 
-def _pocket_moves(pockets: Floats, wet: Wet) -> Floats:
+def _pocket_moves(pockets: FloatArray, wet: Wet) -> FloatArray:
     """Return how far each pocket moves to lie on water and in range, (blinds, 2)."""
     start = pockets.mean(axis=1)
     centre = start + _settled(pockets, wet, NUDGE_M["pocket"])
@@ -124,7 +124,7 @@ def _pocket_moves(pockets: Floats, wet: Wet) -> Floats:
     return np.asarray(centre - start, float)
 
 
-def _in_range(pockets: Floats, wet: Wet) -> Floats:
+def _in_range(pockets: FloatArray, wet: Wet) -> FloatArray:
     """Return the share of each pocket on water, 0 where its middle is out of the wanted shot."""
     afloat = wet(pockets)
     middle, found = _middle(pockets, afloat)
@@ -133,35 +133,35 @@ def _in_range(pockets: Floats, wet: Wet) -> Floats:
     return np.where(good, afloat.mean(axis=1), 0.0)
 
 
-def _in_sight(middle: Floats, spots: Floats, wet: Wet) -> NDArray[np.bool_]:
+def _in_sight(middle: FloatArray, spots: FloatArray, wet: Wet) -> BoolArray:
     """Return which spots are seen from the middle of the pocket over little land."""
     way = spots - middle[:, None]
     dry = [~wet(middle[:, None] + t * way) for t in _LOOKS]
     return np.asarray(np.mean(dry, axis=0) * np.hypot(way[..., 0], way[..., 1]) <= OVER_M, bool)
 
 
-def _middle(spots: Floats, afloat: NDArray[np.bool_]) -> tuple[Floats, NDArray[np.bool_]]:
+def _middle(spots: FloatArray, afloat: BoolArray) -> tuple[FloatArray, BoolArray]:
     """Return the middle of each blind's spots on water, and whether there are any."""
     count = afloat.sum(axis=1)
     total = (spots * afloat[..., None]).sum(axis=1)
     return total / np.maximum(count, 1)[:, None], count > 0
 
 
-def _factor(centre: Floats) -> Floats:
+def _factor(centre: FloatArray) -> FloatArray:
     """Return what brings each centre into range of the hide."""
     reach = np.maximum(np.hypot(*centre.T), 1e-9)
     return np.asarray(np.clip(reach, *AIM_M) / reach, float)
 
 
 @lru_cache(maxsize=512)
-def _drawn(layout: str, turn: int, decoys: int) -> tuple[Floats, Floats]:
+def _drawn(layout: str, turn: int, decoys: int) -> tuple[FloatArray, FloatArray]:
     """Return spots in the pocket and in the body of a drawn layout, windward hand to +x, metres."""
     parts = {part.name: part.geometry for part in LAYOUTS[layout](Wind(turn * STEP_DEG), decoys)}
     pocket = parts["pocket"]
     return _spots(pocket) * YARD_M, _spots(parts.get("mass", pocket)) * YARD_M
 
 
-def _spots(area: BaseGeometry) -> Floats:
+def _spots(area: BaseGeometry) -> FloatArray:
     """Return a fixed number of spots spread evenly over an area, whatever its size."""
     west, south, east, north = area.bounds
     # A Kronecker sequence: even cover without a seed.
@@ -176,12 +176,12 @@ def _spots(area: BaseGeometry) -> Floats:
 def _stack(
     cover: Raster,
     depth: Raster | None,
-    at: Floats,
-    facing_grid: Floats,
-    phi_deg: Floats,
+    at: FloatArray,
+    facing_grid: FloatArray,
+    phi_deg: FloatArray,
     *,
-    stacks: Floats,
-) -> Floats:
+    stacks: FloatArray,
+) -> FloatArray:
     """Return how surely a timber stack, (blinds, spots, 2), stands in flooded trees downwind."""
     rad = np.deg2rad(phi_deg)
     downwind = -np.column_stack([np.sin(rad), np.cos(rad)])
@@ -201,7 +201,7 @@ def _stack(
     return np.where(fits, sure / np.maximum(wooded.sum(axis=1), 1), 0.0)
 
 
-def _wet(cover: Raster, at: Floats, facing_grid: Floats, local: Floats) -> NDArray[np.bool_]:
+def _wet(cover: Raster, at: FloatArray, facing_grid: FloatArray, local: FloatArray) -> BoolArray:
     """Return which spots, given in each hide's own frame, are water."""
-    wet: NDArray[np.bool_] = classes(cover, at, turned(local, facing_grid)) == Cover.WATER
+    wet: BoolArray = classes(cover, at, turned(local, facing_grid)) == Cover.WATER
     return wet

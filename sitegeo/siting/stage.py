@@ -8,11 +8,10 @@ the bed that the depth layer knows.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, cast
+from typing import cast
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from rasterio.features import shapes
 from rasterio.transform import from_origin
 from scipy import ndimage
@@ -21,6 +20,7 @@ from shapely.geometry.base import BaseGeometry
 
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster
+from sitegeo.core.typing import AnyArray, BoolArray, ByteArray
 from sitegeo.exposure.sweep import nearest_level, water_levels
 from sitegeo.spreads.layouts import polygons_of
 from sitegeo.spreads.templates import Area
@@ -32,9 +32,6 @@ STANDS_OUT_M = 0.3
 """Reeds and brush that stand this far out of the water are still cover; judgement."""
 
 _TOUCHING = np.ones((3, 3), int)
-
-Bools = NDArray[np.bool_]
-Plane = NDArray[Any]
 
 
 @dataclass(frozen=True)
@@ -54,20 +51,20 @@ class Stage:
         Where water came, and where it went.
     """
 
-    classes: NDArray[np.uint8]
-    depth_m: Plane | None
-    ground_m: Plane | None
-    flooded: Bools
-    dry: Bools
+    classes: ByteArray
+    depth_m: AnyArray | None
+    ground_m: AnyArray | None
+    flooded: BoolArray
+    dry: BoolArray
 
 
 def at_stage(
-    classes: NDArray[np.uint8],
+    classes: ByteArray,
     *,
     change_m: float,
-    canopy_height_m: Plane,
-    depth_m: Plane | None = None,
-    ground_m: Plane | None = None,
+    canopy_height_m: AnyArray,
+    depth_m: AnyArray | None = None,
+    ground_m: AnyArray | None = None,
 ) -> Stage:
     """Return the ground with the water higher or lower than in the photo.
 
@@ -106,7 +103,7 @@ def at_stage(
     return Stage(new, depth, surface, flooded, dry)
 
 
-def _moving(water: Bools, ground_m: Plane | None) -> tuple[Bools, Plane]:
+def _moving(water: BoolArray, ground_m: AnyArray | None) -> tuple[BoolArray, AnyArray]:
     """Return the water the change is laid on, and the level of the nearest of it, everywhere."""
     labels, count = ndimage.label(water, structure=_TOUCHING)
     if count == 0:
@@ -120,11 +117,11 @@ def _moving(water: Bools, ground_m: Plane | None) -> tuple[Bools, Plane]:
     return moving, nearest_level(moving, levels)
 
 
-def _deeper(depth_m: Plane, still: Bools, change_m: float) -> Plane:
+def _deeper(depth_m: AnyArray, still: BoolArray, change_m: float) -> AnyArray:
     return np.asarray(np.where(still, depth_m, depth_m + change_m), float)
 
 
-def _reached(open_to: Bools, source: Bools) -> Bools:
+def _reached(open_to: BoolArray, source: BoolArray) -> BoolArray:
     """Return the ground connected with the water that rises."""
     labels, count = ndimage.label(open_to, structure=_TOUCHING)
     fed = np.zeros(count + 1, bool)

@@ -5,16 +5,15 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sitegeo.core.typing import BoolArray, FloatArray
 from sitegeo.siting.curves import glare_score
-from sitegeo.siting.sampling import Floats
 
 HOURS = 2.0
 """The sun is looked at over this long from the hour given; judgement."""
 
 
-def sun_path(lon: float, lat: float, when: datetime) -> tuple[Floats, Floats]:
+def sun_path(lon: float, lat: float, when: datetime) -> tuple[FloatArray, FloatArray]:
     """Return the sun's true azimuth and its altitude, degrees, every quarter of an hour.
 
     Over `HOURS` from `when`, which carries its zone. Source: the almanac formulas of the astral
@@ -31,20 +30,22 @@ def sun_path(lon: float, lat: float, when: datetime) -> tuple[Floats, Floats]:
     )
 
 
-def shooters_sun(facing_deg: Floats, azimuth_deg: Floats, altitude_deg: Floats) -> Floats:
+def shooters_sun(
+    facing_deg: FloatArray, azimuth_deg: FloatArray, altitude_deg: FloatArray
+) -> FloatArray:
     """Return how free of glare guns are that look out on a bearing, on average over the hours."""
     off = azimuth_deg[None, :] - np.atleast_1d(facing_deg)[:, None]
     return np.asarray(glare_score(off, altitude_deg[None, :]).mean(axis=1), float)
 
 
 def birds_sun(
-    facing_deg: Floats,
-    heading_deg: Floats,
-    azimuth_deg: Floats,
-    altitude_deg: Floats,
+    facing_deg: FloatArray,
+    heading_deg: FloatArray,
+    azimuth_deg: FloatArray,
+    altitude_deg: FloatArray,
     *,
-    claimed: NDArray[np.bool_],
-) -> Floats:
+    claimed: BoolArray,
+) -> FloatArray:
     """Return how much the sun helps to hide the guns from birds on their way in.
 
     A low sun ahead of the birds blinds them to what is before them, and a low sun behind them

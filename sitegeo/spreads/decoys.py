@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 import shapely
 
-from sitegeo.spreads.frame import Floats
+from sitegeo.core.typing import FloatArray
 from sitegeo.spreads.layouts import Part
 from sitegeo.spreads.templates import Area
 
@@ -92,7 +92,7 @@ def fill(total: int, weights: Sequence[float], room: Sequence[int]) -> list[int]
     return counts
 
 
-def scatter(area: Area, part: Part, wanted: int) -> Floats:
+def scatter(area: Area, part: Part, wanted: int) -> FloatArray:
     """Return seeded spots inside an area, several times as many as wanted."""
     rng = np.random.default_rng(zlib.crc32(part.name.encode()))
     # Rounded, so that a world turned or moved deals the very same spots.
@@ -100,7 +100,7 @@ def scatter(area: Area, part: Part, wanted: int) -> Floats:
     spots = np.array([x0, y0]) + rng.random((6000, 2)) * (x1 - x0, y1 - y0)
     shapely.prepare(area)
     enough = max(40, 8 * wanted)
-    inside: Floats = spots[:0]
+    inside: FloatArray = spots[:0]
     for some in np.split(spots, 5):  # most areas fill their bounds and need the first alone
         inside = np.concatenate([inside, some[shapely.contains_xy(area, some)]])
         if len(inside) >= enough:
@@ -108,7 +108,7 @@ def scatter(area: Area, part: Part, wanted: int) -> Floats:
     return inside[:enough]
 
 
-def apart(spots: Floats, least_m: float) -> Floats:
+def apart(spots: FloatArray, least_m: float) -> FloatArray:
     """Return the spots, taken in their order, that lie at least so far from those before them."""
     free = np.ones(len(spots), dtype=bool)
     kept = []
@@ -120,7 +120,7 @@ def apart(spots: Floats, least_m: float) -> Floats:
     return spots[kept]
 
 
-def thin(spots: Floats, count: int, area: Area, least_m: float = 0.0) -> Floats:
+def thin(spots: FloatArray, count: int, area: Area, least_m: float = 0.0) -> FloatArray:
     """Return `count` of the spots in an area, irregular and at least so far apart.
 
     For no more of them than `apart` finds. The edge is left bare as far as there is room, or every
@@ -141,7 +141,7 @@ def thin(spots: Floats, count: int, area: Area, least_m: float = 0.0) -> Floats:
     return _spread_out(apart(spots, least_m), count, area)
 
 
-def _spread_out(spots: Floats, count: int, area: Area) -> Floats:
+def _spread_out(spots: FloatArray, count: int, area: Area) -> FloatArray:
     """Return `count` of the spots, the most crowded of the others dropped one by one.
 
     Weighted sample elimination (Yuksel 2015, "Sample elimination for generating Poisson disk sample
@@ -200,7 +200,7 @@ def deal(parts: Sequence[Part], counts: Sequence[int], *, gear: Gear, left: int)
     return dealt
 
 
-def kinds_of(xy: Floats, dealt: Sequence[int], *, upwind: Floats) -> list[DecoyKind]:
+def kinds_of(xy: FloatArray, dealt: Sequence[int], *, upwind: FloatArray) -> list[DecoyKind]:
     """Return the kind of each decoy of a group: geese together upwind, white strung through."""
     kinds = np.zeros(len(xy), dtype=int)
     free = np.arange(len(xy))

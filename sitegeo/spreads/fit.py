@@ -13,17 +13,17 @@ from typing import Any
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry import LineString, MultiPoint, MultiPolygon, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from sitegeo.core.typing import AnyArray, BoolArray, FloatArray
 from sitegeo.spreads.decoys import apart, scatter
-from sitegeo.spreads.frame import Floats, Frame
+from sitegeo.spreads.frame import Frame
 from sitegeo.spreads.layouts import Layout, Part, carve, polygons_of
 from sitegeo.spreads.templates import FAR, STACK_IN_YD, Area
 from sitegeo.units import length_text, yd
 
-Depths = Callable[[Floats], NDArray[Any]]
+Depths = Callable[[FloatArray], AnyArray]
 
 # Common practice, no source, unless marked.
 RANGE_M = (yd(15.0), yd(20.0))
@@ -51,7 +51,7 @@ class Fitted:
     part: Part
     area: Area
     room: int
-    spots: Floats
+    spots: FloatArray
     note: str = ""
 
 
@@ -71,21 +71,21 @@ class Site:
         return self.layout.name == "timber"
 
     @property
-    def upwind(self) -> Floats:
+    def upwind(self) -> FloatArray:
         return self.layout.upwind * (self.layout.hand, 1)
 
     def to_world(self, shape: Any) -> Any:
         return self.frame.to_world(_mirrored(shape, self.layout.hand))
 
-    def drawn(self, part: Part, moved: Floats) -> Any:
+    def drawn(self, part: Part, moved: FloatArray) -> Any:
         return _shifted(_mirrored(part.geometry, self.layout.hand), moved)
 
-    def depths(self, xy: Floats) -> Floats:
+    def depths(self, xy: FloatArray) -> FloatArray:
         if self.depth is None or not len(xy):
             return np.full(len(xy), np.nan)
         return np.asarray(self.depth(self.to_world(xy)), dtype=float)
 
-    def shallow(self, xy: Floats) -> NDArray[np.bool_]:
+    def shallow(self, xy: FloatArray) -> BoolArray:
         """Return which spots are not known to be too deep."""
         if self.max_depth_m is None:
             return np.ones(len(xy), dtype=bool)
@@ -97,7 +97,7 @@ class Pocket:
     """The pocket on the water and how far the layout moved with it."""
 
     area: Area
-    moved: Floats
+    moved: FloatArray
 
 
 class Refusal(Exception):  # noqa: N818 - an answer on its way out, not an error
@@ -117,7 +117,7 @@ def least_m(part: Part) -> float:
     return _CLOSEST * part.spacing_m
 
 
-def middle_of(area: Area) -> Floats:
+def middle_of(area: Area) -> FloatArray:
     return np.array(area.centroid.coords[0])
 
 
@@ -135,7 +135,7 @@ def water_about(water: BaseGeometry, frame: Frame, *, hand: int, shore_m: float)
     return polygons_of(local.buffer(-shore_m, quad_segs=2))
 
 
-def _settle(area: Area, water: Area, most_m: float) -> tuple[Area, Floats]:
+def _settle(area: Area, water: Area, most_m: float) -> tuple[Area, FloatArray]:
     """Return an area nudged toward the water, and the nudge.
 
     It moves by twice the way its centre moves when it is cut to the water, up to three times:
@@ -154,7 +154,7 @@ def _settle(area: Area, water: Area, most_m: float) -> tuple[Area, Floats]:
     return area, nudge
 
 
-def _shifted(shape: Any, by: Floats) -> Any:
+def _shifted(shape: Any, by: FloatArray) -> Any:
     return shapely.transform(shape, lambda xy: xy + by)
 
 
@@ -189,7 +189,7 @@ def fit_pocket(site: Site, notes: list[str]) -> Pocket:
     return Pocket(pocket, moved)
 
 
-def _out_of_range(wet: Area) -> Floats:
+def _out_of_range(wet: Area) -> FloatArray:
     """Return how far the middle of a pocket cut by land lies out of the wanted shot, as a move."""
     if wet.is_empty:
         return np.zeros(2)
@@ -321,7 +321,7 @@ _RAYS = 180
 _STEP_M = 0.01  # rays that meet in one point would be cut there
 
 
-def in_sight(water: Area, pocket: Floats, reach_m: float) -> Area:
+def in_sight(water: Area, pocket: FloatArray, reach_m: float) -> Area:
     """Return the water that is seen from the middle of the pocket over no more than `OVER_M`."""
     angle = (np.arange(_RAYS) + 0.5) * 2 * np.pi / _RAYS
     toward = np.column_stack([np.sin(angle), np.cos(angle)])
@@ -354,7 +354,7 @@ LEAST_OUTSIDE = 0.6
 _FRINGE_M = yd(1.5)  # judgement: a stack reaches so far out of the trees onto open water
 
 
-def to_edge_m(opening: Area, start: Floats, direction: Floats) -> float | None:
+def to_edge_m(opening: Area, start: FloatArray, direction: FloatArray) -> float | None:
     """Return how far from a spot in the opening its edge is, or None where that is too far."""
     ray = LineString([start, start + FARTHEST_M * direction])
     first = min(
@@ -364,13 +364,13 @@ def to_edge_m(opening: Area, start: Floats, direction: Floats) -> float | None:
     return length if length < 0.999 * FARTHEST_M else None
 
 
-def stack_centre(opening: Area, pocket: Floats, upwind: Floats) -> Floats | None:
+def stack_centre(opening: Area, pocket: FloatArray, upwind: FloatArray) -> FloatArray | None:
     """Return the middle of the stack: a few yards into the trees downwind of the pocket."""
     edge = to_edge_m(opening, pocket, -upwind)
     return None if edge is None else pocket - (edge + yd(STACK_IN_YD)) * upwind
 
 
-def jerk_line(opening: Area, pocket: Floats, upwind: Floats) -> Floats:
+def jerk_line(opening: Area, pocket: FloatArray, upwind: FloatArray) -> FloatArray:
     """Return the ends of the jerk line: in the pocket, and at a trunk at the upwind end."""
     edge = to_edge_m(opening, pocket, upwind)
     reach = yd(20.0) if edge is None else edge

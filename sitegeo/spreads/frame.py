@@ -7,13 +7,12 @@ from typing import Any, Literal, TypeVar, cast
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry.base import BaseGeometry
 
 from sitegeo.angles import signed_diff_deg, unit_from_bearing
+from sitegeo.core.typing import AnyArray
 
-Floats = NDArray[np.float64]
-Shape = TypeVar("Shape", BaseGeometry, NDArray[Any])
+Shape = TypeVar("Shape", BaseGeometry, AnyArray)
 
 WindSide = Literal["onto", "quartering-on", "along", "quartering-off", "off"]
 

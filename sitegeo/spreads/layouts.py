@@ -13,10 +13,10 @@ from types import MappingProxyType
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from shapely.geometry import MultiPolygon, Point, Polygon
 
 from sitegeo.angles import signed_diff_deg
+from sitegeo.core.typing import FloatArray
 from sitegeo.errors import UsageError
 from sitegeo.spreads.frame import wind_side
 from sitegeo.spreads.templates import (
@@ -89,7 +89,7 @@ class Layout:
         return -1 if self.phi_deg < 0 else 1
 
     @property
-    def upwind(self) -> NDArray[np.float64]:
+    def upwind(self) -> FloatArray:
         """Unit vector toward the wind's source, local axes."""
         rad = math.radians(self.phi_deg)
         return np.array([math.sin(rad), math.cos(rad)])

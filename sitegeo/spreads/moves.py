@@ -10,11 +10,10 @@ from itertools import combinations
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 from shapely.geometry.base import BaseGeometry
 
-from sitegeo.spreads.frame import Floats
+from sitegeo.core.typing import BoolArray, FloatArray
 from sitegeo.units import LENGTHS_M, LengthUnit, length_text, yd
 
 LEAST_TURN_DEG = 20.0
@@ -56,8 +55,8 @@ class Shift:
 
 
 def may_stay(
-    now: Floats, then: Floats, then_groups: Sequence[str], pocket: BaseGeometry = _NOWHERE
-) -> Flags:
+    now: FloatArray, then: FloatArray, then_groups: Sequence[str], pocket: BaseGeometry = _NOWHERE
+) -> BoolArray:
     """Return which decoys may stay where they lie to serve which new spots, (n, m).
 
     Those within `STAY_M`; but the new pocket is empty save for the focus (common practice, no
@@ -68,16 +67,18 @@ def may_stay(
     return np.where(_within(pocket, now)[:, None], focus, near)
 
 
-def _within(pocket: BaseGeometry, spots: Floats) -> Flags:
+def _within(pocket: BaseGeometry, spots: FloatArray) -> BoolArray:
     return np.asarray(shapely.contains_xy(pocket, *spots.T), dtype=bool)
 
 
-def _way(now: Floats, then: Floats) -> Floats:
+def _way(now: FloatArray, then: FloatArray) -> FloatArray:
     across, along = (now[:, None] - then[None]).transpose(2, 0, 1)
     return np.asarray(np.hypot(across, along))
 
 
-def assign(now: Floats, groups: Sequence[str], then: Floats, stays: Flags) -> Floats:
+def assign(
+    now: FloatArray, groups: Sequence[str], then: FloatArray, stays: BoolArray
+) -> FloatArray:
     """Return for each decoy of `now` the index in `then` it serves, -1 for the bag.
 
     Minimises the number of groups touched, then of decoys moved, then the metres they are
@@ -100,7 +101,7 @@ def assign(now: Floats, groups: Sequence[str], then: Floats, stays: Flags) -> Fl
     owner = np.array([*groups, *[BAG] * (size - n)], dtype=object)
     names = sorted(set(owner))
     for touched in range(len(names) + 1):
-        best: tuple[float, Floats] | None = None
+        best: tuple[float, FloatArray] | None = None
         for free in combinations(names, touched):
             held = ~np.isin(owner, free)
             trial = np.where(moved & held[:, None], _NEVER, cost)
@@ -114,14 +115,14 @@ def assign(now: Floats, groups: Sequence[str], then: Floats, stays: Flags) -> Fl
 
 
 def shift(
-    now: Floats,
+    now: FloatArray,
     groups: Sequence[str],
-    then: Floats,
+    then: FloatArray,
     then_groups: Sequence[str],
     *,
     turn_deg: float,
     pocket: BaseGeometry = _NOWHERE,
-    motion: tuple[Floats, Floats] = (_NONE, _NONE),
+    motion: tuple[FloatArray, FloatArray] = (_NONE, _NONE),
     refused: str | None = None,
 ) -> Shift:
     """Return what to move, in the hide's local metres, when the wind has turned.
@@ -171,7 +172,7 @@ def shift(
     return Shift(turn_deg, verdict, served, moves, CAUTIONS if moves else (), left)
 
 
-def _motion(now: Floats, then: Floats, pocket: BaseGeometry) -> tuple[Move, ...]:
+def _motion(now: FloatArray, then: FloatArray, pocket: BaseGeometry) -> tuple[Move, ...]:
     """Return the motion decoys to be carried: no more than STAY_M is not worth it.
 
     One in the new pocket stays only where the new wind wants one in it.
@@ -218,7 +219,7 @@ def _verdict(
 
 
 def _lots(
-    groups: Sequence[str], then_groups: Sequence[str], to: Floats, *, moved: Flags
+    groups: Sequence[str], then_groups: Sequence[str], to: FloatArray, *, moved: BoolArray
 ) -> list[tuple[str, str]]:
     """Return for each decoy, those out of the bag last, its group and the group it is to be of."""
     old = [*groups, *[BAG] * (len(to) - len(groups))]
@@ -242,8 +243,6 @@ def _called(stays: Sequence[tuple[str, str]], then_groups: Sequence[str]) -> dic
         called if len(set(called.values())) == len(names) else dict(zip(names, names, strict=True))
     )
 
-
-Flags = NDArray[np.bool_]
 
 HANDFUL = 12
 """Decoys a person carries at once (judgement)."""
@@ -345,7 +344,12 @@ def _noun(name: str) -> str:
 
 
 def moves_of(
-    now: Floats, then: Floats, lots: Sequence[tuple[str, str]], *, carried: Flags, stuck: Flags
+    now: FloatArray,
+    then: FloatArray,
+    lots: Sequence[tuple[str, str]],
+    *,
+    carried: BoolArray,
+    stuck: BoolArray,
 ) -> tuple[Move, ...]:
     """Return what is carried, the most first.
 
@@ -378,8 +382,8 @@ def moves_of(
 
 
 def worth_carrying(
-    lots: Sequence[tuple[str, str]], *, moved: Flags, stuck: Flags, spare: int
-) -> Flags:
+    lots: Sequence[tuple[str, str]], *, moved: BoolArray, stuck: BoolArray, spare: int
+) -> BoolArray:
     """Return which of the decoys to be moved are carried.
 
     One or two alone gain little beside a larger move: they are left as they lie, the fewest
@@ -396,13 +400,13 @@ def worth_carrying(
     return moved & [lot not in left for lot in lots]
 
 
-def _amid(spots: Floats) -> tuple[float, float]:
+def _amid(spots: FloatArray) -> tuple[float, float]:
     """Return the spot nearest to the middle of all: the middle itself may be no place to set."""
     x, y = spots[np.argmin(np.hypot(*(spots - spots.mean(axis=0)).T).round(6))]
     return float(x), float(y)
 
 
-def _edge(own: Floats, taken: Flags) -> str:
+def _edge(own: FloatArray, taken: BoolArray) -> str:
     """Return which part of a group is taken; empty where it is no end, edge or middle."""
     share = float(taken.mean())
     if share > _MOST:
@@ -423,7 +427,7 @@ def _edge(own: Floats, taken: Flags) -> str:
     return name if truly >= _TRULY and apart >= yd(1.0) else ""
 
 
-def _like(part: Floats, taken: Flags) -> tuple[float, float]:
+def _like(part: FloatArray, taken: BoolArray) -> tuple[float, float]:
     """Return the share of the taken that is farthest toward a part, and by how many metres."""
     first = np.argsort(-part, kind="stable")[: taken.sum()]
     return float(taken[first].mean()), float(part[taken].mean() - part.mean())

@@ -16,6 +16,7 @@ import shapely
 from shapely.geometry import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from sitegeo.core.typing import FloatArray
 from sitegeo.spreads import templates
 from sitegeo.spreads.decoys import DecoyKind, Gear, deal, fill, kinds_of, thin
 from sitegeo.spreads.fit import (
@@ -33,7 +34,7 @@ from sitegeo.spreads.fit import (
     middle_of,
     water_about,
 )
-from sitegeo.spreads.frame import Floats, Frame, wind_side
+from sitegeo.spreads.frame import Frame, wind_side
 from sitegeo.spreads.layouts import Layout, carve, check_decoys, reason
 from sitegeo.spreads.result import Group, Spread
 from sitegeo.spreads.templates import FAR, PartName
@@ -224,12 +225,12 @@ def _lacking(site: Site, pocket: Pocket) -> str:
 
 def _set_groups(
     site: Site, fitted: Sequence[Fitted], *, counts: Sequence[int], gear: Gear, left: int
-) -> tuple[tuple[Group, ...], Floats, tuple[DecoyKind, ...]]:
+) -> tuple[tuple[Group, ...], FloatArray, tuple[DecoyKind, ...]]:
     """Return the groups in set-up order, then every decoy's spot and kind in the same order."""
     used = [(fit, n) for fit, n in zip(fitted, counts, strict=True) if n > 0]
     shares = deal([fit.part for fit, _ in used], [n for _, n in used], gear=gear, left=left)
     groups: list[Group] = []
-    spots: list[Floats] = [np.empty((0, 2))]
+    spots: list[FloatArray] = [np.empty((0, 2))]
     kinds: list[DecoyKind] = []
     for order, ((fit, n), dealt) in enumerate(zip(used, shares, strict=True), start=1):
         xy = (
@@ -300,7 +301,7 @@ def season_of(month: int, lat_deg: float) -> Season:
 
 def fit_motion(
     site: Site, pocket: Pocket, *, count: int, season: Season | None, notes: list[str]
-) -> Floats:
+) -> FloatArray:
     """Return the motion decoys, each brought onto the nearest fit water."""
     if not count:
         return np.empty((0, 2))
@@ -325,7 +326,7 @@ def fit_motion(
     return np.array(spots).reshape(-1, 2)
 
 
-def _in_pocket(site: Site, pocket: Pocket) -> Floats:
+def _in_pocket(site: Site, pocket: Pocket) -> FloatArray:
     """Return a spot in the pocket toward its upwind edge, past the focus."""
     middle = middle_of(pocket.area)
     ray = LineString([middle, middle + yd(20.0) * site.upwind])

@@ -9,9 +9,10 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 
+from sitegeo.core.typing import FloatArray
 from sitegeo.errors import UsageError
 from sitegeo.spreads.decoys import DecoyKind
-from sitegeo.spreads.frame import Floats, WindSide
+from sitegeo.spreads.frame import WindSide
 from sitegeo.spreads.templates import Area
 
 
@@ -56,13 +57,13 @@ class Spread:
     notes: tuple[str, ...]
     pocket: Area
     groups: tuple[Group, ...] = ()
-    decoys: Floats = field(default_factory=lambda: np.empty((0, 2)))
+    decoys: FloatArray = field(default_factory=lambda: np.empty((0, 2)))
     decoy_groups: tuple[str, ...] = ()
     decoy_kinds: tuple[DecoyKind, ...] = ()
-    motion: Floats = field(default_factory=lambda: np.empty((0, 2)))
-    jerk_line: Floats = field(default_factory=lambda: np.empty((0, 2)))
-    focus: Floats = field(default_factory=lambda: np.empty((0, 2)))
-    approach: Floats = field(default_factory=lambda: np.empty((0, 2)))
+    motion: FloatArray = field(default_factory=lambda: np.empty((0, 2)))
+    jerk_line: FloatArray = field(default_factory=lambda: np.empty((0, 2)))
+    focus: FloatArray = field(default_factory=lambda: np.empty((0, 2)))
+    approach: FloatArray = field(default_factory=lambda: np.empty((0, 2)))
     left: int = 0
 
     @property

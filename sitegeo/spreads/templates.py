@@ -21,7 +21,7 @@ from shapely.geometry import LineString, MultiPolygon, Point, Polygon
 from shapely.ops import substring
 
 from sitegeo.angles import smoothstep
-from sitegeo.spreads.frame import Floats
+from sitegeo.core.typing import FloatArray
 
 PartName = Literal[
     "mass", "second", "tail", "hook", "near", "front", "guard", "holding", "focus", "pocket",
@@ -63,7 +63,7 @@ class Wind:
         return self.c**2 if self.theta < 90 else 0.0
 
     @property
-    def u(self) -> Floats:
+    def u(self) -> FloatArray:
         return np.array([self.s, self.c])
 
     def step(self, lo: float, hi: float) -> float:
@@ -88,15 +88,15 @@ def _mix(start: float, end: float, t: float) -> float:
 
 
 def _between(
-    start: tuple[float, float] | Floats,
-    end: tuple[float, float] | Floats,
+    start: tuple[float, float] | FloatArray,
+    end: tuple[float, float] | FloatArray,
     t: float,
-) -> Floats:
+) -> FloatArray:
     return np.asarray(start, float) * (1 - t) + np.asarray(end, float) * t
 
 
 def blob(
-    centre: tuple[float, float] | Floats,
+    centre: tuple[float, float] | FloatArray,
     *,
     along: float,
     across: float,
@@ -119,7 +119,7 @@ def blob(
     return Polygon(np.column_stack([a, y]) + np.asarray(centre, float))
 
 
-def _ribbon(line: Floats, half_width: float) -> Area:
+def _ribbon(line: FloatArray, half_width: float) -> Area:
     return LineString(line).buffer(half_width, quad_segs=4)
 
 
@@ -188,7 +188,7 @@ def _bank_motion(wind: Wind, k: float, off: float) -> Sketch:
     return [Drawn("motion", Point(reach * math.sin(swing), start + reach * math.cos(swing)))]
 
 
-def _behind_motion(wind: Wind, spot: Floats) -> Sketch:
+def _behind_motion(wind: Wind, spot: FloatArray) -> Sketch:
     """Return motion decoys for a wind from abeam on.
 
     One alone comes in before the guns as the wind swings behind, round the flank that forms there,
@@ -322,7 +322,7 @@ def open_water(wind: Wind, decoys: int) -> Sketch:
     return sketch
 
 
-def _hook(pocket: Floats, theta: float, grown: float) -> Area:
+def _hook(pocket: FloatArray, theta: float, grown: float) -> Area:
     """Return the arc round the far side, from the mass's outer end curling downwind.
 
     Common practice sets it 40 to 80 degrees from upwind; the mass's horn takes the first of that.
@@ -331,12 +331,12 @@ def _hook(pocket: Floats, theta: float, grown: float) -> Area:
     return _ribbon(pocket + 13 * np.column_stack([np.sin(bearing), np.cos(bearing)]), 1.5)
 
 
-def _curve(*control: tuple[float, float] | Floats) -> LineString:
+def _curve(*control: tuple[float, float] | FloatArray) -> LineString:
     """Return the cubic Bezier curve of four control points."""
     t = np.linspace(0, 1, 120)[:, None]
     p0, p1, p2, p3 = (np.asarray(p, float) for p in control)
-    near: Floats = (1 - t) ** 3 * p0 + 3 * (1 - t) ** 2 * t * p1
-    far: Floats = 3 * (1 - t) * t**2 * p2 + t**3 * p3
+    near: FloatArray = (1 - t) ** 3 * p0 + 3 * (1 - t) ** 2 * t * p1
+    far: FloatArray = 3 * (1 - t) * t**2 * p2 + t**3 * p3
     return LineString(near + far)
 
 
@@ -453,7 +453,7 @@ def _role(part: Drawn) -> str:
     return "second" if part.name in ("near", "guard") else part.name
 
 
-def _moved(shape: Area | Point, corners: Floats) -> Area | Point:
+def _moved(shape: Area | Point, corners: FloatArray) -> Area | Point:
     return shapely.transform(shape, lambda _: corners)
 
 

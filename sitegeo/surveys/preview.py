@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, cast
 import geopandas as gpd
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 from shapely.geometry import LineString
 from shapely.geometry.base import BaseGeometry
@@ -19,11 +18,11 @@ from shapely.ops import substring
 from sitegeo.core import store
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
+from sitegeo.core.typing import ByteArray
 
 if TYPE_CHECKING:
     from sitegeo.surveys.survey import Survey
 
-Pixels = NDArray[np.uint8]
 Colour = tuple[int, int, int]
 
 PANEL_PX = 1000
@@ -121,7 +120,7 @@ def _photo(photo: Raster, size: tuple[int, int]) -> Image.Image:
 def _classes(seen: Image.Image, cover: Raster, size: tuple[int, int]) -> Image.Image:
     """Return the photo in grey under a wash of class colours, hatched where unsure."""
 
-    def resized(band: str) -> Pixels:
+    def resized(band: str) -> ByteArray:
         plane = Image.fromarray(cover.band(band).astype(np.uint8))
         return np.asarray(plane.resize(size, Image.Resampling.NEAREST))
 

@@ -10,11 +10,11 @@ from typing import Any
 
 import numpy as np
 import rasterio
-from numpy.typing import NDArray
 from pyproj import CRS, Transformer
 from rasterio.errors import RasterioError
 
 from sitegeo.core.grid import WGS84, convergence_deg
+from sitegeo.core.typing import FloatArray
 from sitegeo.core.wind import Forecast, TimedWind
 from sitegeo.errors import ForecastError, MissingExtraError
 from sitegeo.weather.record import in_order, timed
@@ -205,7 +205,7 @@ def _nearest(data: Any, at: LatLon, path: Path) -> Any:
     return data.isel(picked)
 
 
-def _column(values: Any, name: str) -> NDArray[np.float64]:
-    held: NDArray[np.float64] = np.asarray(values.to_numpy(), dtype=float).squeeze()
+def _column(values: Any, name: str) -> FloatArray:
+    held: FloatArray = np.asarray(values.to_numpy(), dtype=float).squeeze()
     kelvin = name == "temp" and str(values.attrs.get("units", "")).startswith("K")
     return held - 273.15 if kelvin else held

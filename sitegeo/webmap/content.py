@@ -6,10 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import geopandas as gpd
-import numpy as np
-from numpy.typing import NDArray
 
 from sitegeo.core.grid import Raster
+from sitegeo.core.typing import ByteArray, FloatArray
 from sitegeo.units import LengthUnit
 
 
@@ -43,9 +42,9 @@ class Facing:
     side: tuple[str, ...]
     why: tuple[str, ...]
     grades: tuple[str, ...]
-    banks: NDArray[np.uint8]
-    calm_strip_m: NDArray[np.float64]
-    lee: tuple[NDArray[np.float64], ...]
+    banks: ByteArray
+    calm_strip_m: FloatArray
+    lee: tuple[FloatArray, ...]
     drawn: Mapping[str, gpd.GeoDataFrame]
 
 

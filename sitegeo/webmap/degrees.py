@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 import shapely
-from numpy.typing import NDArray
 from pyproj import CRS, Geod, Transformer
 from shapely.geometry import Point
 from shapely.geometry.base import BaseGeometry
 
 from sitegeo.angles import wrap360
 from sitegeo.core.grid import convergence_deg
+from sitegeo.core.typing import FloatArray
 
 
 class Degrees:
@@ -47,9 +47,7 @@ class Degrees:
         up = geod.inv(lon, lat - step, lon, lat + step)[2] / (2 * step)
         return {"lon_m": round(across, 3), "lat_m": round(up, 3)}
 
-    def steps(
-        self, lines: Sequence[NDArray[np.float64]], origin: Sequence[float]
-    ) -> list[list[int]]:
+    def steps(self, lines: Sequence[FloatArray], origin: Sequence[float]) -> list[list[int]]:
         """Return lines of (n, 2) metres as millionths of a degree, each point from the last.
 
         A line is longitude, latitude, longitude, ...; its first point is told from `origin`, a

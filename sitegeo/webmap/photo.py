@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import base64
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from pyproj import Transformer
 from rasterio.enums import Resampling
 from rasterio.io import MemoryFile
@@ -15,6 +13,7 @@ from rasterio.transform import from_origin
 from rasterio.warp import reproject, transform_bounds
 
 from sitegeo.core.grid import Grid, Raster
+from sitegeo.core.typing import AnyArray
 
 _LONGEST_PX = 2048
 _DETAIL_M = 250.0
@@ -71,7 +70,7 @@ def _fitted(photo: Raster, budget_bytes: int) -> Picture:
     return Picture(uri, bounds)
 
 
-def _warped(photo: Raster, *, longest_px: int) -> tuple[NDArray[Any], list[list[float]]]:
+def _warped(photo: Raster, *, longest_px: int) -> tuple[AnyArray, list[list[float]]]:
     """Return red, green, blue, alpha in Web Mercator and the degrees they fill."""
     grid = photo.grid
     west, south, east, north = transform_bounds(grid.crs, "EPSG:3857", *grid.bounds)
@@ -100,7 +99,7 @@ def _warped(photo: Raster, *, longest_px: int) -> tuple[NDArray[Any], list[list[
     return rgba, [[round(s, 8), round(w, 8)], [round(n, 8), round(e, 8)]]
 
 
-def _webp(rgba: NDArray[Any], quality: int) -> bytes:
+def _webp(rgba: AnyArray, quality: int) -> bytes:
     bands = rgba if (rgba[3] == 0).any() else rgba[:3]
     with MemoryFile() as memory:
         with memory.open(
