@@ -12,6 +12,7 @@ from sitegeo.core.grid import Raster, require_same_grid
 from sitegeo.core.steps import step
 from sitegeo.landcover.filters import box_mean
 from sitegeo.landcover.indices import ndvi, otsu, radius_of
+from sitegeo.landcover.leaves import NOT_TOLD, leaves_are_off
 
 
 @dataclass(frozen=True)
@@ -62,17 +63,3 @@ def evergreen(
     green = box_mean(np.where(trees, ndvi(red, nir), 0), radius) / share
     cut = float(np.clip(otsu(green[trees]), *params.greenness))
     return Raster((trees & (green > cut)).astype(np.uint8), cover.grid)
-
-
-def leaves_are_off(month: int, lat: float) -> bool:
-    """Return whether broadleaf trees stand bare: November to April, May to October in the south.
-
-    Not within 25° of the equator. A rule of the calendar, judgement: it does not know conifers,
-    which shelter all winter, nor an early or a late year.
-    """
-    northern_winter = month >= 11 or month <= 4
-    return abs(lat) > 25 and northern_winter == (lat > 0)
-
-
-NOT_TOLD = 255
-"""In the `evergreen` layer: nothing tells which trees keep their leaves."""

@@ -19,7 +19,6 @@ import shapely
 from numpy.typing import ArrayLike
 from scipy import ndimage
 from shapely.geometry.base import BaseGeometry
-from skimage.measure import find_contours
 
 from sitegeo.angles import signed_diff_deg, smoothstep, unit_from_bearing
 from sitegeo.core.contracts import Cover
@@ -323,6 +322,8 @@ def _scatter(
 
 
 def _contoured(odds: AnyArray, grid: Grid) -> gpd.GeoDataFrame:
+    from skimage.measure import find_contours  # noqa: PLC0415 (slow; only a plan draws it)
+
     padded = np.pad(odds, 1)
     shapes, levels = [], []
     for level in LEVELS:

@@ -15,9 +15,8 @@ from sitegeo.core.grid import Raster
 from sitegeo.core.models import from_record
 from sitegeo.core.wind import Wind
 from sitegeo.errors import LayerError, StepError, UsageError
-from sitegeo.landcover.evergreen import leaves_are_off
+from sitegeo.landcover.leaves import leaves_are_off
 from sitegeo.places.config import Assume, GearKeys
-from sitegeo.places.place import read_place
 from sitegeo.spreads.decoys import Gear
 from sitegeo.surveys.survey import Survey, given_to_steps, place_law
 
@@ -114,6 +113,8 @@ def run(
         have = {name: survey.layers[name] for name in survey.layers}
         have |= {"assume": assumed(survey, None), "law": survey.law, "gear": gear_of(survey)}
     else:
+        from sitegeo.places.place import read_place  # noqa: PLC0415 (slow; a survey needs none)
+
         place = read_place(source)
         have, _ = given_to_steps(place, place_law(place))
     if wind is not None:

@@ -25,7 +25,7 @@ from sitegeo.core.models import from_record
 from sitegeo.errors import SurveyError
 from sitegeo.exposure.atlas import SECTORS, Atlas, atlas_key, write_atlas
 from sitegeo.exposure.banks import lake_shelter
-from sitegeo.landcover.evergreen import NOT_TOLD
+from sitegeo.landcover.leaves import NOT_TOLD
 from sitegeo.law.examples import shipped_laws, strictest
 from sitegeo.law.rules import Law, read_law
 from sitegeo.law.setbacks import drawn_short

@@ -13,7 +13,8 @@ from sitegeo.errors import PlaceError
 from sitegeo.exposure.atlas import Atlas, write_atlas
 from sitegeo.exposure.field import exposure
 from sitegeo.exposure.surface import CLASSES, WITH_EVERGREENS, classes_of, obstacles
-from sitegeo.landcover.evergreen import NOT_TOLD, evergreen
+from sitegeo.landcover.evergreen import evergreen
+from sitegeo.landcover.leaves import NOT_TOLD
 from sitegeo.places.config import Assume
 from sitegeo.places.imagery import evergreens, in_our_classes
 

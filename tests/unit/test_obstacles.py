@@ -9,7 +9,7 @@ from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.exposure.surface import CLASSES, lookup_classes, obstacles
 from sitegeo.exposure.sweep import sweep
-from sitegeo.landcover.evergreen import leaves_are_off
+from sitegeo.landcover.leaves import leaves_are_off
 from sitegeo.places.config import Assume
 
 SHAPE = (60, 90)
