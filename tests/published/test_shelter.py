@@ -33,6 +33,8 @@ TABLE = {
 HEIGHTS = (5, 10, 15, 20, 30)
 THINNER = {"solid": "dense", "dense": "open", "open": "bare"}
 
+ROUNDING = 1e-12  # of one division more or less
+
 
 @pytest.mark.parametrize("density", DENSITY_CLASSES)
 def test_windbreak_table_within_five_points(density):
@@ -104,7 +106,8 @@ def test_denser_or_taller_trees_never_raise_the_wind_beyond_five_heights(distanc
     thinner_to_denser = [wind_ratio(distance, name) for name in ("bare", "open", "dense")]
     assert thinner_to_denser == sorted(thinner_to_denser, reverse=True)
     for name in DENSITY_CLASSES:
-        assert wind_ratio(distance / taller, name) <= wind_ratio(distance, name)
+        lower = wind_ratio(distance / taller, name)
+        assert lower <= wind_ratio(distance, name) + ROUNDING
 
 
 @given(st.floats(1 / 60, 1 / 5.001), st.sampled_from(sorted(THINNER)))

@@ -170,7 +170,7 @@ def test_memory_is_set_by_the_tile_and_not_by_the_photo(tmp_path: Path) -> None:
         values = np.moveaxis(looks, -1, 0) + rng.integers(-2, 3, plan.shape)
         photo = Raster(values.astype(np.uint8), ground(side, side), None, FOUR)
         paths.append(write(photo, tmp_path / f"{side}.tif"))
-    code = f"from sitegeo import rasterfile; rasterfile.HELD_PX = 0\n{PEAK}"
+    code = f"from sitegeo.places import rasters; rasters.HELD_PX = 0\n{PEAK}"
     done = subprocess.run(
         [sys.executable, "-c", code, *map(str, paths), str(tmp_path / "out.tif")],
         capture_output=True, text=True, check=True,
