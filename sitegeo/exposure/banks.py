@@ -20,7 +20,11 @@ from sitegeo.core.wind import Wind
 from sitegeo.exposure.shelter import RIPPLE_MPS, markfort_sheltering
 
 SIDES_DEG = ((25.0, "onto"), (65.0, "quartering-on"), (100.0, "along"), (150.0, "quartering-off"))
-"""Upper end of each side, wind against facing, as for a blind; beyond the last it is ``off``."""
+"""Upper end of each side, wind against facing, as for a blind; beyond the last it is ``off``;
+practice."""
+
+_RING_GAP = 1.5  # times the usual gap of stations within which the ends of a shore meet; judgement
+_MEET_M = 1e-3  # neighbours meet at the same halfway point, to the last bits of two sums
 
 
 @dataclass(frozen=True)
@@ -36,7 +40,7 @@ class BankParams:
     first_water_m
         The strip begins at the first water found within this distance of the station.
     ripple_mps
-        Local wind at which water ripples: the middle of Beaufort force 2.
+        Local wind at which the calm strip ends, `shelter.RIPPLE_MPS`.
     """
 
     out_m: float = 15.0
@@ -61,6 +65,22 @@ def bank_exposure(
     `fetch_m` and `local_wind` (m/s) a little way out, and `calm_strip_m`, the width of water
     next to the bank that does not ripple: up to the far bank, and no more than `strip_m`, where
     none of it does. NaN where there is no water in front of the station.
+
+    Parameters
+    ----------
+    stations
+        The `stations` layer.
+    exposure
+        The `exposure` layer for this wind.
+    wind
+        The wind; true bearings.
+    params
+        Where the wind is read, and what ends the calm strip.
+
+    Returns
+    -------
+    GeoDataFrame
+        One row a station, in the order and CRS of `stations`.
     """
     x, y, out = transects(stations, exposure.grid, params)
     fetch, _, ratio = exposure.sample(x.ravel(), y.ravel()).reshape(3, *x.shape)
@@ -84,7 +104,24 @@ def bank_exposure(
 def transects(
     stations: gpd.GeoDataFrame, grid: Grid, params: BankParams = BankParams()
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return x and y, (stations, steps), of lines straight out from the bank, and how far out."""
+    """Return points on lines straight out from the bank at each station.
+
+    Parameters
+    ----------
+    stations
+        The `stations` layer, on the CRS of `grid`.
+    grid
+        Turns true bearings into its own.
+    params
+        How far out the lines go, and in what steps.
+
+    Returns
+    -------
+    x, y
+        (stations, steps) metres.
+    out_m
+        (steps,) distance from the bank.
+    """
     at = np.column_stack([stations.geometry.x, stations.geometry.y])
     facing = stations["facing_deg"].to_numpy(float)
     east, north = (
@@ -112,13 +149,25 @@ def calm_strip(
         (transects, steps) local wind, NaN off the water.
     out_m
         (steps,) distance from the bank.
+    ripple_mps, first_water_m
+        As in `BankParams`.
 
     Returns
     -------
     ndarray
-        Metres from the first water to where the wind first reaches `ripple_mps`, between steps
-        by straight line; to the far bank or the last step if it never does; NaN without water
-        in the first `first_water_m`.
+        (transects,) metres from the first water to where the wind first reaches `ripple_mps`,
+        between steps by straight line; to the far bank or the last step if it never does; NaN
+        without water in the first `first_water_m`.
+
+    Examples
+    --------
+    The wind passes 2.5 m/s halfway between 20 and 30 m out, the water begins at the bank:
+
+    >>> import numpy as np
+    >>> local = np.array([[1.0, 1.0, 2.0, 3.0]])
+    >>> out = np.array([0.0, 10.0, 20.0, 30.0])
+    >>> calm_strip(local, out, ripple_mps=2.5, first_water_m=10.0).tolist()
+    [25.0]
     """
     wet = np.isfinite(local_mps)
     start = wet.argmax(axis=1)
@@ -150,7 +199,7 @@ def station_pieces(stations: gpd.GeoDataFrame) -> AnyArray:
         points = xy[run]
         gaps = np.hypot(*np.diff(points, axis=0).T)
         usual = np.median(gaps) if gaps.size else 0.0
-        ring = len(run) > 2 and np.hypot(*(points[0] - points[-1])) <= 1.5 * usual
+        ring = len(run) > 2 and np.hypot(*(points[0] - points[-1])) <= _RING_GAP * usual
         before, after = np.roll(points, 1, axis=0), np.roll(points, -1, axis=0)
         if not ring:
             # A lone end reaches as far outward as inward, and a lone station a metre.
@@ -196,7 +245,7 @@ class LeeParams:
     least_m2
         Smaller patches are left out.
     ripple_mps
-        Local wind below which no bank is beaten.
+        Local wind below which no bank is beaten, `shelter.RIPPLE_MPS`.
     """
 
     sheltered_ratio: float = 0.6
@@ -212,6 +261,20 @@ def sheltered_water(
 
     Returns the `sheltered_water` layer, polygons with `area_m2`, largest first: water on which
     the wind is at most `sheltered_ratio` of the open wind. Empty in calm air.
+
+    Parameters
+    ----------
+    exposure
+        The `exposure` layer for this wind.
+    wind
+        The wind.
+    params
+        What counts as sheltered.
+
+    Returns
+    -------
+    GeoDataFrame
+        Polygons in the CRS of `exposure`, ids from ``L001``.
     """
     grid = exposure.grid
     with np.errstate(invalid="ignore"):
@@ -244,13 +307,26 @@ def beaten_bank(
     """Banks the wind beats on: onto or quartering onto them, unsheltered and with ripple.
 
     Returns the `beaten_bank` layer, one line an unbroken run of bank with its `length_m`.
+
+    Parameters
+    ----------
+    bank_exposure
+        The `bank_exposure` layer for this wind.
+    wind
+        The wind.
+    params
+        What counts as sheltered, and what ripples.
+
+    Returns
+    -------
+    GeoDataFrame
+        Lines in the CRS of `bank_exposure`, longest first, ids from ``B001``.
     """
     speed = bank_exposure["local_wind"].to_numpy(float)
     least = max(params.ripple_mps, params.sheltered_ratio * wind.speed_mps)
     beaten = bank_exposure["wind_side"].isin(["onto", "quartering-on"]) & (speed >= least)
     pieces = np.asarray(bank_exposure.geometry, dtype=object)[beaten.to_numpy()]
-    # Neighbours meet at the same halfway point, to the last bits of two sums.
-    joined = shapely.set_precision(shapely.MultiLineString(list(pieces)), 1e-3)
+    joined = shapely.set_precision(shapely.MultiLineString(list(pieces)), _MEET_M)
     runs = [g for g in shapely.get_parts(shapely.line_merge(joined)) if not g.is_empty]
     runs.sort(key=lambda g: (-g.length, g.bounds))
     return gpd.GeoDataFrame(

@@ -1,4 +1,4 @@
-"""Fetch by its three named methods, and the formulas behind them.
+"""Fetch over a whole raster by its three named methods.
 
 Wave formulas of the Coastal Engineering Manual take the *straight-line* fetch: the manual
 (EM 1110-2-1100, Part II, ch. 2, "Narrow fetches") advises against effective fetch. The
@@ -7,22 +7,42 @@ averages are for comparing places, and for models that were fitted to them.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from sitegeo.core.typing import AnyFloatArray, BoolArray, Float32Array
-from sitegeo.errors import RasterError
+from sitegeo.core.typing import BoolArray, Float32Array
+from sitegeo.errors import UsageError
 from sitegeo.exposure.sweep import NO_FETCH, empty_sweep, sweep
 
-COSINE_RADIALS_DEG = tuple(range(-42, 43, 6))
-"""15 radials at 6° (USGS UMESC PSR 97-08, Rogala 1997)."""
 
-MEAN_RADIALS_DEG = tuple(range(-12, 13, 3))
-"""9 radials at 3° (the "SPM" option of Rohweder et al. 2008; from memory)."""
+class Radials(NamedTuple):
+    """Directions whose fetches are averaged."""
+
+    turns_deg: tuple[float, ...]
+    """Angle of each from the wind, clockwise."""
+    weights: tuple[float, ...]
+    """Share of each; they sum to 1."""
+
+
+def _radials(turns_deg: range, *, by_cosine: bool) -> Radials:
+    cosines = np.cos(np.deg2rad(turns_deg))
+    weights = cosines if by_cosine else np.ones(len(turns_deg))
+    return Radials(tuple(map(float, turns_deg)), tuple((weights / weights.sum()).tolist()))
+
+
+FETCH_METHODS = {
+    "straight-line": _radials(range(1), by_cosine=False),
+    "cosine-weighted": _radials(range(-42, 43, 6), by_cosine=True),
+    "mean": _radials(range(-12, 13, 3), by_cosine=False),
+}
+"""Ways to measure fetch, by name. ``straight-line``: the distance straight upwind.
+``cosine-weighted``: Σ x cos a / Σ cos a over 15 radials at 6° (published: Rogala 1997, USGS UMESC
+PSR 97-08); the sum of the cosines is computed, 13.5109…, never the 13.512 reprinted from rounded
+tables. ``mean``: the plain mean of 9 radials at 3° (published: the "SPM" option of Rohweder et
+al. 2008, from memory)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,92 +62,67 @@ class Fetch:
     at_least: BoolArray
 
 
-def cosine_weighted(
-    radials_m: npt.ArrayLike, deviations_deg: npt.ArrayLike, *, projected: bool = False
-) -> Any:
-    """Return Σ x cos a / Σ cos a over the first axis of `radials_m`.
-
-    The sum of cosines is computed, never the 13.512 often reprinted for 15 radials at 6°,
-    which is a sum of rounded cosines (exactly 13.5109…).
+def measure_fetch(
+    surface: npt.NDArray[np.int16],
+    *,
+    from_grid_deg: float,
+    pixel_m: float,
+    method: str = "straight-line",
+    threads: int | None = None,
+) -> Fetch:
+    """Return the fetch of every water pixel for one wind direction.
 
     Parameters
     ----------
-    radials_m
-        Fetch along each radial.
-    deviations_deg
-        Angle of each radial from the wind.
-    projected
-        Project each radial on the wind's axis first (Saville's original form, from memory):
-        Σ x cos² a / Σ cos a. It differs by 11 % off a straight shore.
+    surface
+        (rows, columns) as `sweep.encode_surface` makes it; row 0 is north.
+    from_grid_deg
+        Where the wind comes from, degrees clockwise from grid north.
+    pixel_m
+        Pixel size, metres.
+    method
+        One of `FETCH_METHODS`.
+    threads
+        As for `sweep.sweep`.
+
+    Returns
+    -------
+    Fetch
+        Metres, and where they are a lower bound.
+
+    Raises
+    ------
+    UsageError
+        No such method.
+    RasterError
+        As for `sweep.sweep`.
+
+    Examples
+    --------
+    A lake of 5 pixels of 10 m between two shores, the wind from the north:
+
+    >>> import numpy as np
+    >>> from sitegeo.exposure.sweep import encode_surface
+    >>> water = np.ones((7, 1), dtype=bool)
+    >>> water[[0, -1]] = False
+    >>> fetch = measure_fetch(encode_surface(water), from_grid_deg=0.0, pixel_m=10.0)
+    >>> fetch.fetch_m[:, 0].tolist()
+    [nan, 5.0, 15.0, 25.0, 35.0, 45.0, nan]
     """
-    radials = np.asarray(radials_m, dtype=float)
-    cosines = np.cos(np.deg2rad(deviations_deg))
-    return np.tensordot(cosines ** (2 if projected else 1), radials, axes=1) / cosines.sum()
-
-
-def mean_of_radials(radials_m: npt.ArrayLike) -> Any:
-    """Return the plain mean over the first axis."""
-    return np.mean(np.asarray(radials_m, dtype=float), axis=0)
-
-
-def straight_line_fetch(
-    surface: npt.NDArray[np.int16],
-    *,
-    from_grid_deg: float,
-    pixel_m: float,
-    threads: int | None = None,
-) -> Fetch:
-    """Return the over-water distance straight upwind; arguments as for `sweep.sweep`."""
-    bearings = np.array([from_grid_deg])
-    return _average(surface, bearings, np.ones(1), pixel_m=pixel_m, threads=threads)
-
-
-def cosine_weighted_fetch(
-    surface: npt.NDArray[np.int16],
-    *,
-    from_grid_deg: float,
-    pixel_m: float,
-    deviations_deg: Sequence[float] = COSINE_RADIALS_DEG,
-    threads: int | None = None,
-) -> Fetch:
-    """Return the cosine-weighted effective fetch; arguments as for `sweep.sweep`."""
-    turns = np.asarray(deviations_deg, dtype=float)
-    weights = np.cos(np.deg2rad(turns))
-    return _average(surface, from_grid_deg + turns, weights, pixel_m=pixel_m, threads=threads)
-
-
-def mean_fetch(
-    surface: npt.NDArray[np.int16],
-    *,
-    from_grid_deg: float,
-    pixel_m: float,
-    deviations_deg: Sequence[float] = MEAN_RADIALS_DEG,
-    threads: int | None = None,
-) -> Fetch:
-    """Return the plain mean over radials either side of the wind; as for `sweep.sweep`."""
-    turns = np.asarray(deviations_deg, dtype=float)
-    weights = np.ones_like(turns)
-    return _average(surface, from_grid_deg + turns, weights, pixel_m=pixel_m, threads=threads)
-
-
-def _average(
-    surface: npt.NDArray[np.int16],
-    bearings_deg: AnyFloatArray,
-    weights: AnyFloatArray,
-    *,
-    pixel_m: float,
-    threads: int | None,
-) -> Fetch:
-    if not bearings_deg.size:
-        raise RasterError("a fetch needs at least one radial", remedy="Give deviations_deg")
+    if method not in FETCH_METHODS:
+        raise UsageError(
+            "no such way to measure fetch",
+            value=method,
+            remedy=f"One of {', '.join(FETCH_METHODS)}",
+        )
     shape = (surface.shape[0], surface.shape[1])
     buffers = empty_sweep(shape, 0)
     total = np.zeros(shape, np.float32)
     at_least = np.zeros(shape, np.bool_)
-    for bearing, weight in zip(bearings_deg, weights / weights.sum(), strict=True):
+    for turn, weight in zip(*FETCH_METHODS[method], strict=True):
         sweep(
             surface,
-            from_grid_deg=float(bearing),
+            from_grid_deg=from_grid_deg + turn,
             pixel_m=pixel_m,
             bands=0,
             threads=threads,

@@ -17,25 +17,25 @@ from sitegeo.core.typing import BoolArray, Float32Array
 from sitegeo.exposure.sweep import encode_surface, nearest_level, water_levels
 from sitegeo.places.config import Assume
 
-CLASSES = ("solid", "open")
+OBSTACLE_CLASSES = ("solid", "open")
 """Density classes of the obstacles, in the order of their codes: two, which sweeps fastest."""
 
-WITH_EVERGREENS = (*CLASSES, "none", "evergreen")
+WITH_EVERGREENS = (*OBSTACLE_CLASSES, "none", "evergreen")
 """Where evergreens are told apart. Of their code the low bit is that of ``open``: swept in two
 classes they are trees like all others, as in summer they are."""
 
 
 _EVERGREEN = WITH_EVERGREENS.index("evergreen")
-_PLANT_M = 1.0  # lower plants leave what they stand on, a bank or nothing, to meet the wind
+_PLANT_M = 1.0  # judgement: lower plants leave the wind to meet what they stand on
 
 
 def classes_of(obstacles: Raster) -> tuple[str, ...]:
     """Return the density classes of an `obstacles` layer, in the order of their codes."""
     evergreen = (obstacles.values >= 0) & ((obstacles.values & 3) == _EVERGREEN)
-    return WITH_EVERGREENS if evergreen.any() else CLASSES
+    return WITH_EVERGREENS if evergreen.any() else OBSTACLE_CLASSES
 
 
-def lookup_classes(*, leaf_off: bool | None, bands: int = len(CLASSES)) -> tuple[str, ...]:
+def lookup_classes(*, leaf_off: bool | None, bands: int = len(OBSTACLE_CLASSES)) -> tuple[str, ...]:
     """Return what each class is looked up as: trees stand bare only where that is known."""
     trees = "bare" if leaf_off else "open"
     return ("solid", trees, trees, "open")[:bands]
@@ -46,7 +46,7 @@ def classes_for(obstacles: Raster, *, leaf_off: bool | None) -> tuple[str, ...]:
 
     In leaf evergreens are trees like the others, and two classes sweep faster.
     """
-    bands = len(classes_of(obstacles) if leaf_off else CLASSES)
+    bands = len(classes_of(obstacles) if leaf_off else OBSTACLE_CLASSES)
     return lookup_classes(leaf_off=leaf_off, bands=bands)
 
 
@@ -68,6 +68,30 @@ def obstacles(
     ground raster each connected body of water has its own level, the median ground over it; a
     body over which the ground is void takes ``[assume] water_level_m``, else the level of the
     nearest body. Land on which the ground is void counts as level with the nearest water.
+
+    Parameters
+    ----------
+    cover
+        The `cover` layer; its grid is that of the result.
+    canopy_height
+        Metres above the ground, on the same grid.
+    assume
+        What the place assumes; of it only `water_level_m`.
+    ground, surface
+        Heights of the bare ground and of what stands on it, metres in one vertical reference,
+        on the same grid.
+    evergreen
+        1 where trees keep their needles, on the same grid.
+
+    Returns
+    -------
+    Raster
+        (rows, columns) int16 on the grid of `cover`.
+
+    Raises
+    ------
+    RasterError
+        The rasters lie on different grids, or water levels are more than 800 m apart.
     """
     classes = cover.band("class")
     water = classes == Cover.WATER
@@ -81,7 +105,9 @@ def obstacles(
         tops[known] = np.fmax(tops[known], surface.values[known] - ground.values[known])
     level, height = _levels(water, tops, ground, cover, assume)
     solid = built | (tops < _PLANT_M)
-    density = np.where(solid, CLASSES.index("solid"), CLASSES.index("open")).astype(np.uint8)
+    density = np.where(
+        solid, OBSTACLE_CLASSES.index("solid"), OBSTACLE_CLASSES.index("open")
+    ).astype(np.uint8)
     if evergreen is not None:
         require_same_grid(cover, evergreen)
         density[~solid & (evergreen.values == 1)] = _EVERGREEN

@@ -7,23 +7,18 @@ wakes and reflection off walls are not in them.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Any, Literal, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from sitegeo.angles import bearing_of, signed_diff_deg
-from sitegeo.core.grid import Raster
-from sitegeo.core.typing import FloatArray
-from sitegeo.core.wind import Wind
 from sitegeo.errors import UsageError
-from sitegeo.exposure._lines import UNKNOWN
-from sitegeo.exposure.field import continued
-from sitegeo.exposure.shelter import spread_weights
-from sitegeo.exposure.sweep import empty_sweep, sweep
 
 GRAVITY_MPS2 = 9.81
+"""Standard gravity, as the manuals round it; published."""
+
+BREAKING_SHARE = 0.6
+"""Highest significant wave over the depth it stands in; published (CEM, from memory)."""
 
 
 class Wave(NamedTuple):
@@ -51,7 +46,12 @@ def significant_wave(
     depth_m
         Mean depth along the fetch; None for deep water.
     model
-        ``cem`` (the default), ``spm84`` or ``young-verhagen``; see `MODELS`.
+        ``cem`` (the default), ``spm84`` or ``young-verhagen``; see `WAVE_MODELS`.
+
+    Returns
+    -------
+    Wave
+        Height in metres and period in seconds, of the inputs' broadcast shape.
 
     Raises
     ------
@@ -61,9 +61,19 @@ def significant_wave(
     Notes
     -----
     NaN goes through. No wind or no fetch gives a wave of 0 m and 0 s.
+
+    Examples
+    --------
+    10 m/s over 2 km of deep water:
+
+    >>> wave = significant_wave(10.0, 2000.0)
+    >>> round(float(wave.height_m), 2), round(float(wave.period_s), 1)
+    (0.22, 1.3)
     """
-    if model not in MODELS:
-        raise UsageError("no such wave model", value=model, remedy=f"One of {', '.join(MODELS)}")
+    if model not in WAVE_MODELS:
+        raise UsageError(
+            "no such wave model", value=model, remedy=f"One of {', '.join(WAVE_MODELS)}"
+        )
     speed, fetch = np.broadcast_arrays(
         np.asarray(speed_mps, dtype=float), np.asarray(fetch_m, dtype=float)
     )
@@ -71,7 +81,7 @@ def significant_wave(
     if depth is not None:
         speed, fetch, depth = np.broadcast_arrays(speed, fetch, depth)
     with np.errstate(divide="ignore", invalid="ignore"):
-        height, period = MODELS[model](speed, fetch, depth)
+        height, period = WAVE_MODELS[model](speed, fetch, depth)
     calm = (speed <= 0) | (fetch <= 0) | (False if depth is None else depth <= 0)
     return Wave(np.where(calm, 0.0, height)[()], np.where(calm, 0.0, period)[()])
 
@@ -104,7 +114,7 @@ def _cem(speed: Any, fetch: Any, depth: Any) -> tuple[Any, Any]:
         period = np.minimum(period, limit)
     height = np.minimum(4.13e-2 * np.sqrt(run), 2.115e2) * friction**2 / g
     if depth is not None:
-        height = np.minimum(height, 0.6 * depth)
+        height = np.minimum(height, BREAKING_SHARE * depth)
     return height, period * friction / g
 
 
@@ -139,151 +149,9 @@ def _young_verhagen(speed: Any, fetch: Any, depth: Any) -> tuple[Any, Any]:
     return 4 * np.sqrt(energy) * speed**2 / g, speed / (g * frequency)
 
 
-MODELS: dict[str, Callable[[Any, Any, Any], tuple[Any, Any]]] = {
+WAVE_MODELS: dict[str, Callable[[Any, Any, Any], tuple[Any, Any]]] = {
     "cem": _cem,
     "spm84": _spm84,
     "young-verhagen": _young_verhagen,
 }
-"""Wave models by name."""
-
-
-BREAKING = 0.6
-"""Highest significant wave over the depth it stands in (CEM, from memory)."""
-
-Sea = Literal["ahead", "abeam", "astern", "no wind"]
-
-
-@dataclass(frozen=True, slots=True)
-class Crossing:
-    """The way over the water, straight from one point to another, and its worst wave.
-
-    Attributes
-    ----------
-    verdict
-        ``checked``; ``not checked`` where the way or the longest fetch on it leaves the data;
-        ``no water`` where the straight line meets none.
-    height_m, period_s
-        Significant wave at the worst point, None unless checked. Single waves reach nearly
-        twice the height.
-    fetch_m
-        Longest fetch on the way over the wind's spread; a lower bound unless checked.
-    gust_mps
-        The wind it is worked for, and whether it was given or taken from the mean wind.
-    worst_x, worst_y
-        Where the highest wave stands.
-    water_m, land_m
-        How much of the line is water, and land between water.
-    depth_capped
-        Whether a known depth limits the worst wave.
-    sea_out, sea_back
-        Where the seas come from on the way out and on the way back.
-    """
-
-    verdict: Literal["checked", "not checked", "no water"]
-    height_m: float | None
-    period_s: float | None
-    fetch_m: float
-    gust_mps: float
-    gust_given: bool
-    worst_x: float
-    worst_y: float
-    water_m: float
-    land_m: float
-    depth_capped: bool
-    sea_out: Sea
-    sea_back: Sea
-
-
-def crossing(
-    obstacles: Raster,
-    wind: Wind,
-    *,
-    start: tuple[float, float],
-    end: tuple[float, float],
-    depth: Raster | None = None,
-    halo: Raster | None = None,
-) -> Crossing:
-    """Return the highest significant wave on a straight crossing, out and back.
-
-    Parameters
-    ----------
-    obstacles
-        The `obstacles` layer.
-    start, end
-        Access point and hide, in its CRS.
-    depth
-        Water depth; caps the wave only where it is known.
-    halo
-        The `halo` layer, over which a fetch that leaves the photo goes on.
-    """
-    grid = obstacles.grid
-    run = np.hypot(end[0] - start[0], end[1] - start[1])
-    share = np.linspace(0.0, 1.0, max(2, int(np.ceil(run / grid.pixel_m)) + 1))
-    x, y = start[0] + share * (end[0] - start[0]), start[1] + share * (end[1] - start[1])
-    codes = obstacles.sample(x, y, fill=UNKNOWN)
-    water, unknown = (codes < 0) & (codes != UNKNOWN), codes == UNKNOWN
-    longest = np.zeros(x.size)
-    longest[water], bounded = _longest_fetch(obstacles, wind, x[water], y[water], halo)
-    gust = wind.strongest_mps
-    wave = significant_wave(gust, longest)
-    deep = np.full(x.size, np.nan) if depth is None else depth.sample(x, y)
-    limit = np.where(np.isfinite(deep), BREAKING * np.maximum(deep, 0), np.inf)
-    height = np.where(water, np.minimum(wave.height_m, limit), -1.0)
-    worst = int(np.argmax(height))
-    lies = water.any()
-    sure = lies and not bounded and not unknown.any()
-    step_m = run / (x.size - 1)
-    met = np.flatnonzero(water)
-    between = ~water[met[0] : met[-1]] if lies else np.zeros(0, bool)
-    heading = float(grid.to_true_bearing(bearing_of(end[0] - start[0], end[1] - start[1])))
-    return Crossing(
-        verdict="checked" if sure else "not checked" if lies or unknown.any() else "no water",
-        height_m=float(height[worst]) if sure else None,
-        period_s=float(wave.period_s[worst]) if sure else None,
-        fetch_m=float(longest.max(initial=0.0)),
-        gust_mps=float(gust),
-        gust_given=wind.gust_mps is not None,
-        worst_x=float(x[worst]),
-        worst_y=float(y[worst]),
-        water_m=float(water.sum() * step_m),
-        land_m=float(between.sum() * step_m),
-        depth_capped=bool(sure and limit[worst] < wave.height_m[worst]),
-        sea_out=_sea(wind, heading),
-        sea_back=_sea(wind, heading + 180.0),
-    )
-
-
-def _longest_fetch(
-    obstacles: Raster,
-    wind: Wind,
-    x: FloatArray,
-    y: FloatArray,
-    halo: Raster | None,
-) -> tuple[FloatArray, bool]:
-    """Return the longest fetch at points of water over the spread, and if any ran off the data."""
-    grid = obstacles.grid
-    row, column = grid.rowcol(x, y)
-    longest, bounded = np.zeros(x.size), False
-    buffers = empty_sweep(grid.shape, 0)
-    for turn in spread_weights(wind.spread_deg)[0] if x.size else ():
-        bearing = float(grid.to_grid_bearing(wind.from_deg + turn))
-        sweep(
-            obstacles.values,
-            from_grid_deg=bearing,
-            pixel_m=grid.pixel_m,
-            bands=0,
-            out=buffers,
-        )
-        fetch, at_least = buffers.fetch_m, buffers.at_least
-        if halo is not None and at_least[row, column].any():
-            fetch, at_least = continued(fetch, at_least, grid, halo, from_grid_deg=bearing)
-        longest = np.maximum(longest, fetch[row, column])
-        bounded |= bool(at_least[row, column].any())
-    return longest, bounded
-
-
-def _sea(wind: Wind, heading_deg: float) -> Sea:
-    if wind.calm:
-        return "no wind"
-    off = abs(float(signed_diff_deg(wind.from_deg, heading_deg)))
-    return "ahead" if off < 60 else "astern" if off > 120 else "abeam"
+"""Wave models by name; published: each function names its source and holds its coefficients."""

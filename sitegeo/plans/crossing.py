@@ -10,7 +10,7 @@ from pyproj import Transformer
 
 from sitegeo.core.grid import WGS84
 from sitegeo.core.wind import Wind
-from sitegeo.exposure.waves import Crossing, crossing
+from sitegeo.exposure.crossing import Crossing, crossing
 from sitegeo.surveys.survey import Survey
 from sitegeo.units import depth_text, length_text, speed_text
 

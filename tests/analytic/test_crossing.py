@@ -8,8 +8,9 @@ from pyproj import CRS
 
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.wind import GUST_FACTOR, Wind
+from sitegeo.exposure.crossing import crossing
 from sitegeo.exposure.sweep import encode_surface
-from sitegeo.exposure.waves import crossing, significant_wave
+from sitegeo.exposure.waves import significant_wave
 
 # On the central meridian, so that grid and true north are one.
 GRID = Grid(CRS.from_epsg(32615), 499_000.0, 4_880_000.0, 5.0, (400, 400))

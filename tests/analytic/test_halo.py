@@ -6,16 +6,16 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
+from oracles.rays import planar_fetch
 from pyproj import CRS
 from scipy import ndimage
 
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.wind import Wind
-from sitegeo.exposure._lines import UNKNOWN
-from sitegeo.exposure.field import continued, halo
-from sitegeo.exposure.rays import planar_fetch
+from sitegeo.exposure._lines import UNKNOWN_PIXEL
+from sitegeo.exposure.crossing import crossing
+from sitegeo.exposure.field import extend_fetch, halo
 from sitegeo.exposure.sweep import encode_surface, sweep
-from sitegeo.exposure.waves import crossing
 
 GRID = Grid(CRS.from_epsg(32615), 500_000.0, 4_880_000.0, 4.0, (250, 250))
 LAKE = shapely.Point(499_800.0, 4_879_700.0).buffer(900.0, quad_segs=64)
@@ -32,7 +32,7 @@ def place(lake=LAKE):
 
 def swept(water, around, bearing):
     made = sweep(encode_surface(water), from_grid_deg=bearing, pixel_m=4.0, bands=0)
-    fetch, at_least = continued(
+    fetch, at_least = extend_fetch(
         made.fetch_m.astype(np.float32), made.at_least, GRID, around, from_grid_deg=bearing
     )
     return made, fetch, at_least
@@ -57,7 +57,7 @@ def test_a_lake_larger_than_the_photo_has_its_whole_fetch(bearing):
 
 def test_without_mapped_water_it_stays_a_lower_bound():
     water, around = place(None)
-    assert (around.values == UNKNOWN).all()
+    assert (around.values == UNKNOWN_PIXEL).all()
     made, fetch, at_least = swept(water, around, 270.0)
     assert np.array_equal(at_least, made.at_least)
     assert np.array_equal(fetch, made.fetch_m.astype(np.float32))
@@ -113,7 +113,7 @@ def test_the_same_as_lines_that_come_in_from_the_whole_area(bearing):
         seeded = sweep(encode_surface(whole), from_grid_deg=bearing, pixel_m=FINE, bands=0)
         alone = sweep(encode_surface(whole[PART]), from_grid_deg=bearing, pixel_m=FINE, bands=0)
         around = Raster(encode_surface(coarse), WIDE)
-        fetch, at_least = continued(
+        fetch, at_least = extend_fetch(
             alone.fetch_m, alone.at_least, FRAME, around, from_grid_deg=bearing
         )
         off = alone.at_least
@@ -138,7 +138,7 @@ def test_land_on_the_way_ends_the_fetch_and_the_next_water_starts_afresh():
     sea = shapely.box(499_800.0, 4_878_000.0, 502_000.0, 4_881_000.0)
     _, around = place(sea)
     made = sweep(encode_surface(water), from_grid_deg=270.0, pixel_m=4.0, bands=0)
-    fetch, at_least = continued(made.fetch_m, made.at_least, frame, around, from_grid_deg=270.0)
+    fetch, at_least = extend_fetch(made.fetch_m, made.at_least, frame, around, from_grid_deg=270.0)
     assert fetch[0, :100] == pytest.approx(702 + 4.0 * np.arange(100), abs=10)
     assert np.array_equal(fetch[0, 100:], made.fetch_m[0, 100:])
     assert not at_least.any()
@@ -151,7 +151,7 @@ def test_a_hole_in_the_photo_is_bridged_by_the_map():
     surface = encode_surface(water, known=known)
     made = sweep(surface, from_grid_deg=270.0, pixel_m=4.0, bands=0)
     assert made.at_least[120, 81:100].all()
-    fetch, at_least = continued(made.fetch_m, made.at_least, GRID, around, from_grid_deg=270.0)
+    fetch, at_least = extend_fetch(made.fetch_m, made.at_least, GRID, around, from_grid_deg=270.0)
     assert not at_least.any()
     x, y = GRID.xy(np.full(19, 120), np.arange(81, 100))
     exact = planar_fetch(x, y, LAKE, from_grid_deg=270.0, max_m=5000)

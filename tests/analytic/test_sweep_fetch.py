@@ -10,9 +10,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import shapely
+from oracles.rays import planar_fetch
 
 from sitegeo.errors import RasterError
-from sitegeo.exposure.rays import planar_fetch
 from sitegeo.exposure.sweep import NO_FETCH, empty_sweep, encode_surface, sweep
 
 AZIMUTHS = [0.0, 7.3, 22.5, 30.0, 44.99, 45.0, 61.8, 90.0, 118.4, 135.0, 200.01, 270.0, 333.3]

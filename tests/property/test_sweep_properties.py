@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from sitegeo.exposure.field import wind_over_water
+from sitegeo.exposure.local_wind import wind_over_water
 from sitegeo.exposure.sweep import NO_FETCH, encode_surface, sweep
 
 shapes = hnp.array_shapes(min_dims=2, max_dims=2, min_side=2, max_side=45)

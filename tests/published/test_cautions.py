@@ -14,7 +14,7 @@ from pyproj import CRS, Transformer
 from sitegeo.cli.options import Air
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.wind import Wind
-from sitegeo.exposure.waves import Crossing
+from sitegeo.exposure.crossing import Crossing
 from sitegeo.law import safety
 from sitegeo.law.safety import (
     DEFER,

@@ -9,8 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import shapely
-
-from sitegeo.exposure.rays import geodesic_fetch, planar_fetch
+from oracles.rays import geodesic_fetch, planar_fetch
 
 BEARINGS = (0, 45, 225, 315)
 SPREAD = (-10, 0, 10)

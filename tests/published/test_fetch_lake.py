@@ -8,8 +8,8 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import rasterio
+from oracles.rays import planar_fetch
 
-from sitegeo.exposure.rays import planar_fetch
 from sitegeo.exposure.sweep import encode_surface, sweep
 
 RADIALS = (-6, -3, 0, 3, 6)

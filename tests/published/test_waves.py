@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sitegeo.errors import UsageError
-from sitegeo.exposure.waves import MODELS, adjusted_speed, friction_velocity, significant_wave
+from sitegeo.exposure.waves import WAVE_MODELS, adjusted_speed, friction_velocity, significant_wave
 
 G = 9.81
 
@@ -100,7 +100,7 @@ def test_young_verhagen_full_growth_in_deep_water():
     assert 10 / (G * wave.period_s) == pytest.approx(0.133)
 
 
-@pytest.mark.parametrize("model", MODELS)
+@pytest.mark.parametrize("model", WAVE_MODELS)
 @given(
     st.floats(0.5, 30), st.floats(1, 50_000), st.floats(0.2, 30), st.floats(1.0, 3), st.floats(1, 3)
 )

@@ -58,7 +58,7 @@ MOST_FUNCTION_LINES = 60
 KERNEL_FILES = {"exposure/_lines.py"}
 """One numba kernel, written out so that it compiles into one loop: its functions may be longer."""
 
-KERNELS = ("sweep", "_lines", "_kernels", "fetch", "shelter")
+KERNELS = ("sweep", "_lines", "_kernels", "fetch", "shelter", "local_wind", "waves")
 NETWORK = {
     *("aiohttp", "ftplib", "http", "httpx", "pystac_client", "requests", "smtplib", "socket"),
     *("socketserver", "ssl", "urllib.request", "urllib3", "websockets"),

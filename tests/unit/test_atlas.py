@@ -1,4 +1,4 @@
-"""The wind atlas: true bearings, what its files promise, windows, averages and refusals."""
+"""The wind atlas: true bearings, what its files promise, windows and refusals."""
 
 from __future__ import annotations
 
@@ -12,7 +12,6 @@ from pyproj import CRS
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.errors import SurveyError, UsageError
 from sitegeo.exposure.atlas import Atlas, atlas_key, write_atlas
-from sitegeo.exposure.field import wind_over_surface
 from sitegeo.exposure.sweep import HORIZON_STEPS, NO_FETCH, encode_surface, sweep
 
 # A long way from the central meridian, so that true and grid north differ by almost 2 degrees.
@@ -66,10 +65,6 @@ def test_a_window_is_that_part_of_the_whole(made):
         atlas.fetch(70, window).fetch_m, atlas.fetch(70).fetch_m[window], equal_nan=True
     )
     assert np.array_equal(atlas.horizon(70, window), atlas.horizon(70)[:, *window])
-    part = atlas.mean_fetch(77.0, spread_deg=15.0, window=window)
-    assert np.array_equal(
-        part.fetch_m, atlas.mean_fetch(77.0, spread_deg=15.0).fetch_m[window], equal_nan=True
-    )
 
 
 def test_the_files_are_cloud_optimised_and_say_what_they_hold(made):
@@ -95,53 +90,10 @@ def test_the_files_are_cloud_optimised_and_say_what_they_hold(made):
         assert set(np.unique(at_least.read(1))) == {0, 1}
 
 
-def test_an_average_over_the_spread_stays_near_the_one_swept(made):
-    obstacles, atlas = made
-    for from_deg in (0.0, 94.0, 217.5):
-        turns = np.arange(-33.0, 34.0, 2.0)
-        weights = np.exp(-0.5 * (turns / 15.0) ** 2)
-        expected = np.zeros(GRID.shape)
-        for turn, weight in zip(turns, weights / weights.sum(), strict=True):
-            one = swept(obstacles, from_deg + turn)
-            expected += weight * one.fetch_m
-        mean = atlas.mean_fetch(from_deg, spread_deg=15.0)
-        water = np.isfinite(mean.fetch_m)
-        error = np.abs(mean.fetch_m[water] - expected[water])
-        assert np.median(error) < 15
-        assert np.mean(error > 0.2 * expected[water]) < 0.05
-
-
-def test_an_average_is_a_bound_where_a_direction_in_it_is(made):
-    _, atlas = made
-    mean = atlas.mean_fetch(90.0, spread_deg=10.0)
-    used = [atlas.fetch(b).at_least for b in (70, 80, 90, 100, 110)]
-    assert np.array_equal(mean.at_least, np.any(used, axis=0))
-
-
-def test_local_ratio_is_that_of_the_field_without_its_windward_part(made):
-    obstacles, atlas = made
-    for leaf_off, classes in ((False, ("solid", "open")), (True, ("solid", "bare"))):
-        field = wind_over_surface(
-            obstacles.values,
-            classes,
-            from_grid_deg=float(GRID.to_grid_bearing(40.0)),
-            speed_mps=5.0,
-            pixel_m=5.0,
-            spread_deg=12.0,
-            windward=False,
-        )
-        ratio = atlas.local_ratio(40.0, spread_deg=12.0, leaf_off=leaf_off)
-        assert np.array_equal(np.isnan(ratio), np.isnan(field.local_ratio))
-        error = np.abs(ratio - field.local_ratio)[np.isfinite(ratio)]
-        assert np.percentile(error, 95) < 0.05
-
-
 def test_a_raw_fetch_between_directions_is_refused(made):
     _, atlas = made
     with pytest.raises(UsageError, match="never interpolated"):
         atlas.fetch(15)
-    with pytest.raises(UsageError, match="half a sector"):
-        atlas.mean_fetch(15, spread_deg=3.0)
 
 
 def test_a_fetch_goes_on_over_the_halo_and_the_horizon_stays_a_bound(made, tmp_path):

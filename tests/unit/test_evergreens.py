@@ -12,7 +12,7 @@ from sitegeo.core.wind import Wind
 from sitegeo.errors import PlaceError
 from sitegeo.exposure.atlas import Atlas, write_atlas
 from sitegeo.exposure.field import exposure
-from sitegeo.exposure.surface import CLASSES, WITH_EVERGREENS, classes_of, obstacles
+from sitegeo.exposure.surface import OBSTACLE_CLASSES, WITH_EVERGREENS, classes_of, obstacles
 from sitegeo.landcover.evergreen import evergreen
 from sitegeo.landcover.leaves import NOT_TOLD
 from sitegeo.places.config import Assume
@@ -71,7 +71,7 @@ def test_a_winter_photo_with_infrared_tells_the_green_trees():
 def test_a_summer_photo_or_one_without_infrared_cannot_tell(taken, bands):
     found = evergreen(cover=cover(), imagery=photo(west=0.02, east=0.45, bands=bands), taken=taken)
     assert (found.values == NOT_TOLD).all()
-    assert classes_of(surface(found)) == CLASSES
+    assert classes_of(surface(found)) == OBSTACLE_CLASSES
 
 
 def test_land_cover_may_name_evergreens():
@@ -110,7 +110,7 @@ def ratio(raster, leaf_off):
 def test_needles_shelter_all_winter_and_broadleaf_trees_do_not():
     both = surface(east_half())
     assert classes_of(both) == WITH_EVERGREENS
-    assert classes_of(surface()) == CLASSES
+    assert classes_of(surface()) == OBSTACLE_CLASSES
     summer, winter = ratio(both, False), ratio(both, True)
     # The table's 10-height row: 50 % of the open wind in leaf, 65 % bare.
     assert summer == pytest.approx([0.50, 0.50], abs=0.03)
@@ -126,6 +126,10 @@ def test_the_atlas_keeps_evergreens_apart(tmp_path):
     write_atlas(surface(east_half()), tmp_path, sectors=12)
     atlas = Atlas.open(tmp_path)
     assert atlas.classes == WITH_EVERGREENS
-    for leaf_off, expected in ((True, [0.65, 0.50]), (False, [0.50, 0.50])):
-        mean = atlas.local_ratio(0.0, spread_deg=15.0, leaf_off=leaf_off)[65, [30, 130]]
-        assert mean == pytest.approx(expected, abs=0.05)
+    # Ten heights off either half: broadleaf trees in the one band, evergreens in the other.
+    seen = atlas.horizon(0)[:, 65, [30, 130]]
+    open_band, evergreen_band = (atlas.classes.index(n) for n in ("open", "evergreen"))
+    assert seen[open_band, 0] == pytest.approx(0.1, rel=0.1)
+    assert seen[evergreen_band, 1] == pytest.approx(0.1, rel=0.1)
+    assert seen[evergreen_band, 0] < seen[open_band, 0]
+    assert seen[open_band, 1] < seen[evergreen_band, 1]

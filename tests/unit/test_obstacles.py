@@ -7,7 +7,7 @@ from pyproj import CRS
 
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
-from sitegeo.exposure.surface import CLASSES, lookup_classes, obstacles
+from sitegeo.exposure.surface import OBSTACLE_CLASSES, lookup_classes, obstacles
 from sitegeo.exposure.sweep import sweep
 from sitegeo.landcover.leaves import leaves_are_off
 from sitegeo.places.config import Assume
@@ -49,7 +49,7 @@ def made(g=None, **assumed):
 def test_each_pond_has_its_own_level():
     # The west pond lies 3 m above the east one; the bank stands 1.5 m over the west pond.
     surface = made(ground(west=103.0, east=100.0, bank=104.5, land=104.5))
-    solid = CLASSES.index("solid")
+    solid = OBSTACLE_CLASSES.index("solid")
     from_bank = horizon(surface, 270.0)[solid, 30, 50]  # first pixel of the east pond
     assert abs(from_bank / (4.5 / 2.0) - 1) < 0.02
     into_west = horizon(surface, 90.0)[solid, 30, 39]
@@ -57,9 +57,11 @@ def test_each_pond_has_its_own_level():
 
 
 def test_trees_stand_on_the_ground_and_are_open():
-    far = horizon(made(ground(land=102.0)), 0.0)[CLASSES.index("open"), 39, 20]
+    far = horizon(made(ground(land=102.0)), 0.0)[OBSTACLE_CLASSES.index("open"), 39, 20]
     assert abs(far / (12.0 / 60.0) - 1) < 0.02
-    assert abs(horizon(made(), 0.0)[CLASSES.index("open"), 39, 20] / (10.0 / 60.0) - 1) < 0.02
+    assert (
+        abs(horizon(made(), 0.0)[OBSTACLE_CLASSES.index("open"), 39, 20] / (10.0 / 60.0) - 1) < 0.02
+    )
 
 
 def test_buildings_are_as_high_as_the_surface_over_the_ground():
@@ -68,7 +70,7 @@ def test_buildings_are_as_high_as_the_surface_over_the_ground():
     flat = ground()
     roofs = Raster(np.where(cover.band("class") == Cover.BUILT, np.float32(108), flat.values), GRID)
     given = {"cover": cover, "canopy_height": canopy, "assume": Assume(), "ground": flat}
-    solid = CLASSES.index("solid")
+    solid = OBSTACLE_CLASSES.index("solid")
     far = horizon(obstacles(**given, surface=roofs), 0.0)[solid, 40, 20]
     assert abs(far / (8.0 / (33 * 2.0)) - 1) < 0.02
     assert horizon(obstacles(**given), 0.0)[solid, 40, 20] == 0
@@ -109,7 +111,7 @@ def test_unknown_cover_ends_the_data():
 
 def test_leaves_follow_the_calendar():
     assert lookup_classes(leaf_off=True) == ("solid", "bare")
-    assert lookup_classes(leaf_off=None) == lookup_classes(leaf_off=False) == CLASSES
+    assert lookup_classes(leaf_off=None) == lookup_classes(leaf_off=False) == OBSTACLE_CLASSES
     north = [month for month in range(1, 13) if leaves_are_off(month, 45.0)]
     south = [month for month in range(1, 13) if leaves_are_off(month, -40.0)]
     assert north == [1, 2, 3, 4, 11, 12]

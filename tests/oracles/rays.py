@@ -1,4 +1,4 @@
-"""Fetch along exact rays against land polygons: few points, no raster.
+"""Fetch along exact rays against land polygons: what the swept raster is held to.
 
 `geodesic_fetch` follows the ellipsoid from a longitude and latitude; `planar_fetch` works in
 one metric frame, on many points at once. Both measure to the shoreline as drawn.
@@ -17,7 +17,6 @@ from shapely import affinity
 from shapely.geometry.base import BaseGeometry
 
 from sitegeo.core.typing import AnyArray, FloatArray
-from sitegeo.exposure.fetch import cosine_weighted
 
 _WGS84 = Geod(ellps="WGS84")
 _ARC_M = 500.0  # a geodesic and the straight line in degrees part by centimetres over this
@@ -64,7 +63,8 @@ def geodesic_fetch(
         [_geodesic_ray(start, around, bearing + turn, max_m) for bearing in bearings_deg]
         for turn in spread_deg
     ]
-    fetch: FloatArray = np.asarray(cosine_weighted(radials, spread_deg), dtype=np.float64)
+    cosines = np.cos(np.deg2rad(spread_deg))
+    fetch: FloatArray = np.tensordot(cosines, np.asarray(radials), axes=1) / cosines.sum()
     return fetch
 
 
@@ -105,6 +105,11 @@ def planar_fetch(
         Grid bearing the wind comes from.
     max_m
         How far to look; also the answer where no shore is met.
+
+    Returns
+    -------
+    ndarray
+        (points,) metres.
     """
     x = np.atleast_1d(np.asarray(x, float))
     y = np.atleast_1d(np.asarray(y, float))
