@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from typing import Literal
 from zoneinfo import ZoneInfo
 
 from sitegeo.angles import COMPASS_POINTS, compass_point, wrap360
@@ -25,6 +26,17 @@ GUST_FACTOR = 1.5
 
 DEFAULT_SPREAD_DEG = 15.0
 """Standard deviation of the wind's direction over a morning, where nobody says; judgement."""
+
+WindSide = Literal["onto", "quartering-on", "along", "quartering-off", "off"]
+
+WIND_SIDES: tuple[tuple[float, WindSide], ...] = (
+    (25.0, "onto"),
+    (65.0, "quartering-on"),
+    (100.0, "along"),
+    (150.0, "quartering-off"),
+)
+"""How the wind meets a bank: upper end of each side, degrees between the wind and the way the bank
+faces; beyond the last it is ``off``. Practice."""
 
 _EXAMPLE = 'Write for example "NW 12 mph", "315 5 m/s", "NNE 8 kn gust 14" or "calm"'
 _WIND = re.compile(

@@ -16,12 +16,8 @@ from sitegeo.angles import signed_diff_deg, unit_from_bearing
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.steps import step
 from sitegeo.core.typing import AnyArray, FloatArray
-from sitegeo.core.wind import Wind
+from sitegeo.core.wind import WIND_SIDES, Wind
 from sitegeo.exposure.shelter import RIPPLE_MPS, markfort_sheltering
-
-SIDES_DEG = ((25.0, "onto"), (65.0, "quartering-on"), (100.0, "along"), (150.0, "quartering-off"))
-"""Upper end of each side, wind against facing, as for a blind; beyond the last it is ``off``;
-practice."""
 
 _RING_GAP = 1.5  # times the usual gap of stations within which the ends of a shore meet; judgement
 _MEET_M = 1e-3  # neighbours meet at the same halfway point, to the last bits of two sums
@@ -134,7 +130,7 @@ def transects(
 def bank_sides(wind: Wind, facing_deg: FloatArray) -> npt.NDArray[np.str_]:
     """Return the wind against the bank at each station: onto, ..., off; calm without a wind."""
     turn = np.abs(signed_diff_deg(wind.from_deg, facing_deg))
-    side = np.select([turn < upper for upper, _ in SIDES_DEG], [s for _, s in SIDES_DEG], "off")
+    side = np.select([turn < upper for upper, _ in WIND_SIDES], [s for _, s in WIND_SIDES], "off")
     return np.full(len(facing_deg), "calm") if wind.calm else side
 
 

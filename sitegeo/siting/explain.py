@@ -97,7 +97,7 @@ def _ripple(row: Mapping[str, Any], wind: Wind) -> str:
     local = row["local_wind_mps"]
     if local < params.still_mps:
         return "dead calm on the pocket, in the lee"
-    if local < params.ripple_mps:
+    if local < params.full_ripple_mps:
         return "little ripple on the pocket"
     if local > params.rough_mps:
         return "rough water on the pocket"

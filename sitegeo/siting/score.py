@@ -73,9 +73,9 @@ class ScoreParams:
 
     Parameters
     ----------
-    still_mps, ripple_mps
-        Local wind at which water is dead, and at which it plainly ripples (the middle of
-        Beaufort force 2, small wavelets, is 2.5 m/s).
+    still_mps, full_ripple_mps
+        Local wind at which water is dead, and at which a spread has all the ripple it wants. Not
+        `exposure.shelter.RIPPLE_MPS`, 2.5 m/s, at which ripple begins to show.
     rough_mps, wild_mps
         Local wind above which decoys and birds have too much of it.
     approach
@@ -85,7 +85,7 @@ class ScoreParams:
     """
 
     still_mps: float = 1.5
-    ripple_mps: float = 3.0
+    full_ripple_mps: float = 3.0
     rough_mps: float = 9.0
     wild_mps: float = 15.0
     approach: ApproachParams = field(default_factory=ApproachParams)
@@ -206,7 +206,7 @@ def blinds(
 
 def ripple_score(local_mps: FloatArray, params: ScoreParams) -> FloatArray:
     """Return 0 on dead water, 1 where it ripples, falling again where it is rough."""
-    alive = smoothstep(local_mps, params.still_mps, params.ripple_mps)
+    alive = smoothstep(local_mps, params.still_mps, params.full_ripple_mps)
     wild = 0.7 * smoothstep(local_mps, params.rough_mps, params.wild_mps)
     return np.asarray(alive - wild, float)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Literal, TypeVar, cast
+from typing import Any, TypeVar, cast
 
 import numpy as np
 import shapely
@@ -11,18 +11,9 @@ from shapely.geometry.base import BaseGeometry
 
 from sitegeo.angles import signed_diff_deg, unit_from_bearing
 from sitegeo.core.typing import AnyArray
+from sitegeo.core.wind import WIND_SIDES, WindSide
 
 Shape = TypeVar("Shape", BaseGeometry, AnyArray)
-
-WindSide = Literal["onto", "quartering-on", "along", "quartering-off", "off"]
-
-# Upper end of each side, degrees between the wind and the facing (common practice, no source).
-_SIDES: tuple[tuple[float, WindSide], ...] = (
-    (25.0, "onto"),
-    (65.0, "quartering-on"),
-    (100.0, "along"),
-    (150.0, "quartering-off"),
-)
 
 
 @dataclass(frozen=True)
@@ -67,4 +58,4 @@ def _apply(shape: Any, move: Any) -> Any:
 def wind_side(phi_deg: float) -> WindSide:
     """Return how the wind meets the bank, from the wind against the facing."""
     theta = abs(float(signed_diff_deg(phi_deg, 0.0)))
-    return next((side for upper, side in _SIDES if theta < upper), "off")
+    return next((side for upper, side in WIND_SIDES if theta < upper), "off")

@@ -10,9 +10,9 @@ import geopandas as gpd
 import numpy as np
 
 from sitegeo.core.typing import FloatArray
+from sitegeo.core.wind import WindSide
 from sitegeo.errors import UsageError
 from sitegeo.spreads.decoys import DecoyKind
-from sitegeo.spreads.frame import WindSide
 from sitegeo.spreads.templates import Area
 
 

@@ -12,8 +12,8 @@ from sitegeo.core.contracts import check, contract
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.wind import Wind
 from sitegeo.exposure.banks import (
-    SIDES_DEG,
     bank_exposure,
+    bank_sides,
     beaten_bank,
     calm_strip,
     lake_shelter,
@@ -102,9 +102,10 @@ def test_bare_trees_at_twelve_leave_what_trees_in_leaf_leave_at_twenty():
 
 
 def test_sides_are_those_of_a_blind():
-    for turn in range(181):
-        side = next((s for upper, s in SIDES_DEG if turn < upper), "off")
-        assert side == wind_side(float(turn)) == wind_side(float(-turn))
+    turns = np.arange(-180.0, 181.0)
+    sides = bank_sides(Wind(0.0, 5.0), turns)
+    assert sides.tolist() == [wind_side(float(-turn)) for turn in turns]
+    assert len(set(sides)) == 5
 
 
 def test_strip_is_followed_from_the_first_water_to_the_ripple():
