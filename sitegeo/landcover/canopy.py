@@ -17,7 +17,7 @@ from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import WGS84, Grid, Raster, require_same_grid
 from sitegeo.core.steps import step
 from sitegeo.core.typing import BoolArray, FloatArray
-from sitegeo.landcover.filters import opened
+from sitegeo.landcover.filters import open_by_disc
 
 
 class CanopyAssumption(Protocol):
@@ -202,7 +202,7 @@ def _lengths(
     step = grid.pixel_m / 2
     # Last tree pixels down the sun's ray; crowns' dark sides and shadows are often taken for trees.
     # Only stands are measured: a bush is soon taken for a tree.
-    row, column = np.nonzero(opened(tree, params.stand_m / 2 / grid.pixel_m))
+    row, column = np.nonzero(open_by_disc(tree, params.stand_m / 2 / grid.pixel_m))
     ahead = round(3.0 / grid.pixel_m) + 1
     beyond_row = row - np.rint(north * ahead).astype(int)
     beyond_column = column + np.rint(east * ahead).astype(int)

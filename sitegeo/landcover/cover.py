@@ -1,6 +1,6 @@
 """Cover classes of a place: what the photo shows, and what the place is known to hold.
 
-The photo is read in `photocover`. Mapped water anchors it, measured heights decide what is a
+The photo is read in `photo_cover`. Mapped water anchors it, measured heights decide what is a
 tree, and a land-cover raster replaces it.
 """
 
@@ -20,8 +20,8 @@ from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster, require_same_crs, require_same_grid
 from sitegeo.core.steps import step
 from sitegeo.core.typing import BoolArray, Bounds, ByteArray, Float32Array
-from sitegeo.landcover.filters import lowest, texture
-from sitegeo.landcover.indices import radius_of
+from sitegeo.landcover.filters import texture, window_minimum
+from sitegeo.landcover.indices import window_radius_px
 from sitegeo.landcover.photo_cover import PhotoParams, classify
 from sitegeo.landcover.tiling import TILE_PX, Tile
 from sitegeo.places.imagery import opened_photo
@@ -148,8 +148,8 @@ def _raise(
 
 def _even(height: Float32Array, pixel_m: float, params: CoverParams) -> BoolArray:
     """Return where heights lie on a plane, level or sloping, on at least one side."""
-    radius = radius_of(params.roof_m, pixel_m)
-    return lowest(texture(height, radius), radius) < params.roof_rough_m
+    radius = window_radius_px(params.roof_m, pixel_m)
+    return window_minimum(texture(height, radius), radius) < params.roof_rough_m
 
 
 def _islands(land: BoolArray, max_pixels: float) -> BoolArray:

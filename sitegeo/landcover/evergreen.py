@@ -11,7 +11,7 @@ from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster, require_same_grid
 from sitegeo.core.steps import step
 from sitegeo.landcover.filters import box_mean
-from sitegeo.landcover.indices import ndvi, otsu, radius_of
+from sitegeo.landcover.indices import ndvi, otsu, window_radius_px
 from sitegeo.landcover.leaves import NOT_TOLD, leaves_are_off
 
 
@@ -56,7 +56,7 @@ def evergreen(
     )
     if not winter or "nir" not in imagery.bands or not trees.any():
         return Raster(np.full(cover.grid.shape, NOT_TOLD, np.uint8), cover.grid)
-    radius = radius_of(params.crown_m, cover.grid.pixel_m)
+    radius = window_radius_px(params.crown_m, cover.grid.pixel_m)
     red, nir = (imagery.band(name).astype(np.float32) for name in ("red", "nir"))
     # Over trees alone: water beside a bank would darken it.
     share = np.maximum(box_mean(trees, radius), 1e-3)

@@ -18,9 +18,9 @@ from sitegeo.core.typing import AnyArray, BoolArray, Float32Array, Int32Array
 
 F = TypeVar("F", bound=Callable[..., Any])
 
-BLUR_1 = np.array([1, 4, 6, 4, 1], np.float32) / np.float32(16)
+BINOMIAL_5 = np.array([1, 4, 6, 4, 1], np.float32) / np.float32(16)
 """A binomial blur of one pixel's standard deviation."""
-BLUR_07 = np.array([1, 2, 1], np.float32) / np.float32(4)
+BINOMIAL_3 = np.array([1, 2, 1], np.float32) / np.float32(4)
 """The same of 0.7 pixel."""
 
 
@@ -178,7 +178,7 @@ def _contest(one: BoolArray, other: BoolArray, height: Float32Array, steps: int)
     return won.reshape(rows, cols)
 
 
-def weighted(plane: Float32Array, weights: Float32Array) -> Float32Array:
+def convolve(plane: Float32Array, weights: Float32Array) -> Float32Array:
     """Return the plane convolved with symmetric weights along both axes."""
     return _weighted(np.ascontiguousarray(plane, np.float32), weights)
 
@@ -186,27 +186,29 @@ def weighted(plane: Float32Array, weights: Float32Array) -> Float32Array:
 def box_mean(plane: AnyArray, radius: int) -> Float32Array:
     """Return the mean of the square window of 2 radius + 1 pixels about each pixel."""
     width = 2 * radius + 1
-    return weighted(plane, np.full(width, 1.0 / width, np.float32))
+    return convolve(plane, np.full(width, 1.0 / width, np.float32))
 
 
-def gaussian(sigma: float) -> Float32Array:
+def gaussian_weights(sigma: float) -> Float32Array:
     """Return Gaussian weights out to three standard deviations."""
     radius = int(np.ceil(3 * sigma))
     weights = np.exp(-0.5 * (np.arange(-radius, radius + 1) / sigma) ** 2)
     return np.asarray(weights / weights.sum(), np.float32)
 
 
-def lowest(plane: Float32Array, radius: int) -> Float32Array:
+def window_minimum(plane: Float32Array, radius: int) -> Float32Array:
     """Return the least value in the square window about each pixel."""
     return _lowest(np.ascontiguousarray(plane, np.float32), radius)
 
 
-def spread(labels: Int32Array, steps: int) -> Int32Array:
+def grow_labels(labels: Int32Array, steps: int) -> Int32Array:
     """Return labels grown by a number of pixels onto unlabelled ground, the nearest first."""
     return _spread(np.ascontiguousarray(labels), steps)
 
 
-def contest(one: BoolArray, other: BoolArray, height: Float32Array, steps: int) -> BoolArray:
+def split_at_ridges(
+    one: BoolArray, other: BoolArray, height: Float32Array, steps: int
+) -> BoolArray:
     """Return `one` with the ground it wins from `other`, up to a number of steps away.
 
     A watershed of bounded reach: undecided ground goes to the side from which it is reached over
@@ -215,13 +217,13 @@ def contest(one: BoolArray, other: BoolArray, height: Float32Array, steps: int) 
     return _contest(one, other, np.ascontiguousarray(height, np.float32), steps)
 
 
-def opened_by_square(mask: BoolArray, radius: int) -> BoolArray:
+def open_by_square(mask: BoolArray, radius: int) -> BoolArray:
     """Return the parts of a mask in which a square of 2 radius + 1 pixels fits."""
     core = _lowest(mask.astype(np.float32), radius)
     return _lowest(-core, radius) < 0
 
 
-def opened_by_cross(mask: BoolArray) -> BoolArray:
+def open_by_cross(mask: BoolArray) -> BoolArray:
     """Return the mask opened by the cross of a pixel and its four neighbours."""
     padded = np.pad(mask, 1, mode="edge")
     core = np.pad(_cross(padded, np.logical_and), 1, mode="edge")
@@ -250,7 +252,7 @@ def texture(plane: Float32Array, radius: int, *, where: BoolArray | None = None)
     return np.sqrt(box_mean(detail * detail, radius) * share)
 
 
-def opened(mask: BoolArray, radius_px: float) -> BoolArray:
+def open_by_disc(mask: BoolArray, radius_px: float) -> BoolArray:
     """Return the parts of a mask in which a disc of the radius fits."""
     out = np.zeros_like(mask)
     # A disc lies in one connected part, and those too narrow for it are many.

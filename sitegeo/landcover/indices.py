@@ -58,6 +58,6 @@ def otsu_low_of_three(values: AnyArray) -> float:
     return float(cuts[0])
 
 
-def radius_of(metres: float, pixel_m: float) -> int:
+def window_radius_px(metres: float, pixel_m: float) -> int:
     """Return the radius in pixels, at least 1, of a window of about `metres`."""
     return max(1, round(metres / pixel_m / 2 - 0.5))

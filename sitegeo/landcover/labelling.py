@@ -18,12 +18,12 @@ from sitegeo.landcover.filters import compiled
 from sitegeo.landcover.tiling import Tile
 
 _FIX = float(1 << 20)
-BINS, BIN = 16, 0.05
+BANK_BINS, BANK_BIN_WIDTH = 16, 0.05
 """Number and width of the classes, from 0, in which the first plane of a bank is counted."""
 
 
 @dataclass
-class Joined:
+class LabelUnion:
     """Labels of tiles, joined where neighbours see the same ground.
 
     Label 0 is no component; `offsets` turns a tile's own labels into rows of the whole table.
@@ -68,7 +68,7 @@ def _edges_and_sums(  # noqa: PLR0917 (compiled: by position)
 ) -> IntArray:
     held, about = planes.shape[0], ring.shape[0]
     first = 3 + held + about
-    out = np.zeros((count + 1, first + BINS), np.int64)
+    out = np.zeros((count + 1, first + BANK_BINS), np.int64)
     top, bottom, left, right = window
     for i in range(top, bottom):
         for j in range(left, right):
@@ -87,13 +87,13 @@ def _edges_and_sums(  # noqa: PLR0917 (compiled: by position)
                 out[near[i, j], 2] += 1
                 for k in range(about):
                     out[near[i, j], 3 + held + k] += np.int64(np.rint(ring[k, i, j] * _FIX))
-                at = int(np.floor(ring[0, i, j] / BIN))
-                out[near[i, j], first + min(max(at, 0), BINS - 1)] += 1
+                at = int(np.floor(ring[0, i, j] / BANK_BIN_WIDTH))
+                out[near[i, j], first + min(max(at, 0), BANK_BINS - 1)] += 1
     out[0] = 0
     return out
 
 
-def object_sums(
+def sum_objects(
     labels: Int32Array,
     near: Int32Array,
     planes: Sequence[Float32Array],
@@ -130,19 +130,19 @@ class Objects:
 
     @classmethod
     def of(cls, table: IntArray, held: int) -> Objects:
-        """Return the objects of a table of `object_sums` of `held` planes."""
+        """Return the objects of a table of `sum_objects` of `held` planes."""
         pixels, edges, bank_pixels = table[:, 0], table[:, 1], table[:, 2]
-        sums = table[:, 3:-BINS] / _FIX
+        sums = table[:, 3:-BANK_BINS] / _FIX
         # A digital edge is 4/pi times the true length, averaged over directions.
         half_width = 2.0 * pixels / np.maximum(edges * np.pi / 4, 1.0)
         mean = sums[:, :held].T / np.maximum(pixels, 1)
         bank = sums[:, held:].T / np.maximum(bank_pixels, 1)
-        return cls(pixels, bank_pixels, half_width, mean, bank, table[:, -BINS:])
+        return cls(pixels, bank_pixels, half_width, mean, bank, table[:, -BANK_BINS:])
 
     def bank_above(self, limit: FloatArray) -> FloatArray:
         """Return the share of each bank on which the first plane is above a limit, 0 of none."""
         upto = np.pad(np.cumsum(self.bank_counts, axis=1), ((0, 0), (1, 0)))
-        place = np.clip(limit / BIN, 0, BINS - 1e-9)
+        place = np.clip(limit / BANK_BIN_WIDTH, 0, BANK_BINS - 1e-9)
         low = place.astype(int)
         row = np.arange(len(low))
         below = upto[row, low] + (upto[row, low + 1] - upto[row, low]) * (place - low)
@@ -150,14 +150,14 @@ class Objects:
 
 
 @dataclass
-class Seams:
+class TileSeams:
     """Tiles already seen, joined with their neighbours as these come, row by row.
 
     Tiles may overlap by up to `overlap` pixels, all of which are joined; tiles that only touch
     (0) are joined across the seam. No more than one row of tiles' borders is held.
     """
 
-    joined: Joined
+    joined: LabelUnion
     overlap: int
     west: tuple[Int32Array, int, int] | None = None
     north: dict[int, tuple[Int32Array, int, int]] = field(default_factory=lambda: {})

@@ -13,12 +13,19 @@ from scipy import ndimage
 
 from sitegeo.core.contracts import Cover
 from sitegeo.core.typing import BoolArray, ByteArray, Float32Array
-from sitegeo.landcover.filters import BLUR_1, box_mean, gaussian, lowest, texture, weighted
-from sitegeo.landcover.indices import ndvi, otsu, otsu_low_of_three, radius_of
+from sitegeo.landcover.filters import (
+    BINOMIAL_5,
+    box_mean,
+    convolve,
+    gaussian_weights,
+    texture,
+    window_minimum,
+)
+from sitegeo.landcover.indices import ndvi, otsu, otsu_low_of_three, window_radius_px
 from sitegeo.landcover.open_water import Planes
 
 _LAND = (Cover.TREE, Cover.LOW, Cover.OPEN, Cover.BUILT)
-_BLUR_2 = gaussian(2.0)
+_BLUR_2 = gaussian_weights(2.0)
 _INFRARED_LIMITS, _COLOUR_LIMITS = (-0.05, 0.05), (0.0, 0.15)
 
 
@@ -59,30 +66,30 @@ class LandReader:
     @property
     def margin(self) -> int:
         """How far about a pixel is looked."""
-        crown = radius_of(self.params.crown_m, self.pixel_m)
-        blur = radius_of(self.params.smooth_m, self.pixel_m)
+        crown = window_radius_px(self.params.crown_m, self.pixel_m)
+        blur = window_radius_px(self.params.smooth_m, self.pixel_m)
         return 3 * crown + 2 * blur + len(_BLUR_2) // 2 + 4
 
     def planes(self, bands: Planes, land: BoolArray) -> Planes:
         """Return what is measured at each pixel of land."""
-        window = radius_of(self.params.crown_m, self.pixel_m)
+        window = window_radius_px(self.params.crown_m, self.pixel_m)
         log_green = np.log(bands["green"] + np.float32(0.02))
         contrast = texture(log_green, window, where=land)
         rough = np.log(contrast + np.float32(1e-3))
-        blur = radius_of(self.params.smooth_m, self.pixel_m)
+        blur = window_radius_px(self.params.smooth_m, self.pixel_m)
         return {
             "greenness": self._greenness(bands),
             "light": log_green,
             "crown": box_mean(rough - log_green, blur),
             # A pixel just inside an edge keeps the roughness of its own side (Kuwahara 1976).
-            "rough": np.log(lowest(contrast, window) + np.float32(1e-3)),
+            "rough": np.log(window_minimum(contrast, window) + np.float32(1e-3)),
         }
 
     def _greenness(self, bands: Planes) -> Float32Array:
         if self.infrared:
-            return ndvi(weighted(bands["red"], BLUR_1), weighted(bands["nir"], BLUR_1))
+            return ndvi(convolve(bands["red"], BINOMIAL_5), convolve(bands["nir"], BINOMIAL_5))
         red, green, blue = (
-            weighted(np.maximum(bands[n] - np.float32(floor), 0), _BLUR_2)
+            convolve(np.maximum(bands[n] - np.float32(floor), 0), _BLUR_2)
             for n, floor in zip(("red", "green", "blue"), self.haze, strict=True)
         )
         total = np.maximum(red + green + blue, np.float32(0.05))
@@ -123,7 +130,9 @@ class LandReader:
             tree = ndimage.binary_opening(tree, np.ones((3, 3), bool), iterations=2)
         low = (plants | (island & land)) & ~tree & (planes["rough"] > self.low_cut)
         members = (tree, low, plants & ~tree & ~low, land & ~plants & ~low)
-        classes, agreement = _vote(land, members, radius_of(self.params.smooth_m, self.pixel_m))
+        classes, agreement = _vote(
+            land, members, window_radius_px(self.params.smooth_m, self.pixel_m)
+        )
         # The farther from the limit that parted it from its rival, the surer.
         clear = np.where(
             classes == Cover.BUILT,

@@ -5,7 +5,7 @@ So dark, wet-looking pixels are gathered into objects, and each is judged as a w
 water has together: it is dark, smooth, of the right colour, and has room. Only then is its edge
 drawn, against its own bank.
 
-What is done here is done with arrays of a part of a photo; `waterbodies` brings the parts
+What is done here is done with arrays of a part of a photo; `water_bodies` brings the parts
 together.
 """
 
@@ -19,8 +19,15 @@ from numpy.typing import NDArray
 
 from sitegeo.angles import smoothstep
 from sitegeo.core.typing import BoolArray, Float32Array, FloatArray, Int32Array
-from sitegeo.landcover.filters import BLUR_07, contest, lowest, opened_by_cross, texture, weighted
-from sitegeo.landcover.indices import excess_green, ndwi, otsu, radius_of
+from sitegeo.landcover.filters import (
+    BINOMIAL_3,
+    convolve,
+    open_by_cross,
+    split_at_ridges,
+    texture,
+    window_minimum,
+)
+from sitegeo.landcover.indices import excess_green, ndwi, otsu, window_radius_px
 from sitegeo.landcover.labelling import Objects
 
 Planes = dict[str, Float32Array]
@@ -76,7 +83,7 @@ class WaterParams:
 
 
 @dataclass(frozen=True)
-class Judged:
+class ObjectVerdicts:
     """The score of each object, 0 to 1, whether it is water or surely not, and its edge."""
 
     score: FloatArray
@@ -89,7 +96,7 @@ class Judged:
 class Edges:
     """What the edge of water is drawn by: the objects judged, and land of some size if told."""
 
-    judged: Judged
+    judged: ObjectVerdicts
     ashore: BoolArray | None = None
 
 
@@ -134,7 +141,7 @@ class WaterReader(Protocol):
     def bank(self, planes: Planes) -> list[Float32Array]:
         """Return the same for its bank."""
 
-    def judge(self, objects: Objects) -> Judged:
+    def judge(self, objects: Objects) -> ObjectVerdicts:
         """Return which objects are water."""
 
     def ashore(self, planes: Planes, objects: Int32Array) -> BoolArray:
@@ -151,7 +158,7 @@ class WaterReader(Protocol):
 
 
 @dataclass(frozen=True)
-class Infrared:
+class InfraredWaterReader:
     """Water by McFeeters' (1996) index, thresholded after Otsu (1979).
 
     The limit at the edge of each object is half-way between its own infrared level and its
@@ -166,7 +173,7 @@ class Infrared:
 
     @property
     def radius(self) -> int:
-        return radius_of(self.params.texture_m, self.pixel_m)
+        return window_radius_px(self.params.texture_m, self.pixel_m)
 
     @property
     def margin(self) -> int:
@@ -189,14 +196,14 @@ class Infrared:
         return self.params.min_area_m2
 
     def planes(self, bands: Planes, *, judging: bool = True) -> Planes:
-        green, nir = weighted(bands["green"], BLUR_07), weighted(bands["nir"], BLUR_07)
+        green, nir = convolve(bands["green"], BINOMIAL_3), convolve(bands["nir"], BINOMIAL_3)
         planes = {"index": ndwi(green, nir), "nir": nir}
         if judging:
-            rough = lowest(texture(nir, self.radius), self.radius)
+            rough = window_minimum(texture(nir, self.radius), self.radius)
             planes |= {"green": green, "rough": _log_rough(rough)}
         return planes
 
-    def learned(self, sample: Planes) -> Infrared:
+    def learned(self, sample: Planes) -> InfraredWaterReader:
         index, nir = sample["index"], sample["nir"]
         land = nir > otsu(nir)
         level = float(nir[land].mean()) if land.any() else 1.0
@@ -213,7 +220,7 @@ class Infrared:
 
     def seeds(self, planes: Planes, valid: BoolArray) -> BoolArray:
         wet = valid & (planes["index"] > self.cut) & (planes["nir"] < 0.6 * self.land_level)
-        return opened_by_cross(wet)
+        return open_by_cross(wet)
 
     def held(self, planes: Planes) -> list[Float32Array]:
         return [planes["nir"], planes["index"], planes["rough"]]
@@ -221,7 +228,7 @@ class Infrared:
     def bank(self, planes: Planes) -> list[Float32Array]:
         return [planes["index"], planes["nir"]]
 
-    def judge(self, objects: Objects) -> Judged:
+    def judge(self, objects: Objects) -> ObjectVerdicts:
         level, index, rough = objects.mean
         dark = 1 - smoothstep(level / self.land_level, 0.25, 0.6)
         smooth = 1 - smoothstep(rough - self.land_rough, -0.9, 0.0)
@@ -233,7 +240,7 @@ class Infrared:
         score *= 1 - 0.4 * (1 - smoothstep(index, *_GREY))
         bank_level = np.where(objects.bank_pixels > 0, objects.bank[1], self.land_level)
         good = score >= self.params.accept
-        return Judged(score, good, ~good, ((level + bank_level) / 2)[None])
+        return ObjectVerdicts(score, good, ~good, ((level + bank_level) / 2)[None])
 
     def ashore(self, planes: Planes, objects: Int32Array) -> BoolArray:  # noqa: ARG002
         return np.asarray(planes["nir"] > self.land_level)
@@ -245,7 +252,7 @@ class Infrared:
 
 
 @dataclass(frozen=True)
-class Colour:
+class ColourWaterReader:
     """Water of a photo without infrared: worse, above all for small ponds.
 
     Objects are smooth, dark in red, compact and no less blue than the land; what lies between
@@ -263,7 +270,7 @@ class Colour:
     def radius(self) -> int:
         # Nine pixels say little of a texture: five across are taken where that is still small.
         window_m = max(self.params.texture_m, min(5 * self.pixel_m, 2 * self.params.texture_m))
-        return radius_of(window_m, self.pixel_m)
+        return window_radius_px(window_m, self.pixel_m)
 
     @property
     def margin(self) -> int:
@@ -286,16 +293,16 @@ class Colour:
         return self.params.min_area_rgb_m2
 
     def planes(self, bands: Planes, *, judging: bool = True) -> Planes:
-        red, green, blue = (weighted(bands[n], BLUR_07) for n in ("red", "green", "blue"))
+        red, green, blue = (convolve(bands[n], BINOMIAL_3) for n in ("red", "green", "blue"))
         spread = np.maximum(texture(green, self.radius), texture(red, self.radius))
         planes = {"red": red, "green": green, "blue": blue,
-                  "rough": _log_rough(lowest(spread, self.radius))}  # fmt: skip
+                  "rough": _log_rough(window_minimum(spread, self.radius))}  # fmt: skip
         if not judging:
             land = self._land(planes).astype(np.float32)
             planes |= {"land": land, "slope": _slope(red, green, blue)}
         return planes
 
-    def learned(self, sample: Planes) -> Colour:
+    def learned(self, sample: Planes) -> ColourWaterReader:
         red, rough = sample["red"], sample["rough"]
         red_cut = otsu(red)
         dim = red < red_cut
@@ -313,7 +320,7 @@ class Colour:
 
     def seeds(self, planes: Planes, valid: BoolArray) -> BoolArray:
         dim = valid & (planes["red"] < self.red_cut)
-        return opened_by_cross(dim & (planes["rough"] < self.rough_cut))
+        return open_by_cross(dim & (planes["rough"] < self.rough_cut))
 
     def held(self, planes: Planes) -> list[Float32Array]:
         return [planes[n] for n in ("red", "green", "blue", "rough")]
@@ -329,7 +336,7 @@ class Colour:
         rough = planes["rough"] > self.land_rough - 0.35
         return np.asarray(rough | ((red > self.red_cut) & warm_or_grey))
 
-    def judge(self, objects: Objects) -> Judged:
+    def judge(self, objects: Objects) -> ObjectVerdicts:
         red, green, blue, rough = objects.mean
         area_m2 = objects.pixels * self.pixel_m**2
         width_m = objects.half_width * self.pixel_m
@@ -348,7 +355,7 @@ class Colour:
         score[area_m2 < self.params.min_area_m2 / 4] = 0
         good = score >= self.params.accept
         refused = ~good & (area_m2 >= self.params.min_area_m2 / 2)
-        return Judged(score, good, refused, np.empty((0, len(score))))
+        return ObjectVerdicts(score, good, refused, np.empty((0, len(score))))
 
     def ashore(self, planes: Planes, objects: Int32Array) -> BoolArray:
         return ((planes["land"] > 0) | (objects < 0)) & (objects <= 0)
@@ -356,14 +363,14 @@ class Colour:
     def edge(self, planes: Planes, objects: Int32Array, near: Int32Array, seen: Edges) -> BoolArray:
         assert seen.ashore is not None
         other = (seen.ashore & (objects <= 0)) | (near == 0)
-        return contest(objects > 0, other, planes["slope"], self.reach) & (near > 0)
+        return split_at_ridges(objects > 0, other, planes["slope"], self.reach) & (near > 0)
 
 
 def _slope(*bands: Float32Array) -> Float32Array:
     """Return how steeply colour changes at each pixel."""
     total = np.zeros_like(bands[0])
     for band in bands:
-        soft = weighted(band, BLUR_07)
+        soft = convolve(band, BINOMIAL_3)
         down, across = np.gradient(soft)
         total += np.hypot(down, across)
     return total

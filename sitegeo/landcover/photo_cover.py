@@ -19,19 +19,25 @@ from sitegeo.core.steps import step
 from sitegeo.core.typing import BoolArray, ByteArray
 from sitegeo.errors import RasterError
 from sitegeo.landcover.land_classes import LandParams, LandReader
-from sitegeo.landcover.open_water import Colour, Infrared, Planes, WaterParams, WaterReader
+from sitegeo.landcover.open_water import (
+    ColourWaterReader,
+    InfraredWaterReader,
+    Planes,
+    WaterParams,
+    WaterReader,
+)
 from sitegeo.landcover.tiling import (
     TILE_PX,
-    Held,
     Photo,
+    PhotoInMemory,
     Tile,
-    each,
-    mirrored,
+    choose_sample_tiles,
+    cut_into_tiles,
+    map_tiles,
+    pad_by_mirror,
     read_with_margin,
-    sample_tiles,
-    tiles_of,
 )
-from sitegeo.landcover.water_bodies import ISLAND, WATER, Plane, Sweep, find_water
+from sitegeo.landcover.water_bodies import ISLAND, WATER, StoredPlane, TiledPhoto, find_water
 from sitegeo.places.imagery import FinePhoto
 from sitegeo.places.rasters import scratch_plane
 
@@ -89,7 +95,7 @@ def photo_cover(
         values[:, *at] = part if times == 1 else _commonest(part, times)
 
     if fine_photo is None:
-        classify(Held(imagery), keep, params=params)
+        classify(PhotoInMemory(imagery), keep, params=params)
     else:
         with fine_photo.opened() as photo:
             classify(photo, keep, params=params, tile_px=TILE_PX // times * times)
@@ -126,14 +132,16 @@ def classify(
     levels = _Levels.of(photo)
     pixel_m = photo.grid.pixel_m
     infrared = "nir" in levels.bands
-    sweep = Sweep(photo.grid.shape, tuple(tiles_of(photo.grid.shape, tile_px)),
+    sweep = TiledPhoto(photo.grid.shape, tuple(cut_into_tiles(photo.grid.shape, tile_px)),
                   lambda t, margin: levels.read(photo, t, margin), pixel_m)  # fmt: skip
-    samples = sample_tiles(photo)
-    water: WaterReader = (Infrared if infrared else Colour)(pixel_m, params.water)
+    samples = choose_sample_tiles(photo)
+    water: WaterReader = (InfraredWaterReader if infrared else ColourWaterReader)(
+        pixel_m, params.water
+    )
     water = water.learned(_water_sample(sweep, water, samples))
     with ExitStack() as stack:
 
-        def plane(dtype: str) -> Plane:
+        def plane(dtype: str) -> StoredPlane:
             return stack.enter_context(scratch_plane(photo.grid.shape, dtype))
 
         state, score = find_water(sweep, water, plane, params.water)
@@ -155,7 +163,7 @@ def classify(
             out[:, ~valid[inner]] = 0
             return out
 
-        for tile, part in each(finished, sweep.tiles):
+        for tile, part in map_tiles(finished, sweep.tiles):
             keep(tile, part)
 
 
@@ -181,7 +189,7 @@ class _Levels:
         order = [photo.bands.index(n) for n in bands]
         parts = [
             values[order][:, valid]
-            for values, valid in (photo.read(t.rows, t.cols) for t in sample_tiles(photo))
+            for values, valid in (photo.read(t.rows, t.cols) for t in choose_sample_tiles(photo))
         ]
         sample = np.concatenate(parts, axis=1).astype(np.float32)
         if not sample.size:
@@ -205,25 +213,27 @@ class _Levels:
         return planes, valid
 
 
-def _water_sample(sweep: Sweep, reader: WaterReader, samples: list[Tile]) -> Planes:
+def _water_sample(sweep: TiledPhoto, reader: WaterReader, samples: list[Tile]) -> Planes:
     def measured(tile: Tile) -> Planes:
         planes, _, valid = sweep.planes(tile, reader)
         return {n: p[valid] for n, p in planes.items()}
 
-    return _gathered([part for _, part in each(measured, samples)])
+    return _gathered([part for _, part in map_tiles(measured, samples)])
 
 
 def _land_planes(
-    sweep: Sweep, reader: LandReader, state: Plane, tile: Tile
+    sweep: TiledPhoto, reader: LandReader, state: StoredPlane, tile: Tile
 ) -> tuple[Planes, ByteArray, BoolArray]:
     """Return the planes of a tile with its margin, its waters and islands, and where data is."""
     bands, valid = sweep.bands(tile, reader.margin)
     seen = tile.grown(reader.margin, sweep.shape)
-    wet = mirrored(state.read(seen.rows, seen.cols), tile, seen, reader.margin)
+    wet = pad_by_mirror(state.read(seen.rows, seen.cols), tile, seen, reader.margin)
     return reader.planes(bands, valid & (wet != WATER)), wet, valid
 
 
-def _land_sample(sweep: Sweep, reader: LandReader, state: Plane, samples: list[Tile]) -> Planes:
+def _land_sample(
+    sweep: TiledPhoto, reader: LandReader, state: StoredPlane, samples: list[Tile]
+) -> Planes:
     inner = np.s_[reader.margin : -reader.margin, reader.margin : -reader.margin]
 
     def measured(tile: Tile) -> Planes:
@@ -231,7 +241,7 @@ def _land_sample(sweep: Sweep, reader: LandReader, state: Plane, samples: list[T
         land = (valid & (wet != WATER))[inner]
         return {n: p[inner][land] for n, p in planes.items()}
 
-    return _gathered([part for _, part in each(measured, samples)])
+    return _gathered([part for _, part in map_tiles(measured, samples)])
 
 
 def _gathered(parts: list[Planes]) -> Planes:

@@ -40,7 +40,7 @@ class Photo(Protocol):
 
 
 @dataclass(frozen=True)
-class Held:
+class PhotoInMemory:
     """A photo that is in memory."""
 
     raster: Raster
@@ -92,7 +92,7 @@ def _shifted(part: slice, by: int) -> slice:
     return slice(part.start - by, part.stop - by)
 
 
-def tiles_of(shape: tuple[int, int], tile_px: int = TILE_PX) -> list[Tile]:
+def cut_into_tiles(shape: tuple[int, int], tile_px: int = TILE_PX) -> list[Tile]:
     """Return tiles that cover an array, row by row."""
     rows, cols = (_cut(n, tile_px) for n in shape)
     return [Tile(r, c) for r in rows for c in cols]
@@ -108,11 +108,11 @@ def read_with_margin(photo: Photo, tile: Tile, margin: int) -> tuple[AnyArray, B
     """Return a tile and its margin; beyond the edge of the photo stands its mirror image."""
     seen = tile.grown(margin, photo.grid.shape)
     values, valid = photo.read(seen.rows, seen.cols)
-    return mirrored(values, tile, seen, margin), mirrored(valid, tile, seen, margin)
+    return pad_by_mirror(values, tile, seen, margin), pad_by_mirror(valid, tile, seen, margin)
 
 
-def mirrored(values: AnyArray, tile: Tile, seen: Tile, margin: int) -> AnyArray:
-    """Return what was seen of a tile and its margin, with the rest of the margin mirrored."""
+def pad_by_mirror(values: AnyArray, tile: Tile, seen: Tile, margin: int) -> AnyArray:
+    """Return what was seen of a tile and its margin, with the rest of the margin pad_by_mirror."""
     pad = [
         (margin - (t.start - s.start), margin - (s.stop - t.stop))
         for t, s in ((tile.rows, seen.rows), (tile.cols, seen.cols))
@@ -122,7 +122,7 @@ def mirrored(values: AnyArray, tile: Tile, seen: Tile, margin: int) -> AnyArray:
     return np.pad(values, [(0, 0)] * (values.ndim - 2) + pad, mode="symmetric")
 
 
-def sample_tiles(photo: Photo) -> list[Tile]:
+def choose_sample_tiles(photo: Photo) -> list[Tile]:
     """Return blocks spread evenly over a photo, by which the whole of it is judged.
 
     They depend on the photo alone. More are taken where most of the photo holds no data, and a
@@ -146,7 +146,7 @@ def _spread_out(size: int, blocks: int) -> list[slice]:
     return [slice(int(at), int(at) + _BLOCK_PX) for at in starts]
 
 
-def each(work: Callable[[Tile], Made], tiles: Iterable[Tile]) -> Iterator[tuple[Tile, Made]]:
+def map_tiles(work: Callable[[Tile], Made], tiles: Iterable[Tile]) -> Iterator[tuple[Tile, Made]]:
     """Yield each tile with what `work` makes of it, in order, a few at work at a time."""
     workers = min(_WORKERS, allowed())
     with ThreadPoolExecutor(workers) as pool:

@@ -15,10 +15,10 @@ import numpy as np
 from scipy import ndimage
 
 from sitegeo.core.typing import AnyArray, BoolArray, ByteArray, Int32Array, IntArray
-from sitegeo.landcover.filters import spread
-from sitegeo.landcover.labelling import Joined, Objects, Seams, object_sums
-from sitegeo.landcover.open_water import Edges, Judged, Planes, WaterParams, WaterReader
-from sitegeo.landcover.tiling import Tile, each
+from sitegeo.landcover.filters import grow_labels
+from sitegeo.landcover.labelling import LabelUnion, Objects, TileSeams, sum_objects
+from sitegeo.landcover.open_water import Edges, ObjectVerdicts, Planes, WaterParams, WaterReader
+from sitegeo.landcover.tiling import Tile, map_tiles
 
 LAND, WATER, ISLAND = 0, 1, 2
 """Codes of the finished plane; an island is land of less than a given area amid water."""
@@ -26,7 +26,7 @@ LAND, WATER, ISLAND = 0, 1, 2
 _SEED_MARGIN = 3
 
 
-class Plane(Protocol):
+class StoredPlane(Protocol):
     """A plane of a whole photo, written and read in part."""
 
     def read(self, rows: slice, cols: slice) -> AnyArray:
@@ -37,7 +37,7 @@ class Plane(Protocol):
 
 
 @dataclass(frozen=True)
-class Sweep:
+class TiledPhoto:
     """What every sweep needs: the tiles of a photo, and how its parts are read."""
 
     shape: tuple[int, int]
@@ -58,8 +58,8 @@ class Sweep:
 
 
 def find_water(
-    sweep: Sweep, reader: WaterReader, plane: Callable[[str], Plane], params: WaterParams
-) -> tuple[Plane, Plane]:
+    sweep: TiledPhoto, reader: WaterReader, plane: Callable[[str], StoredPlane], params: WaterParams
+) -> tuple[StoredPlane, StoredPlane]:
     """Return the plane of `LAND`, `WATER` and `ISLAND`, and the plane of scores, 0 to 100.
 
     `plane` gives an empty plane of a number type.
@@ -100,12 +100,12 @@ def find_water(
 
 
 def _ashore(
-    sweep: Sweep,
+    sweep: TiledPhoto,
     reader: WaterReader,
     objects: _Objects,
-    plane: Callable[[str], Plane],
+    plane: Callable[[str], StoredPlane],
     params: WaterParams,
-) -> Plane | None:
+) -> StoredPlane | None:
     """Return the plane of what is surely land and no mere spot, None if that does not matter."""
     if not reader.wants_land:
         return None
@@ -137,14 +137,14 @@ class _Objects:
     reach: int
     offsets: dict[tuple[int, int], int]
     which: IntArray
-    judged: Judged
+    judged: ObjectVerdicts
 
-    def window(self, sweep: Sweep, tile: Tile) -> Tile:
+    def window(self, sweep: TiledPhoto, tile: Tile) -> Tile:
         """Return the tile with the margin in which its objects were labelled."""
         return tile.grown(self.reach, sweep.shape)
 
     def seen(
-        self, sweep: Sweep, reader: WaterReader, tile: Tile
+        self, sweep: TiledPhoto, reader: WaterReader, tile: Tile
     ) -> tuple[Planes, Int32Array, BoolArray]:
         """Return the planes of a tile's window, its objects, and where there is data.
 
@@ -159,7 +159,7 @@ class _Objects:
         return planes, told.astype(np.int32)[labels], valid
 
 
-def _judged(sweep: Sweep, reader: WaterReader) -> _Objects:
+def _judged(sweep: TiledPhoto, reader: WaterReader) -> _Objects:
     """Return what looks wet, gathered into objects, each judged as a whole."""
     reach = reader.reach + 1
 
@@ -167,17 +167,17 @@ def _judged(sweep: Sweep, reader: WaterReader) -> _Objects:
         seen = tile.grown(reach, sweep.shape)
         planes, seeds, valid = sweep.planes(seen, reader)
         labels, count = ndimage.label(seeds)
-        near = spread(labels, reader.bank_px) * valid
+        near = grow_labels(labels, reader.bank_px) * valid
         held = reader.held(planes)
-        table = object_sums(labels, near, held, reader.bank(planes), count=count,
+        table = sum_objects(labels, near, held, reader.bank(planes), count=count,
                             window=tile.within(seen))  # fmt: skip
         return labels, table, len(held)
 
-    joined = Joined()
+    joined = LabelUnion()
     offsets: dict[tuple[int, int], int] = {}
-    seams = Seams(joined, 2 * reach)
+    seams = TileSeams(joined, 2 * reach)
     held = 0
-    for tile, (labels, table, held) in each(objects, sweep.tiles):  # noqa: B007
+    for tile, (labels, table, held) in map_tiles(objects, sweep.tiles):  # noqa: B007
         offset = joined.add(table)
         offsets[tile.rows.start, tile.cols.start] = offset
         seams.meet(tile, tile.grown(reach, sweep.shape), labels, offset)
@@ -186,13 +186,17 @@ def _judged(sweep: Sweep, reader: WaterReader) -> _Objects:
 
 
 def _water_in(
-    sweep: Sweep, reader: WaterReader, tile: Tile, objects: _Objects, ashore: Plane | None
+    sweep: TiledPhoto,
+    reader: WaterReader,
+    tile: Tile,
+    objects: _Objects,
+    ashore: StoredPlane | None,
 ) -> tuple[BoolArray, ByteArray]:
     """Return the water of a tile, and the score of the object each pixel is nearest to."""
     seen = objects.window(sweep, tile)
     inner = tile.within(seen)
     planes, told, valid = objects.seen(sweep, reader, tile)
-    near = spread(np.maximum(told, 0), reader.reach)
+    near = grow_labels(np.maximum(told, 0), reader.reach)
     land = None if ashore is None else ashore.read(seen.rows, seen.cols) > 0
     mask = reader.edge(planes, told, near, Edges(objects.judged, land)) & valid
     score = np.clip(np.rint(100 * objects.judged.score), 0, 100).astype(np.uint8)
@@ -200,19 +204,19 @@ def _water_in(
     return mask[inner], score[near[inner]]
 
 
-def _all(work: Callable[[Tile], None], sweep: Sweep) -> None:
-    for _ in each(work, sweep.tiles):
+def _all(work: Callable[[Tile], None], sweep: TiledPhoto) -> None:
+    for _ in map_tiles(work, sweep.tiles):
         pass
 
 
 def _areas(
-    sweep: Sweep, labelled: Callable[[Tile], tuple[Int32Array, int]]
+    sweep: TiledPhoto, labelled: Callable[[Tile], tuple[Int32Array, int]]
 ) -> Callable[[Tile], IntArray]:
     """Label every tile and return, for a tile, the area in pixels of each of its labels."""
-    joined = Joined()
+    joined = LabelUnion()
     offsets: dict[tuple[int, int], tuple[int, int]] = {}
-    seams = Seams(joined, 0)
-    for tile, (labels, count) in each(labelled, sweep.tiles):
+    seams = TileSeams(joined, 0)
+    for tile, (labels, count) in map_tiles(labelled, sweep.tiles):
         table = np.bincount(labels.ravel(), minlength=count + 1)[:, None].astype(np.int64)
         offset = joined.add(table)
         offsets[tile.rows.start, tile.cols.start] = offset, count + 1

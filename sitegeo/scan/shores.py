@@ -27,25 +27,25 @@ from sitegeo.scan.nearby import content_key
 from sitegeo.scan.plates import Plate, assembled, plates_key, whole
 from sitegeo.scan.region import Region, digest, read_shapes, step_params
 from sitegeo.scan.tiling import Piece, anchors, under_region_ids, widened
-from sitegeo.shore.finds import Find, table
-from sitegeo.shore.positions import belts_of, shore_finds
+from sitegeo.shore.position import Position, positions_layer
+from sitegeo.shore.positions import belts_of, find_shore_positions
 from sitegeo.shore.shoreline import (
-    RADII_M,
-    extent_of,
-    look_about,
+    LAND_FRACTION_RADII_M,
+    data_extent,
+    describe_stations,
+    place_stations,
     polygons_of,
-    walk_shores,
+    split_into_waters,
+    trace_water,
     water_layer,
-    wet_area,
-    whole_waters,
 )
-from sitegeo.shore.tree_lines import Belts
+from sitegeo.shore.tree_lines import TreeBelts
 from sitegeo.surveys import pipeline
 
 CONTOUR_PX = 12
 """Pixels about a plate on which its contour depends, and some."""
 
-LOOK_M = max(RADII_M) + 10.0
+LOOK_M = max(LAND_FRACTION_RADII_M) + 10.0
 """How far about a station anything is looked at."""
 
 NEAR_M = 150.0
@@ -75,9 +75,9 @@ def outline(plates: Sequence[Plate], core: Grid, region: Grid, folder: str) -> s
         return str(path)
     window = widened(core, CONTOUR_PX, region)
     cover = assembled(plates, window)["cover"]
-    known = extent_of(window, cover.valid).intersection(shapely.box(*core.bounds))
+    known = data_extent(window, cover.valid).intersection(shapely.box(*core.bounds))
     params = step_params("shoreline")
-    area = wet_area(cover, known, params) if cover.mask.any() else shapely.Polygon()
+    area = trace_water(cover, known, params) if cover.mask.any() else shapely.Polygon()
     with whole(path) as new:
         gpd.GeoDataFrame(geometry=[area, known], crs=core.crs).to_parquet(new)
     return str(path)
@@ -92,7 +92,7 @@ class Shores:
     water
         The `water` layer.
     walked
-        Stations without what pixels tell, as `walk_shores` gives them.
+        Stations without what pixels tell, as `place_stations` gives them.
     extent
         Ground on which there is data.
     """
@@ -115,9 +115,9 @@ def shores_of(region: Region, outlines: Iterable[str]) -> Shores:
     area, extent = (_united([shapes[i] for shapes in held]) for i in (0, 1))
     mapped, _ = read_shapes(region, region.grid, ("water",))
     params, pixel_m = step_params("shoreline"), region.grid.pixel_m
-    bodies = whole_waters(area, params, pixel_m=pixel_m)
+    bodies = split_into_waters(area, params, pixel_m=pixel_m)
     water = water_layer(bodies, _sources(bodies, mapped.get("mapped_water")), region.grid.crs)
-    return Shores(water, walk_shores(water, extent, params, pixel_m=pixel_m), extent)
+    return Shores(water, place_stations(water, extent, params, pixel_m=pixel_m), extent)
 
 
 def _sources(bodies: Sequence[Polygon], mapped: gpd.GeoDataFrame | None) -> list[str]:
@@ -146,7 +146,7 @@ def look_from(plates: Sequence[Plate], tile: Piece, walked: gpd.GeoDataFrame, fo
         return str(path)
     seen = assembled(plates, window)
     cover, height = seen["cover"], seen["canopy_height"]
-    stations = look_about(walked, cover, height, step_params("shoreline"))
+    stations = describe_stations(walked, cover, height, step_params("shoreline"))
     belts = belts_of(stations, cover, height, seen["canopy_error"], step_params("positions"))
     told = {_BELT + f.name: getattr(belts, f.name) for f in fields(belts)}
     with whole(path) as new:
@@ -186,19 +186,19 @@ def banks_of(shores: Shores, looks: Sequence[str], region: Grid) -> Banks:
     told = [gpd.read_parquet(path) for path in looks]
     every = pd.concat([t for t in told if len(t)] or told[:1], ignore_index=True)
     every = every.sort_values("id", ignore_index=True)
-    belt = {f.name: every.pop(_BELT + f.name).to_numpy() for f in fields(Belts)}
+    belt = {f.name: every.pop(_BELT + f.name).to_numpy() for f in fields(TreeBelts)}
     stations = gpd.GeoDataFrame(every, geometry="geometry", crs=region.crs)
     params = step_params("positions")
     groups = dict(zip(shores.water["id"], _neighbours(shores.water), strict=True))
     group = stations["shore_id"].str.rpartition("-")[0].map(groups).to_numpy()
-    found: list[Find] = []
+    found: list[Position] = []
     for number in np.unique(group):
         rows = np.flatnonzero(group == number)
         bodies = shores.water[[groups[n] == number for n in shores.water["id"]]]
-        belts = Belts(**{name: values[rows] for name, values in belt.items()})
+        belts = TreeBelts(**{name: values[rows] for name, values in belt.items()})
         some = stations.iloc[rows].reset_index(drop=True)
-        found += shore_finds(some, belts, bodies, _about(bodies, region), params)
-    return Banks(shores.water, stations, under_region_ids(table(found, region.crs)))
+        found += find_shore_positions(some, belts, bodies, _about(bodies, region), params)
+    return Banks(shores.water, stations, under_region_ids(positions_layer(found, region.crs)))
 
 
 def _neighbours(water: gpd.GeoDataFrame) -> IntArray:

@@ -29,9 +29,9 @@ from sitegeo.scan.plates import UNKNOWN, WET, Plate, assembled, plates_key
 from sitegeo.scan.region import Region, digest, read_pixels, read_shapes, step_params, window_key
 from sitegeo.scan.sources import touching
 from sitegeo.scan.tiling import Piece, overlap, renamed, under_region_ids
-from sitegeo.shore.finds import table
-from sitegeo.shore.positions import inner_finds
-from sitegeo.shore.shoreline import extent_of, land_layer
+from sitegeo.shore.position import positions_layer
+from sitegeo.shore.positions import find_inner_positions
+from sitegeo.shore.shoreline import data_extent, land_layer
 from sitegeo.surveys.survey import Survey, survey
 
 SHORE_M = 60.0
@@ -245,7 +245,7 @@ def _with_banks(place: Place, banks: Mapping[str, gpd.GeoDataFrame]) -> Place:
     """
     pixels = place.rasters
     params = step_params("positions")
-    inner = inner_finds(
+    inner = find_inner_positions(
         banks["water"],
         pixels["cover"],
         pixels["canopy_height"],
@@ -253,10 +253,10 @@ def _with_banks(place: Place, banks: Mapping[str, gpd.GeoDataFrame]) -> Place:
         imagery=place.imagery,
         params=params,
     )
-    own = under_region_ids(table(inner, place.crs))
+    own = under_region_ids(positions_layer(inner, place.crs))
     both = pd.concat([f for f in (banks["positions"], own) if len(f)] or [own])
     positions = both.sort_values("id", ignore_index=True)
-    extent = extent_of(place.grid, pixels["cover"].valid)
+    extent = data_extent(place.grid, pixels["cover"].valid)
     shore = step_params("shoreline")
     ready = {
         "water": banks["water"],

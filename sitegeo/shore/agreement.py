@@ -13,7 +13,7 @@ from shapely.geometry import box
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster, require_same_crs
 from sitegeo.core.typing import BoolArray
-from sitegeo.landcover.filters import opened_by_square
+from sitegeo.landcover.filters import open_by_square
 from sitegeo.shore.shoreline import shore_points
 
 _TOLD_M2 = 500.0
@@ -70,7 +70,7 @@ class Agreement:
         return told
 
 
-def agreement(
+def compare_with_map(
     photo_cover: Raster, mapped_water: gpd.GeoDataFrame, *, reach_m: float = 30.0
 ) -> Agreement:
     """Compare the cover read from a photo alone with the water of a map.
@@ -101,7 +101,7 @@ def agreement(
 
     def area(mask: BoolArray) -> float:
         radius = max(1, round(1.5 / grid.pixel_m))
-        return float(opened_by_square(mask, radius).sum()) * grid.pixel_m**2
+        return float(open_by_square(mask, radius).sum()) * grid.pixel_m**2
 
     return Agreement(
         rms_m=float(np.sqrt(np.mean(near**2))) if near.size else float("nan"),

@@ -14,10 +14,10 @@ from shapely.geometry import Polygon, shape
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster, require_same_grid
 from sitegeo.core.typing import AnyArray, BoolArray, Float32Array, IntArray
-from sitegeo.landcover.filters import opened
+from sitegeo.landcover.filters import open_by_disc
 from sitegeo.landcover.indices import otsu
-from sitegeo.shore.finds import Find
 from sitegeo.shore.openings import inscribed_width_m, long_axis
+from sitegeo.shore.position import Position
 
 _PALER = 0.15
 
@@ -36,7 +36,7 @@ class FlatParams:
         The bank is looked at this far about the flat; no more than `tree_share` of it is
         trees.
     blur_m
-        Depth, or the photo's colour, is averaged over about this distance.
+        Depth, or the photo's colour, is blur_within over about this distance.
     """
 
     deepest_m: float = 0.5
@@ -47,9 +47,9 @@ class FlatParams:
     blur_m: float = 4.0
 
 
-def open_flats(
+def find_open_flats(
     cover: Raster, *, depth: Raster | None, imagery: Raster | None, params: FlatParams
-) -> Iterator[Find]:
+) -> Iterator[Position]:
     """Yield broad shallow waters, from the depth layer or, less surely, from the photo's colour."""
     grid = cover.grid
     classes = cover.band("class")
@@ -57,14 +57,14 @@ def open_flats(
     if depth is not None:
         require_same_grid(cover, depth)
         sounded = wet & depth.mask & np.isfinite(depth.values)
-        mean = averaged(depth.values, sounded, params.blur_m / grid.pixel_m)
+        mean = blur_within(depth.values, sounded, params.blur_m / grid.pixel_m)
         shallow, trust = sounded & (mean <= params.deepest_m), 0.9
     elif imagery is not None:
         require_same_grid(cover, imagery)
-        shallow, trust = pale_bed(imagery, wet, blur_px=params.blur_m / grid.pixel_m), 0.4
+        shallow, trust = find_pale_bed(imagery, wet, blur_px=params.blur_m / grid.pixel_m), 0.4
     else:
         return
-    broad = opened(shallow, params.least_width_m / 2 / grid.pixel_m)
+    broad = open_by_disc(shallow, params.least_width_m / 2 / grid.pixel_m)
     reach = int(np.ceil(params.around_m / grid.pixel_m))
     for geometry, _ in shapes(broad.astype(np.uint8), mask=broad, transform=grid.transform):
         # Simplified within its topology: one polygon stays one.
@@ -86,7 +86,7 @@ def open_flats(
         else:
             depths = depth.values[window][here & (near == Cover.WATER)]
             seen = f"of water about {np.nanmedian(depths):.1f} m deep"
-        yield Find(
+        yield Position(
             "open flat",
             flat,
             trust,
@@ -98,14 +98,14 @@ def open_flats(
         )
 
 
-def pale_bed(imagery: Raster, wet: BoolArray, *, blur_px: float) -> BoolArray:
+def find_pale_bed(imagery: Raster, wet: BoolArray, *, blur_px: float) -> BoolArray:
     """Return water where a pale bed shows through, none where the water is of one colour.
 
     Red is soaked up within a metre or two and green much deeper, so their log ratio falls with
     depth whatever the bed (after the ratio method of Stumpf et al. 2003,
     doi 10.4319/lo.2003.48.1_part_2.0547, with red for the shallowest). Otsu (1979) sets its limit.
     """
-    smooth = averaged(
+    smooth = blur_within(
         np.log((imagery.band("red") + 1.0) / (imagery.band("green") + 1.0)), wet, blur_px
     )
     values = smooth[wet]
@@ -118,7 +118,7 @@ def pale_bed(imagery: Raster, wet: BoolArray, *, blur_px: float) -> BoolArray:
     return pale
 
 
-def averaged(plane: AnyArray, where: BoolArray, blur_px: float) -> Float32Array:
+def blur_within(plane: AnyArray, where: BoolArray, blur_px: float) -> Float32Array:
     """Return a plane blurred over the pixels of `where` alone."""
     weight = np.maximum(ndimage.gaussian_filter(where.astype(np.float32), blur_px), 1e-3)
     held = np.where(where, plane, 0).astype(np.float32)

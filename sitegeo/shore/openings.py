@@ -14,11 +14,11 @@ from sitegeo.angles import bearing_of
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.typing import FloatArray, IntArray
-from sitegeo.shore.finds import Find
+from sitegeo.shore.position import Position
 from sitegeo.shore.shoreline import polygons_of
 
 
-def timber_openings(
+def find_timber_openings(
     stations: gpd.GeoDataFrame,
     water: gpd.GeoDataFrame,
     grid: Grid,
@@ -26,7 +26,7 @@ def timber_openings(
     min_tree_share: float,
     min_width_m: float,
     max_area_m2: float,
-) -> Iterator[tuple[str, Find]]:
+) -> Iterator[tuple[str, Position]]:
     """Yield id and find of small waters whose shore is nearly all trees, and their inner width."""
     owner = stations["shore_id"].str.rsplit("-", n=1).str[0]
     tree_share = (stations["bank_cover"] == "tree").groupby(owner).mean()
@@ -40,7 +40,7 @@ def timber_openings(
         if share < min_tree_share or polygon.area > max_area_m2 or width < min_width_m:
             continue
         length, bearing = long_axis(polygon)
-        find = Find(
+        find = Position(
             "timber opening",
             polygon,
             0.4 + 0.4 * share,
@@ -56,7 +56,7 @@ def timber_openings(
         yield str(name), find
 
 
-def cover_clumps(
+def find_cover_clumps(
     water: gpd.GeoDataFrame,
     cover: Raster,
     canopy_height: Raster,
@@ -64,7 +64,7 @@ def cover_clumps(
     min_area_m2: float,
     max_area_m2: float,
     min_plant_share: float,
-) -> Iterator[Find]:
+) -> Iterator[Position]:
     """Yield small islands of plants that stand alone in water."""
     islands = [
         island
@@ -80,7 +80,7 @@ def cover_clumps(
             continue
         width = inscribed_width_m(island)
         words = "trees" if tree > low else "low cover"
-        yield Find(
+        yield Position(
             "cover clump",
             island,
             0.9 * sure[i],

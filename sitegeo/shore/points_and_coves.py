@@ -11,8 +11,8 @@ from shapely.geometry import Point
 
 from sitegeo.angles import circular_mean_deg, compass_point, smoothstep
 from sitegeo.core.typing import BoolArray
-from sitegeo.shore.finds import Find
-from sitegeo.shore.stations import Shore, shores
+from sitegeo.shore.position import Position
+from sitegeo.shore.stations import ShoreStations, split_by_shore
 
 
 @dataclass(frozen=True)
@@ -34,7 +34,7 @@ class HeadlandParams:
     min_turn_deg
         The shore turns by at least this much within `reach_m` each way.
     reach_m
-        Shore looked at each side of the tip or head.
+        ShoreStations looked at each side of the tip or head.
     apart_m
         Of several tips or heads nearer than this, the most pronounced is kept.
     min_shore_m
@@ -58,17 +58,17 @@ class HeadlandParams:
     min_water_width_m: float = 15.0
 
 
-def points_and_coves(stations: gpd.GeoDataFrame, params: HeadlandParams) -> Iterator[Find]:
+def find_points_and_coves(stations: gpd.GeoDataFrame, params: HeadlandParams) -> Iterator[Position]:
     """Yield points of land, then coves, each at the station where it is most pronounced.
 
-    Land fraction is the integral invariant of `disc.land_fraction`: one quarter at a right-angled
+    Land fraction is the integral invariant of `shoreline.land_fraction`: one quarter at a right-angled
     corner of land, at any radius.
     """
-    finds: list[tuple[float, Find]] = []
+    finds: list[tuple[float, Position]] = []
     land_75 = stations["land_fraction_75"].to_numpy(float)
     land_200 = stations["land_fraction_200"].to_numpy(float)
     height = stations["canopy_height_m"].to_numpy(float)
-    for shore in shores(stations):
+    for shore in split_by_shore(stations):
         if shore.length_m < params.min_shore_m:
             continue
         near, far = land_75[shore.rows], land_200[shore.rows]
@@ -100,11 +100,11 @@ def points_and_coves(stations: gpd.GeoDataFrame, params: HeadlandParams) -> Iter
 
 
 def _point(
-    shore: Shore, i: int, *, land: float, turn: float, height: float, params: HeadlandParams
-) -> Find:
+    shore: ShoreStations, i: int, *, land: float, turn: float, height: float, params: HeadlandParams
+) -> Position:
     facing, width = _axis(shore, i, params.reach_m)
     strength = smoothstep(params.point_land_75 + 0.1 - land, 0.0, 0.25)
-    return Find(
+    return Position(
         "point",
         Point(shore.xy[i]),
         float(0.4 + 0.5 * strength),
@@ -117,14 +117,14 @@ def _point(
 
 
 def _cove(
-    shore: Shore,
+    shore: ShoreStations,
     i: int,
     *,
     land: float,
     turn: float,
     params: HeadlandParams,
     broad: bool = False,
-) -> Find:
+) -> Position:
     radius, reach_m, least = (
         (200, params.cove_reach_m, params.cove_land_200)
         if broad
@@ -132,7 +132,7 @@ def _cove(
     )
     facing, width = _axis(shore, i, reach_m)
     strength = smoothstep(land - least, -0.05, 0.2)
-    return Find(
+    return Position(
         "cove",
         Point(shore.xy[i]),
         float(0.4 + 0.4 * strength),
@@ -143,7 +143,7 @@ def _cove(
     )
 
 
-def _between_headlands(shore: Shore, params: HeadlandParams) -> BoolArray:
+def _between_headlands(shore: ShoreStations, params: HeadlandParams) -> BoolArray:
     """Return which stations lie between two headlands, at which the shore turns back."""
     count = max(1, int(params.mouth_m / shore.step_m))
     turn = shore.turn_deg(0.0) / 2.0
@@ -158,7 +158,7 @@ def _between_headlands(shore: Shore, params: HeadlandParams) -> BoolArray:
     return both
 
 
-def _axis(shore: Shore, i: int, reach_m: float) -> tuple[float, float]:
+def _axis(shore: ShoreStations, i: int, reach_m: float) -> tuple[float, float]:
     """Return the mean facing about a station, and the chord between the two shores."""
     count = max(1, round(reach_m / shore.step_m))
     around = np.arange(i - count, i + count + 1)
@@ -168,9 +168,9 @@ def _axis(shore: Shore, i: int, reach_m: float) -> tuple[float, float]:
     return circular_mean_deg(shore.facing_deg[around]), width
 
 
-def _apart(finds: list[tuple[float, Find]], apart_m: float) -> Iterator[Find]:
+def _apart(finds: list[tuple[float, Position]], apart_m: float) -> Iterator[Position]:
     """Yield the most pronounced finds of each kind, none nearer another than `apart_m`."""
-    kept: list[Find] = []
+    kept: list[Position] = []
     ranked = sorted(
         finds, key=lambda f: (-f[0], -f[1].geometry.centroid.y, f[1].geometry.centroid.x)
     )

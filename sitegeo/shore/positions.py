@@ -10,11 +10,11 @@ from shapely.geometry.base import BaseGeometry
 
 from sitegeo.core.grid import Grid, Raster, require_same_crs, require_same_grid
 from sitegeo.core.steps import step
-from sitegeo.shore.finds import Find, table
-from sitegeo.shore.flats import FlatParams, open_flats
-from sitegeo.shore.openings import cover_clumps, timber_openings
-from sitegeo.shore.points_and_coves import HeadlandParams, points_and_coves
-from sitegeo.shore.tree_lines import Belts, tree_belts, tree_lines
+from sitegeo.shore.flats import FlatParams, find_open_flats
+from sitegeo.shore.openings import find_cover_clumps, find_timber_openings
+from sitegeo.shore.points_and_coves import HeadlandParams, find_points_and_coves
+from sitegeo.shore.position import Position, positions_layer
+from sitegeo.shore.tree_lines import TreeBelts, find_tree_lines, measure_tree_belts
 
 
 @dataclass(frozen=True)
@@ -90,9 +90,11 @@ def positions(
     require_same_crs(cover.grid.crs, stations.crs, where="stations")
     require_same_crs(cover.grid.crs, water.crs, where="water")
     belts = belts_of(stations, cover, canopy_height, canopy_error, params)
-    finds = shore_finds(stations, belts, water, cover.grid, params)
-    finds += inner_finds(water, cover, canopy_height, depth=depth, imagery=imagery, params=params)
-    return table(finds, cover.grid.crs)
+    finds = find_shore_positions(stations, belts, water, cover.grid, params)
+    finds += find_inner_positions(
+        water, cover, canopy_height, depth=depth, imagery=imagery, params=params
+    )
+    return positions_layer(finds, cover.grid.crs)
 
 
 def belts_of(
@@ -101,9 +103,9 @@ def belts_of(
     canopy_height: Raster,
     canopy_error: Raster | None,
     params: PositionParams,
-) -> Belts:
+) -> TreeBelts:
     """Return the trees behind each station."""
-    return tree_belts(
+    return measure_tree_belts(
         stations,
         cover,
         canopy_height,
@@ -114,13 +116,13 @@ def belts_of(
     )
 
 
-def shore_finds(
+def find_shore_positions(
     stations: gpd.GeoDataFrame,
-    belts: Belts,
+    belts: TreeBelts,
     water: gpd.GeoDataFrame,
     grid: Grid,
     params: PositionParams,
-) -> list[Find]:
+) -> list[Position]:
     """Return what the shores of whole waters show: tree lines, points, coves, timber openings.
 
     Asks for no pixel: all that the photo has to say is in the stations and their belts.
@@ -128,9 +130,11 @@ def shore_finds(
     owner = stations["shore_id"].astype(str).str.rsplit("-", n=1).str[0]
     # A ditch has bends, not points and coves; half its perimeter times its width is its area.
     wide = 2 * water.geometry.area / water.geometry.length >= params.headlands.min_water_width_m
-    headlands = list(points_and_coves(stations[owner.isin(water["id"][wide])], params.headlands))
+    headlands = list(
+        find_points_and_coves(stations[owner.isin(water["id"][wide])], params.headlands)
+    )
     openings = dict(
-        timber_openings(
+        find_timber_openings(
             stations,
             water,
             grid,
@@ -140,7 +144,7 @@ def shore_finds(
         )
     )
     banks = ~owner.isin(list(openings)).to_numpy()
-    lines = tree_lines(
+    lines = find_tree_lines(
         stations[banks],
         belts.of(banks),
         grid,
@@ -156,7 +160,7 @@ def shore_finds(
     return found + [f for f in lines if not _round_a_tip(f, tips, params.tip_m)]
 
 
-def inner_finds(
+def find_inner_positions(
     water: gpd.GeoDataFrame,
     cover: Raster,
     canopy_height: Raster,
@@ -164,9 +168,9 @@ def inner_finds(
     depth: Raster | None,
     imagery: Raster | None,
     params: PositionParams,
-) -> list[Find]:
+) -> list[Position]:
     """Return what lies within the waters: cover clumps and open flats."""
-    clumps = cover_clumps(
+    clumps = find_cover_clumps(
         water,
         cover,
         canopy_height,
@@ -174,9 +178,9 @@ def inner_finds(
         max_area_m2=params.clump_area_m2[1],
         min_plant_share=0.5,
     )
-    return [*clumps, *open_flats(cover, depth=depth, imagery=imagery, params=params.flats)]
+    return [*clumps, *find_open_flats(cover, depth=depth, imagery=imagery, params=params.flats)]
 
 
-def _round_a_tip(line: Find, tips: Sequence[BaseGeometry], tip_m: float) -> bool:
+def _round_a_tip(line: Position, tips: Sequence[BaseGeometry], tip_m: float) -> bool:
     middle = line.geometry.interpolate(0.5, normalized=True)
     return line.geometry.length <= 2 * tip_m and any(middle.distance(t) <= tip_m for t in tips)

@@ -26,9 +26,9 @@ from sitegeo.core.grid import Grid, Raster, require_same_crs, require_same_grid
 from sitegeo.core.steps import step
 from sitegeo.core.typing import BoolArray, FloatArray, Int32Array, ObjectArray
 from sitegeo.landcover.filters import compiled
-from sitegeo.shore.stations import BANK_NAMES, bank_classes, bank_heights, look_behind
+from sitegeo.shore.stations import BANK_NAMES, bank_classes, bank_heights, pixels_behind
 
-RADII_M = (25, 75, 200)
+LAND_FRACTION_RADII_M = (25, 75, 200)
 _SHOWN = 0.1
 
 
@@ -78,23 +78,23 @@ def shoreline(
     """
     require_same_grid(cover, canopy_height)
     grid = cover.grid
-    extent = extent_of(grid, cover.valid)
-    waters = whole_waters(wet_area(cover, extent, params), params, pixel_m=grid.pixel_m)
+    extent = data_extent(grid, cover.valid)
+    waters = split_into_waters(trace_water(cover, extent, params), params, pixel_m=grid.pixel_m)
     sources = _sources(waters, mapped_water, photo_cover, cover)
     water = water_layer(waters, sources, grid.crs)
-    walked = walk_shores(water, extent, params, pixel_m=grid.pixel_m)
-    stations = look_about(walked, cover, canopy_height, params)
+    walked = place_stations(water, extent, params, pixel_m=grid.pixel_m)
+    stations = describe_stations(walked, cover, canopy_height, params)
     return water, land_layer(water, extent, params), stations
 
 
 def shore_points(cover: Raster, *, params: ShorelineParams = ShorelineParams()) -> ObjectArray:
     """Return points at even steps along all shores of a cover raster."""
-    extent = extent_of(cover.grid, cover.valid)
+    extent = data_extent(cover.grid, cover.valid)
     frame = shapely.buffer(extent.boundary, 0.75 * cover.grid.pixel_m)
     lines = [
         line
-        for water in whole_waters(
-            wet_area(cover, extent, params), params, pixel_m=cover.grid.pixel_m
+        for water in split_into_waters(
+            trace_water(cover, extent, params), params, pixel_m=cover.grid.pixel_m
         )
         for line in _shores(water, frame, params.spacing_m)
     ]
@@ -102,7 +102,7 @@ def shore_points(cover: Raster, *, params: ShorelineParams = ShorelineParams()) 
     return np.asarray(shapely.points(np.concatenate([np.empty((0, 2)), *xy])))
 
 
-def extent_of(grid: Grid, valid: BoolArray | None) -> BaseGeometry:
+def data_extent(grid: Grid, valid: BoolArray | None) -> BaseGeometry:
     """Return the ground on which there is data."""
     if valid is None or bool(valid.all()):
         return box(*grid.bounds)
@@ -110,7 +110,7 @@ def extent_of(grid: Grid, valid: BoolArray | None) -> BaseGeometry:
     return shapely.union_all([shapely.geometry.shape(geometry) for geometry, _ in parts])
 
 
-def wet_area(cover: Raster, extent: BaseGeometry, params: ShorelineParams) -> BaseGeometry:
+def trace_water(cover: Raster, extent: BaseGeometry, params: ShorelineParams) -> BaseGeometry:
     """Return the water within an extent by its half-way contour, every vertex kept.
 
     A contour is a matter of a few pixels: pieces drawn apart, on a cover that is known a little
@@ -137,7 +137,9 @@ def wet_area(cover: Raster, extent: BaseGeometry, params: ShorelineParams) -> Ba
     return shapely.intersection(shapely.make_valid(area), extent)
 
 
-def whole_waters(area: BaseGeometry, params: ShorelineParams, *, pixel_m: float) -> list[Polygon]:
+def split_into_waters(
+    area: BaseGeometry, params: ShorelineParams, *, pixel_m: float
+) -> list[Polygon]:
     """Return the bodies of an area of water, simplified, north to south."""
     area = shapely.make_valid(area.simplify(params.simplify_px * pixel_m))
     return _in_order(
@@ -231,7 +233,7 @@ def _layer(
     )
 
 
-def walk_shores(
+def place_stations(
     water: gpd.GeoDataFrame, extent: BaseGeometry, params: ShorelineParams, *, pixel_m: float
 ) -> gpd.GeoDataFrame:
     """Return the stations along the shores, and nothing about them that asks for pixels.
@@ -260,20 +262,20 @@ def walk_shores(
     return gpd.GeoDataFrame(columns, geometry=gpd.points_from_xy(x, y), crs=water.crs)
 
 
-def look_about(
+def describe_stations(
     walked: gpd.GeoDataFrame, cover: Raster, canopy_height: Raster, params: ShorelineParams
 ) -> gpd.GeoDataFrame:
     """Return the `stations` layer: walked stations with what lies about and behind each."""
     grid = cover.grid
     x, y = (np.asarray(v, float) for v in (walked.geometry.x, walked.geometry.y))
     facing_grid = walked["facing_grid_deg"].to_numpy(float)
-    behind = look_behind(x, y, facing_grid, grid, reach_m=params.bank_m)
+    behind = pixels_behind(x, y, facing_grid, grid, reach_m=params.bank_m)
     columns: dict[str, object] = {
         **{name: walked[name].to_numpy() for name in ("id", "shore_id", "chainage_m")},
         "facing_deg": grid.to_true_bearing(facing_grid),
     }
     land = ~((cover.band("class") == Cover.WATER) & cover.mask)
-    for radius in RADII_M:
+    for radius in LAND_FRACTION_RADII_M:
         columns[f"land_fraction_{radius}"] = land_fraction(
             x, y, radius, land=land, valid=cover.mask, grid=grid
         )

@@ -1,4 +1,4 @@
-"""Stations in the order they are walked: neighbours, stretches of one kind, turns."""
+"""Stations in the order they are walked: neighbours, find_stretches of one kind, turns."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from sitegeo.core.typing import BoolArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)
-class Shore:
+class ShoreStations:
     """The stations of one shore, water on the left of the walk."""
 
     id: str
@@ -53,7 +53,7 @@ class Shore:
         return total
 
 
-def shores(stations: gpd.GeoDataFrame) -> Iterator[Shore]:
+def split_by_shore(stations: gpd.GeoDataFrame) -> Iterator[ShoreStations]:
     """Yield each shore of the stations in order of id."""
     x, y = (np.asarray(v, float) for v in (stations.geometry.x, stations.geometry.y))
     chainage = stations["chainage_m"].to_numpy(float)
@@ -66,11 +66,11 @@ def shores(stations: gpd.GeoDataFrame) -> Iterator[Shore]:
         gap = float(np.hypot(*(xy[0] - xy[-1])))
         # A ring starts at chainage 0, a shore cut by the frame half a step in.
         closed = len(at) > 2 and chainage[at[0]] == 0 and gap <= 1.5 * step
-        yield Shore(str(name), at, xy, facing[at], step, closed)
+        yield ShoreStations(str(name), at, xy, facing[at], step, closed)
 
 
-def stretches(flag: BoolArray, closed: bool) -> list[IntArray]:
-    """Return the stretches of consecutive true values as positions, in order.
+def find_stretches(flag: BoolArray, closed: bool) -> list[IntArray]:
+    """Return the find_stretches of consecutive true values as positions, in order.
 
     On a closed shore a stretch may pass the start.
     """
@@ -86,10 +86,10 @@ def stretches(flag: BoolArray, closed: bool) -> list[IntArray]:
     return [order[a:b] for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
-def bridged(flag: BoolArray, closed: bool, gap: int) -> BoolArray:
+def fill_short_gaps(flag: BoolArray, closed: bool, gap: int) -> BoolArray:
     """Return the flags with gaps of at most `gap` values between true ones filled."""
     out = flag.copy()
-    for hole in stretches(~flag, closed):
+    for hole in find_stretches(~flag, closed):
         at_end = not closed and (hole[0] == 0 or hole[-1] == len(flag) - 1)
         if len(hole) <= gap and not at_end and len(hole) < len(flag):
             out[hole] = True
@@ -126,7 +126,7 @@ BANK_NAMES = {
 
 
 @dataclass(frozen=True)
-class Behind:
+class BankPixels:
     """Pixels behind stations, (stations, looks) each, nearest first; `inside` the grid or not."""
 
     row: IntArray
@@ -140,7 +140,7 @@ class Behind:
         return np.where(known, plane[row, column].astype(float), np.nan)
 
 
-def look_behind(
+def pixels_behind(
     x: FloatArray,
     y: FloatArray,
     facing_grid_deg: FloatArray,
@@ -148,7 +148,7 @@ def look_behind(
     *,
     reach_m: float,
     fan_deg: tuple[float, ...] = (0.0, -25.0, 25.0),
-) -> Behind:
+) -> BankPixels:
     """Return the pixels behind each station, from the first whole pixel to `reach_m`."""
     step = max(grid.pixel_m, 1.0)
     distance = np.arange(0.75 * step, max(reach_m, 1.5 * step), step)
@@ -159,10 +159,10 @@ def look_behind(
     row, column = grid.rowcol(at_x, at_y)
     flat = (len(x), distance.size * len(fan_deg))
     row, column = row.reshape(flat), column.reshape(flat)
-    return Behind(row, column, grid.contains(row, column))
+    return BankPixels(row, column, grid.contains(row, column))
 
 
-def bank_classes(cover: Raster, behind: Behind) -> list[Cover]:
+def bank_classes(cover: Raster, behind: BankPixels) -> list[Cover]:
     """Return the commonest land class behind each station."""
     seen = behind.sample(cover, cover.band("class"))
     codes = (Cover.TREE, Cover.LOW, Cover.OPEN, Cover.BUILT)
@@ -175,7 +175,7 @@ def bank_classes(cover: Raster, behind: Behind) -> list[Cover]:
     ]
 
 
-def bank_heights(canopy_height: Raster, behind: Behind) -> FloatArray:
+def bank_heights(canopy_height: Raster, behind: BankPixels) -> FloatArray:
     """Return the usual height of the plants behind each station, 0 where they are few.
 
     The median of what stands there, when it fills at least a quarter of the bank; nan off data.

@@ -1,4 +1,4 @@
-"""Tree lines: stretches of bank with canopy behind them and room on the water in front."""
+"""Tree lines: find_stretches of bank with canopy behind them and room on the water in front."""
 
 from __future__ import annotations
 
@@ -13,14 +13,21 @@ from sitegeo.angles import bearing_of, circular_mean_deg, compass_point, smooths
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.typing import BoolArray, FloatArray, IntArray
-from sitegeo.shore.finds import Find
-from sitegeo.shore.stations import Shore, bridged, look_behind, shores, split_by_turn, stretches
+from sitegeo.shore.position import Position
+from sitegeo.shore.stations import (
+    ShoreStations,
+    fill_short_gaps,
+    find_stretches,
+    pixels_behind,
+    split_by_shore,
+    split_by_turn,
+)
 
 _BELT_GAP_M = 6.0
 
 
 @dataclass(frozen=True)
-class Belts:
+class TreeBelts:
     """The trees behind each station, by row of the stations; one raster look, no neighbours.
 
     Parameters
@@ -39,12 +46,12 @@ class Belts:
     error_m: FloatArray
     room: BoolArray
 
-    def of(self, rows: BoolArray) -> Belts:
+    def of(self, rows: BoolArray) -> TreeBelts:
         """Return those of some of the stations."""
-        return Belts(*(getattr(self, f.name)[rows] for f in fields(self)))
+        return TreeBelts(*(getattr(self, f.name)[rows] for f in fields(self)))
 
 
-def tree_belts(
+def measure_tree_belts(
     stations: gpd.GeoDataFrame,
     cover: Raster,
     canopy_height: Raster,
@@ -53,12 +60,12 @@ def tree_belts(
     bank_m: float,
     belt_m: float,
     front_m: float,
-) -> Belts:
+) -> TreeBelts:
     """Return the belt of trees behind each station; it ends at the first gap wider than 6 m."""
     grid = cover.grid
     x, y = (np.asarray(v, float) for v in (stations.geometry.x, stations.geometry.y))
     facing_grid = grid.to_grid_bearing(stations["facing_deg"].to_numpy(float))
-    behind = look_behind(x, y, facing_grid, grid, reach_m=belt_m, fan_deg=(0.0,))
+    behind = pixels_behind(x, y, facing_grid, grid, reach_m=belt_m, fan_deg=(0.0,))
     step = max(grid.pixel_m, 1.0)
     tree = behind.sample(cover, cover.band("class")) == Cover.TREE
     near = max(1, round(bank_m / step))
@@ -84,16 +91,16 @@ def tree_belts(
         # All trees of a place err alike, so the error of a mean is no smaller.
         errors = np.where(belt, behind.sample(canopy_error, canopy_error.values), np.nan)
         mean_error = np.where(some, np.nansum(errors, axis=1) / count, np.nan)
-    ahead = look_behind(x, y, facing_grid + 180.0, grid, reach_m=front_m)
+    ahead = pixels_behind(x, y, facing_grid + 180.0, grid, reach_m=front_m)
     seen = ahead.sample(cover, cover.band("class"))
     known = np.maximum(np.isfinite(seen).sum(axis=1), 1)
     room = (seen == Cover.WATER).sum(axis=1) >= 0.75 * known
-    return Belts(depth, share, mean_height, mean_sure, mean_error, np.asarray(room, np.bool_))
+    return TreeBelts(depth, share, mean_height, mean_sure, mean_error, np.asarray(room, np.bool_))
 
 
-def tree_lines(
+def find_tree_lines(
     stations: gpd.GeoDataFrame,
-    belts: Belts,
+    belts: TreeBelts,
     grid: Grid,
     *,
     bank_m: float,
@@ -102,13 +109,13 @@ def tree_lines(
     min_length_m: float,
     max_length_m: float,
     max_turn_deg: float,
-) -> Iterator[Find]:
-    """Yield the stretches of bank where trees fill at least `min_share` of what lies behind.
+) -> Iterator[Position]:
+    """Yield the find_stretches of bank where trees fill at least `min_share` of what lies behind.
 
     A bank without room before it, as on a ditch, counts for nothing. `belts` are of the same
     stations, row by row.
     """
-    for shore in shores(stations):
+    for shore in split_by_shore(stations):
         share, heights = belts.share[shore.rows], belts.height_m[shore.rows]
         depth, sure = belts.depth_m[shore.rows], belts.sure[shore.rows]
         for part in _parts(
@@ -131,7 +138,7 @@ def tree_lines(
             doubt = float(np.nanmean(errors)) if np.isfinite(errors).any() else None
             # A longer run is less likely an accident of the classes.
             trust = 0.7 + 0.3 * float(smoothstep(line.length, min_length_m, 4 * min_length_m))
-            yield Find(
+            yield Position(
                 "tree line",
                 line,
                 float(np.nanmean(sure[part])) * trust,
@@ -151,7 +158,7 @@ def tree_lines(
 
 
 def _parts(
-    shore: Shore,
+    shore: ShoreStations,
     wanted: BoolArray,
     *,
     gap_m: float,
@@ -159,11 +166,11 @@ def _parts(
     max_length_m: float,
     max_turn_deg: float,
 ) -> Iterator[IntArray]:
-    """Yield the stretches that are long enough, cut where they bend or run on."""
+    """Yield the find_stretches that are long enough, cut where they bend or run on."""
     if shore.step_m <= 0:
         return
-    wanted = bridged(wanted, shore.closed, round(gap_m / shore.step_m))
-    for run in stretches(wanted, shore.closed):
+    wanted = fill_short_gaps(wanted, shore.closed, round(gap_m / shore.step_m))
+    for run in find_stretches(wanted, shore.closed):
         count = max(2, int(max_length_m / shore.step_m))
         for piece in split_by_turn(shore.facing_deg[run], max_turn_deg, count):
             part = run[piece]

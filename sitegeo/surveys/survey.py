@@ -347,9 +347,9 @@ def _water_agreement(result: steps.Run) -> Agreement | None:
     photo, mapped = (result.layers.get(n) for n in ("photo_cover", "mapped_water"))
     if photo is None or mapped is None or mapped.empty:
         return None
-    from sitegeo.shore.agreement import agreement  # noqa: PLC0415 (not needed to open a survey)
+    from sitegeo.shore.agreement import compare_with_map  # noqa: PLC0415 (not needed to open a survey)
 
-    return agreement(photo, mapped)
+    return compare_with_map(photo, mapped)
 
 
 def caveats(photo: Raster) -> list[str]:

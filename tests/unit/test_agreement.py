@@ -14,7 +14,7 @@ from shapely.geometry.base import BaseGeometry
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster
 from sitegeo.errors import CrsError
-from sitegeo.shore.agreement import agreement
+from sitegeo.shore.agreement import compare_with_map
 from sitegeo.shore.shoreline import shoreline
 from sitegeo.surveys.survey import Survey
 
@@ -42,13 +42,13 @@ def circle(east: float = 0.0, radius: float = RADIUS) -> BaseGeometry:
     ],
 )
 def test_rms_distance_of_circles(shape: BaseGeometry, rms_m: float) -> None:
-    found = agreement(lake(WET), mapped(shape))
+    found = compare_with_map(lake(WET), mapped(shape))
     assert found.rms_m == pytest.approx(rms_m, abs=0.3)
     assert found.share == 1.0
 
 
 def test_a_lake_of_which_half_is_mapped_far_off_says_so() -> None:
-    found = agreement(lake(WET), mapped(circle(east=80.0)))
+    found = compare_with_map(lake(WET), mapped(circle(east=80.0)))
     assert found.share < 0.6
     assert found.dry_m2 == pytest.approx(found.unmapped_m2, rel=0.05)
     words = " ".join(found.words())
@@ -59,14 +59,14 @@ def test_a_lake_of_which_half_is_mapped_far_off_says_so() -> None:
 def test_trees_in_mapped_water_are_told_apart_from_dry_ground() -> None:
     classes = np.where(WET, int(Cover.WATER), int(Cover.OPEN))
     classes[WET & (EAST > 60)] = Cover.TREE
-    found = agreement(cover_of(classes), mapped(circle()))
+    found = compare_with_map(cover_of(classes), mapped(circle()))
     assert found.trees_m2 == pytest.approx((WET & (EAST > 60)).sum(), rel=0.05)
     assert found.dry_m2 == 0.0
     assert "trees stand on" in found.words()[1]
 
 
 def test_water_far_from_any_on_the_map() -> None:
-    found = agreement(lake(WET), mapped(circle(east=1_000.0, radius=50.0)))
+    found = compare_with_map(lake(WET), mapped(circle(east=1_000.0, radius=50.0)))
     assert np.isnan(found.rms_m)
     assert found.share == 0.0
     assert found.unmapped_m2 == pytest.approx(WET.sum(), rel=0.05)
@@ -74,7 +74,7 @@ def test_water_far_from_any_on_the_map() -> None:
 
 def test_another_coordinate_system_is_refused() -> None:
     with pytest.raises(CrsError):
-        agreement(lake(WET), mapped(circle()).to_crs(4326))
+        compare_with_map(lake(WET), mapped(circle()).to_crs(4326))
 
 
 def test_water_says_which_of_photo_and_map_show_it() -> None:

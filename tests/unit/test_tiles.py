@@ -16,7 +16,7 @@ from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster
 from sitegeo.landcover.cover import classify_file
 from sitegeo.landcover.photo_cover import classify, photo_cover
-from sitegeo.landcover.tiling import Held, Tile, tiles_of
+from sitegeo.landcover.tiling import PhotoInMemory, Tile, cut_into_tiles
 from sitegeo.places import imagery, rasters
 from sitegeo.places.place import read_place
 
@@ -49,7 +49,7 @@ def in_tiles(photo: Raster, tile_px: int) -> NDArray[np.uint8]:
     def keep(tile: Tile, part: NDArray[np.uint8]) -> None:
         out[:, tile.rows, tile.cols] = part
 
-    classify(Held(photo), keep, tile_px=tile_px)
+    classify(PhotoInMemory(photo), keep, tile_px=tile_px)
     return out
 
 
@@ -58,7 +58,7 @@ def test_one_four_and_nine_tiles_are_one_picture(photo: Raster, bands: tuple[str
     seen = Raster(np.stack([photo.band(b) for b in bands]), photo.grid, None, bands)
     # A tile of the photo's own size is halved: two by two.
     sizes = {4 * SIZE: 1, SIZE: 4, 110: 9}
-    assert {n: len(tiles_of(photo.grid.shape, n)) for n in sizes} == sizes
+    assert {n: len(cut_into_tiles(photo.grid.shape, n)) for n in sizes} == sizes
     whole, *cut = (in_tiles(seen, n) for n in sizes)
     for tiled in cut:
         np.testing.assert_array_equal(tiled, whole)

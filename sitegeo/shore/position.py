@@ -27,7 +27,7 @@ _NUMBERS = (
 
 
 @dataclass(frozen=True)
-class Find:
+class Position:
     """A position: where, of what kind, its measures (empty where they mean nothing), and why."""
 
     kind: str
@@ -46,7 +46,7 @@ class Find:
     area_m2: float | None = None
 
 
-def table(finds: Sequence[Find], crs: CRS) -> gpd.GeoDataFrame:
+def positions_layer(finds: Sequence[Position], crs: CRS) -> gpd.GeoDataFrame:
     """Return the positions layer: ids by kind, north to south, then west to east."""
     ranked = sorted(
         finds,
