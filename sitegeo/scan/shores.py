@@ -28,7 +28,7 @@ from sitegeo.scan.plates import Plate, assembled, plates_key, whole
 from sitegeo.scan.region import Region, digest, read_shapes, step_params
 from sitegeo.scan.tiling import Piece, anchors, under_region_ids, widened
 from sitegeo.shore.position import Position, positions_layer
-from sitegeo.shore.positions import belts_of, find_shore_positions
+from sitegeo.shore.positions import find_shore_positions
 from sitegeo.shore.shoreline import (
     LAND_FRACTION_RADII_M,
     data_extent,
@@ -39,7 +39,7 @@ from sitegeo.shore.shoreline import (
     trace_water,
     water_layer,
 )
-from sitegeo.shore.tree_lines import TreeBelts
+from sitegeo.shore.tree_lines import TreeBelts, measure_tree_belts
 from sitegeo.surveys import pipeline
 
 CONTOUR_PX = 12
@@ -116,11 +116,14 @@ def shores_of(region: Region, outlines: Iterable[str]) -> Shores:
     mapped, _ = read_shapes(region, region.grid, ("water",))
     params, pixel_m = step_params("shoreline"), region.grid.pixel_m
     bodies = split_into_waters(area, params, pixel_m=pixel_m)
-    water = water_layer(bodies, _sources(bodies, mapped.get("mapped_water")), region.grid.crs)
+    sources = _sources(bodies, mapped.get("mapped_water"), params.shown_share)
+    water = water_layer(bodies, sources, region.grid.crs)
     return Shores(water, place_stations(water, extent, params, pixel_m=pixel_m), extent)
 
 
-def _sources(bodies: Sequence[Polygon], mapped: gpd.GeoDataFrame | None) -> list[str]:
+def _sources(
+    bodies: Sequence[Polygon], mapped: gpd.GeoDataFrame | None, shown_share: float
+) -> list[str]:
     """Return which of the photo and the map show each water; what the map has, both may show."""
     if mapped is None or mapped.empty or not bodies:
         return ["photo"] * len(bodies)
@@ -128,7 +131,9 @@ def _sources(bodies: Sequence[Polygon], mapped: gpd.GeoDataFrame | None) -> list
     one, other = shapely.STRtree(held).query(bodies, predicate="intersects")
     shared = shapely.area(shapely.intersection(np.array(bodies, dtype=object)[one], held[other]))
     total = np.bincount(one, shared, minlength=len(bodies))
-    return ["both" if t > 0.1 * b.area else "photo" for t, b in zip(total, bodies, strict=True)]
+    return [
+        "both" if t > shown_share * b.area else "photo" for t, b in zip(total, bodies, strict=True)
+    ]
 
 
 def _united(parts: Sequence[BaseGeometry]) -> BaseGeometry:
@@ -147,7 +152,13 @@ def look_from(plates: Sequence[Plate], tile: Piece, walked: gpd.GeoDataFrame, fo
     seen = assembled(plates, window)
     cover, height = seen["cover"], seen["canopy_height"]
     stations = describe_stations(walked, cover, height, step_params("shoreline"))
-    belts = belts_of(stations, cover, height, seen["canopy_error"], step_params("positions"))
+    belts = measure_tree_belts(
+        stations,
+        cover,
+        height,
+        canopy_error=seen["canopy_error"],
+        params=step_params("positions").tree_lines,
+    )
     told = {_BELT + f.name: getattr(belts, f.name) for f in fields(belts)}
     with whole(path) as new:
         stations.assign(**told).to_parquet(new)
@@ -197,7 +208,9 @@ def banks_of(shores: Shores, looks: Sequence[str], region: Grid) -> Banks:
         bodies = shores.water[[groups[n] == number for n in shores.water["id"]]]
         belts = TreeBelts(**{name: values[rows] for name, values in belt.items()})
         some = stations.iloc[rows].reset_index(drop=True)
-        found += find_shore_positions(some, belts, bodies, _about(bodies, region), params)
+        found += find_shore_positions(
+            some, belts, bodies, grid=_about(bodies, region), params=params
+        )
     return Banks(shores.water, stations, under_region_ids(positions_layer(found, region.crs)))
 
 

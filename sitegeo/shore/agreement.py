@@ -16,7 +16,14 @@ from sitegeo.core.typing import BoolArray
 from sitegeo.landcover.filters import open_by_square
 from sitegeo.shore.shoreline import shore_points
 
+_SHORE_REACH_M = 30.0
+"""Shore of a photo farther than this from the mapped one is another shore (judgement)."""
+
+_STRIP_M = 3.0
+"""Strips along the edges narrower than this are a matter of the shoreline (judgement)."""
+
 _TOLD_M2 = 500.0
+"""Areas of disagreement smaller than this are not told (judgement)."""
 
 
 @dataclass(frozen=True)
@@ -25,9 +32,9 @@ class Agreement:
 
     Parameters
     ----------
-    rms_m
+    rms_m, share, reach_m
         Root mean square distance from the photo's shoreline to the mapped one, along the `share`
-        (0-1) of it that lies within `reach_m`; nan where nothing does.
+        (0 to 1) of it that lies within `reach_m`; NaN where nothing does.
     trees_m2, dry_m2
         Mapped water on which the photo shows trees, or anything else but water.
     unmapped_m2
@@ -42,7 +49,7 @@ class Agreement:
     unmapped_m2: float
 
     def record(self) -> dict[str, float | None]:
-        """Return the numbers, rounded, for a record; empty where there is none."""
+        """Return the numbers, rounded, for a record; None where there is none."""
         return {
             name: round(value, 3) if np.isfinite(value) else None
             for name, value in asdict(self).items()
@@ -71,12 +78,24 @@ class Agreement:
 
 
 def compare_with_map(
-    photo_cover: Raster, mapped_water: gpd.GeoDataFrame, *, reach_m: float = 30.0
+    photo_cover: Raster, mapped_water: gpd.GeoDataFrame, *, reach_m: float = _SHORE_REACH_M
 ) -> Agreement:
     """Compare the cover read from a photo alone with the water of a map.
 
-    `photo_cover` must not have been anchored by that map. Strips along the edges narrower than
-    three metres, or three pixels, are a matter of the shoreline and not counted as areas.
+    Parameters
+    ----------
+    photo_cover
+        The cover read from the photo, not anchored by that map.
+    mapped_water
+        The map's water polygons in the same CRS.
+    reach_m
+        Shore of the photo farther than this from the mapped one is left out of the RMS.
+
+    Returns
+    -------
+    Agreement
+        Strips along the edges narrower than three metres, or three pixels, are a matter of the
+        shoreline and not counted in its areas.
 
     Raises
     ------
@@ -100,7 +119,7 @@ def compare_with_map(
     told = photo_cover.mask & (classes != Cover.NONE)
 
     def area(mask: BoolArray) -> float:
-        radius = max(1, round(1.5 / grid.pixel_m))
+        radius = max(1, round(_STRIP_M / 2 / grid.pixel_m))
         return float(open_by_square(mask, radius).sum()) * grid.pixel_m**2
 
     return Agreement(

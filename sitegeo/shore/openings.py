@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 
 import geopandas as gpd
 import numpy as np
@@ -18,32 +19,92 @@ from sitegeo.shore.position import Position
 from sitegeo.shore.shoreline import polygons_of
 
 
+@dataclass(frozen=True)
+class OpeningParams:
+    """What counts as a timber opening. All values are judgement.
+
+    Parameters
+    ----------
+    min_tree_share
+        Least share of its shore with trees behind.
+    min_width_m
+        Least diameter of the largest circle inside it.
+    max_area_m2
+        Larger waters are ponds.
+    trust
+        Confidence in one without trees, and what a shore all of trees has more.
+    """
+
+    min_tree_share: float = 0.8
+    min_width_m: float = 8.0
+    max_area_m2: float = 10_000.0
+    trust: tuple[float, float] = (0.4, 0.4)
+
+
+@dataclass(frozen=True)
+class ClumpParams:
+    """What counts as a cover clump. All values are judgement.
+
+    Parameters
+    ----------
+    min_area_m2, max_area_m2
+        Smallest and largest island.
+    min_plant_share
+        Least share of it that is trees or low cover.
+    trust
+        Confidence as a share of the photo's own.
+    """
+
+    min_area_m2: float = 25.0
+    max_area_m2: float = 5_000.0
+    min_plant_share: float = 0.5
+    trust: float = 0.9
+
+
 def find_timber_openings(
     stations: gpd.GeoDataFrame,
     water: gpd.GeoDataFrame,
     grid: Grid,
     *,
-    min_tree_share: float,
-    min_width_m: float,
-    max_area_m2: float,
+    params: OpeningParams = OpeningParams(),
 ) -> Iterator[tuple[str, Position]]:
-    """Yield id and find of small waters whose shore is nearly all trees, and their inner width."""
+    """Yield the small waters whose shore is nearly all trees.
+
+    Parameters
+    ----------
+    stations, water
+        The layers of those names.
+    grid
+        The place's grid, for its convergence.
+    params
+        What counts as a timber opening.
+
+    Yields
+    ------
+    tuple[str, Position]
+        The id of the water and the opening, a polygon.
+    """
     owner = stations["shore_id"].str.rsplit("-", n=1).str[0]
     tree_share = (stations["bank_cover"] == "tree").groupby(owner).mean()
     height = stations["canopy_height_m"].groupby(owner).mean()
     parts = [
         (n, p) for n, g in zip(water["id"], water.geometry, strict=True) for p in polygons_of(g)
     ]
+    least, more = params.trust
     for name, polygon in parts:
         share = float(tree_share.get(name, 0.0))
         width = inscribed_width_m(polygon)
-        if share < min_tree_share or polygon.area > max_area_m2 or width < min_width_m:
+        if (
+            share < params.min_tree_share
+            or polygon.area > params.max_area_m2
+            or width < params.min_width_m
+        ):
             continue
         length, bearing = long_axis(polygon)
-        find = Position(
+        opening = Position(
             "timber opening",
             polygon,
-            0.4 + 0.4 * share,
+            least + more * share,
             f"wet gap of {polygon.area:.0f} m2 with trees along {100 * share:.0f} % of its edge; "
             f"a circle {width:.0f} m wide fits inside",
             length_m=length,
@@ -53,7 +114,7 @@ def find_timber_openings(
             canopy_density=share,
             area_m2=polygon.area,
         )
-        yield str(name), find
+        yield str(name), opening
 
 
 def find_cover_clumps(
@@ -61,29 +122,42 @@ def find_cover_clumps(
     cover: Raster,
     canopy_height: Raster,
     *,
-    min_area_m2: float,
-    max_area_m2: float,
-    min_plant_share: float,
+    params: ClumpParams = ClumpParams(),
 ) -> Iterator[Position]:
-    """Yield small islands of plants that stand alone in water."""
+    """Yield the small islands of plants that stand alone in water.
+
+    Parameters
+    ----------
+    water
+        The `water` layer.
+    cover, canopy_height
+        Rasters on one grid; height in metres.
+    params
+        What counts as a cover clump.
+
+    Yields
+    ------
+    Position
+        Polygons.
+    """
     islands = [
         island
         for polygon in (p for g in water.geometry for p in polygons_of(g))
         for island in map(Polygon, polygon.interiors)
-        if min_area_m2 <= island.area <= max_area_m2
+        if params.min_area_m2 <= island.area <= params.max_area_m2
     ]
     counts, heights, sure = _class_counts(islands, cover, canopy_height)
     for i, island in enumerate(islands):
         total = max(int(counts[i].sum()), 1)
         tree, low = counts[i, Cover.TREE] / total, counts[i, Cover.LOW] / total
-        if tree + low < min_plant_share:
+        if tree + low < params.min_plant_share:
             continue
         width = inscribed_width_m(island)
         words = "trees" if tree > low else "low cover"
         yield Position(
             "cover clump",
             island,
-            0.9 * sure[i],
+            params.trust * sure[i],
             f"{island.area:.0f} m2 of {words} standing alone in water, {width:.0f} m wide",
             width_m=width,
             canopy_height_m=heights[i],
@@ -93,12 +167,26 @@ def find_cover_clumps(
 
 
 def inscribed_width_m(polygon: Polygon) -> float:
-    """Return the diameter of the largest circle inside a polygon, to about 0.5 m."""
+    """Return the diameter in metres of the largest circle inside a polygon, to about 0.5 m.
+
+    Examples
+    --------
+    >>> from shapely.geometry import box
+    >>> round(inscribed_width_m(box(0, 0, 40, 12)))
+    12
+    """
     return 2.0 * float(shapely.maximum_inscribed_circle(polygon, tolerance=0.25).length)
 
 
 def long_axis(polygon: Polygon) -> tuple[float, float]:
-    """Return the length and grid bearing (0-180) of the tightest rectangle's long side."""
+    """Return the length and grid bearing (0 to 180) of the tightest rectangle's long side.
+
+    Examples
+    --------
+    >>> from shapely.geometry import box
+    >>> long_axis(box(0, 0, 40, 12))
+    (40.0, 90.0)
+    """
     corners = shapely.get_coordinates(polygon.minimum_rotated_rectangle)
     sides = np.diff(corners, axis=0)[:2]
     lengths = np.hypot(sides[:, 0], sides[:, 1])

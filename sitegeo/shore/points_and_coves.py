@@ -17,7 +17,7 @@ from sitegeo.shore.stations import ShoreStations, split_by_shore
 
 @dataclass(frozen=True)
 class HeadlandParams:
-    """What counts as a point or a cove.
+    """What counts as a point or a cove. All values are judgement.
 
     Parameters
     ----------
@@ -41,6 +41,10 @@ class HeadlandParams:
         Shores shorter than this (small islands and pools) have neither.
     min_water_width_m
         Waters narrower than this on average have neither.
+    point_margin, cove_margin
+        How far the share of land passes its limit where confidence is least and where it is full.
+    point_trust, cove_trust
+        Least confidence, and what full confidence has more.
     """
 
     point_land_75: float = 0.38
@@ -56,15 +60,19 @@ class HeadlandParams:
     apart_m: float = 90.0
     min_shore_m: float = 400.0
     min_water_width_m: float = 15.0
+    point_margin: tuple[float, float] = (-0.1, 0.15)
+    cove_margin: tuple[float, float] = (-0.05, 0.2)
+    point_trust: tuple[float, float] = (0.4, 0.5)
+    cove_trust: tuple[float, float] = (0.4, 0.4)
 
 
 def find_points_and_coves(stations: gpd.GeoDataFrame, params: HeadlandParams) -> Iterator[Position]:
     """Yield points of land, then coves, each at the station where it is most pronounced.
 
-    Land fraction is the integral invariant of `shoreline.land_fraction`: one quarter at a right-angled
-    corner of land, at any radius.
+    The land fraction is that of `shoreline.land_fraction`: one quarter at a right-angled corner
+    of land, at any radius.
     """
-    finds: list[tuple[float, Position]] = []
+    candidates: list[tuple[float, Position]] = []
     land_75 = stations["land_fraction_75"].to_numpy(float)
     land_200 = stations["land_fraction_200"].to_numpy(float)
     height = stations["canopy_height_m"].to_numpy(float)
@@ -75,7 +83,7 @@ def find_points_and_coves(stations: gpd.GeoDataFrame, params: HeadlandParams) ->
         turn = shore.turn_deg(params.reach_m)
         tip = (near <= params.point_land_75) & ~(far > params.point_land_200)
         for i in np.flatnonzero(tip & (turn >= params.min_turn_deg)):
-            find = _point(
+            found = _point(
                 shore,
                 int(i),
                 land=near[i],
@@ -84,30 +92,31 @@ def find_points_and_coves(stations: gpd.GeoDataFrame, params: HeadlandParams) ->
                 params=params,
             )
             # Land share is flat along a narrow spit: the turn tells where its tip is.
-            finds.append((turn[i] / 180.0 - near[i], find))
+            candidates.append((turn[i] / 180.0 - near[i], found))
         between = _between_headlands(shore, params)
         head = (near >= params.cove_land_75) & (turn <= -params.min_turn_deg) & between
         for i in np.flatnonzero(head):
-            find = _cove(shore, int(i), land=near[i], turn=turn[i], params=params)
-            finds.append((near[i] - turn[i] / 180.0, find))
+            found = _cove(shore, int(i), land=near[i], turn=turn[i], params=params)
+            candidates.append((near[i] - turn[i] / 180.0, found))
         wide = shore.turn_deg(params.cove_reach_m)
         broad = (far >= params.cove_land_200) & (wide <= -params.cove_turn_deg)
         for i in np.flatnonzero(broad & ~head & between):
-            find = _cove(shore, int(i), land=far[i], turn=wide[i], params=params, broad=True)
-            # A narrow cove nearby is the better find of the two.
-            finds.append((far[i] - wide[i] / 180.0 - 2.0, find))
-    yield from _apart(finds, params.apart_m)
+            found = _cove(shore, int(i), land=far[i], turn=wide[i], params=params, broad=True)
+            # A narrow cove nearby is the better of the two.
+            candidates.append((far[i] - wide[i] / 180.0 - 2.0, found))
+    yield from _apart(candidates, params.apart_m)
 
 
 def _point(
     shore: ShoreStations, i: int, *, land: float, turn: float, height: float, params: HeadlandParams
 ) -> Position:
     facing, width = _axis(shore, i, params.reach_m)
-    strength = smoothstep(params.point_land_75 + 0.1 - land, 0.0, 0.25)
+    strength = smoothstep(params.point_land_75 - land, *params.point_margin)
+    least, more = params.point_trust
     return Position(
         "point",
         Point(shore.xy[i]),
-        float(0.4 + 0.5 * strength),
+        float(least + more * strength),
         f"the shore turns {turn:.0f} degrees round a point facing {compass_point(facing)}; "
         f"only {100 * land:.0f} % of the ground within 75 m is land",
         width_m=width,
@@ -125,17 +134,18 @@ def _cove(
     params: HeadlandParams,
     broad: bool = False,
 ) -> Position:
-    radius, reach_m, least = (
+    radius, reach_m, limit = (
         (200, params.cove_reach_m, params.cove_land_200)
         if broad
         else (75, params.reach_m, params.cove_land_75)
     )
     facing, width = _axis(shore, i, reach_m)
-    strength = smoothstep(land - least, -0.05, 0.2)
+    strength = smoothstep(land - limit, *params.cove_margin)
+    least, more = params.cove_trust
     return Position(
         "cove",
         Point(shore.xy[i]),
-        float(0.4 + 0.4 * strength),
+        float(least + more * strength),
         f"the shore turns in by {-turn:.0f} degrees and opens {compass_point(facing)}; "
         f"{100 * land:.0f} % of the ground within {radius} m is land",
         width_m=width,
@@ -168,13 +178,13 @@ def _axis(shore: ShoreStations, i: int, reach_m: float) -> tuple[float, float]:
     return circular_mean_deg(shore.facing_deg[around]), width
 
 
-def _apart(finds: list[tuple[float, Position]], apart_m: float) -> Iterator[Position]:
-    """Yield the most pronounced finds of each kind, none nearer another than `apart_m`."""
+def _apart(candidates: list[tuple[float, Position]], apart_m: float) -> Iterator[Position]:
+    """Yield the most pronounced of each kind, none nearer another than `apart_m`."""
     kept: list[Position] = []
     ranked = sorted(
-        finds, key=lambda f: (-f[0], -f[1].geometry.centroid.y, f[1].geometry.centroid.x)
+        candidates, key=lambda f: (-f[0], -f[1].geometry.centroid.y, f[1].geometry.centroid.x)
     )
-    for _, find in ranked:
-        if all(find.kind != k.kind or find.geometry.distance(k.geometry) >= apart_m for k in kept):
-            kept.append(find)
-            yield find
+    for _, one in ranked:
+        if all(one.kind != k.kind or one.geometry.distance(k.geometry) >= apart_m for k in kept):
+            kept.append(one)
+            yield one

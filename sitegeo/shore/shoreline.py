@@ -29,12 +29,21 @@ from sitegeo.landcover.filters import compiled
 from sitegeo.shore.stations import BANK_NAMES, bank_classes, bank_heights, pixels_behind
 
 LAND_FRACTION_RADII_M = (25, 75, 200)
-_SHOWN = 0.1
+"""Radii of the discs about a station in which the share of land is told."""
+
+_FRAME_PX = 0.75
+"""Shore nearer to the edge of the data than this is that edge, and no shore."""
+
+_FIT_POINTS = 12
+"""Points each way through which the facing of a station is fitted."""
+
+_LEAST_STRIPS = 64
+"""Least number of strips a disc is cut into; its area is then off by less than 0.1 %."""
 
 
 @dataclass(frozen=True)
 class ShorelineParams:
-    """How the shoreline is drawn and walked.
+    """How the shoreline is drawn and walked. All values are judgement.
 
     Parameters
     ----------
@@ -48,6 +57,8 @@ class ShorelineParams:
         The water-facing bearing is fitted over this much shore each way.
     bank_m
         How far behind the line the bank is looked at.
+    shown_share
+        Least share of a water that the photo, or the map, shows as water to be its source.
     """
 
     min_water_m2: float = 200.0
@@ -57,6 +68,7 @@ class ShorelineParams:
     spacing_m: float = 10.0
     normal_m: float = 15.0
     bank_m: float = 15.0
+    shown_share: float = 0.1
 
 
 @step("water", "land", "stations")
@@ -70,17 +82,53 @@ def shoreline(
 ) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, gpd.GeoDataFrame]:
     """Return the water, the land that touches it, and stations along the shores.
 
-    Stations face the water: `facing_deg` is a true bearing. `land_fraction_R` is the share of
-    land in a disc of R metres, an integral invariant of the shore's curvature (0.5 on a straight
-    shore, less on a point, more in a cove), empty where over half the disc is off the data.
-    The frame of the raster is not a shore and carries no stations. `source` says which of the
-    photo and the map show water on a tenth of a water or more; land has that of its waters.
+    Parameters
+    ----------
+    cover, canopy_height
+        Rasters on one grid; height in metres.
+    mapped_water
+        The map's water polygons, in the CRS of `cover`.
+    photo_cover
+        The cover read from the photo alone, where `cover` is anchored by the map.
+    params
+        How the shoreline is drawn and walked.
+
+    Returns
+    -------
+    water, land, stations : GeoDataFrame
+        The layers of those names. `source` says which of the photo and the map show a water;
+        land has that of its waters. `facing_deg` is the true bearing towards the water.
+        `land_fraction_R` is the share of land in a disc of R metres (0.5 on a straight shore,
+        less on a point, more in a cove), NaN where over half the disc is off the data. The edge
+        of the data is not a shore and carries no stations.
+
+    Raises
+    ------
+    RasterError, CrsError
+        If layers lie on different grids or in different coordinate systems.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from pyproj import CRS
+    >>> from sitegeo.core.contracts import Cover
+    >>> from sitegeo.core.grid import Grid, Raster
+    >>> grid = Grid(CRS.from_epsg(32617), 500_000, 4_200_000, 2.0, (100, 100))
+    >>> classes = np.full((100, 100), Cover.OPEN, np.uint8)
+    >>> classes[:, 50:] = Cover.WATER
+    >>> seen = np.stack([classes, np.full_like(classes, 90)])
+    >>> cover = Raster(seen, grid, None, ("class", "confidence"))
+    >>> height = Raster(np.zeros((100, 100)), grid)
+    >>> water, land, stations = shoreline(cover=cover, canopy_height=height)
+    >>> water["area_m2"].round().tolist(), stations["facing_deg"].round().unique().tolist()
+    ([20000.0], [90.0])
     """
     require_same_grid(cover, canopy_height)
     grid = cover.grid
     extent = data_extent(grid, cover.valid)
     waters = split_into_waters(trace_water(cover, extent, params), params, pixel_m=grid.pixel_m)
-    sources = _sources(waters, mapped_water, photo_cover, cover)
+    shown = cover if photo_cover is None else photo_cover
+    sources = _sources(waters, mapped_water, shown, params)
     water = water_layer(waters, sources, grid.crs)
     walked = place_stations(water, extent, params, pixel_m=grid.pixel_m)
     stations = describe_stations(walked, cover, canopy_height, params)
@@ -88,9 +136,9 @@ def shoreline(
 
 
 def shore_points(cover: Raster, *, params: ShorelineParams = ShorelineParams()) -> ObjectArray:
-    """Return points at even steps along all shores of a cover raster."""
+    """Return points at even steps along all shores of a cover raster, shape (n,)."""
     extent = data_extent(cover.grid, cover.valid)
-    frame = shapely.buffer(extent.boundary, 0.75 * cover.grid.pixel_m)
+    frame = shapely.buffer(extent.boundary, _FRAME_PX * cover.grid.pixel_m)
     lines = [
         line
         for water in split_into_waters(
@@ -113,8 +161,24 @@ def data_extent(grid: Grid, valid: BoolArray | None) -> BaseGeometry:
 def trace_water(cover: Raster, extent: BaseGeometry, params: ShorelineParams) -> BaseGeometry:
     """Return the water within an extent by its half-way contour, every vertex kept.
 
-    A contour is a matter of a few pixels: pieces drawn apart, on a cover that is known a little
-    way beyond each, join without a seam.
+    Parameters
+    ----------
+    cover
+        The `cover` raster.
+    extent
+        Ground on which there is data.
+    params
+        How the shoreline is drawn.
+
+    Returns
+    -------
+    BaseGeometry
+        Polygons in the CRS of `cover`, perhaps none.
+
+    Notes
+    -----
+    A contour depends on a few pixels about it: pieces drawn apart, on a cover known a little way
+    beyond each, join without a seam.
     """
     grid = cover.grid
     wet = (cover.band("class") == Cover.WATER) & cover.mask
@@ -140,7 +204,22 @@ def trace_water(cover: Raster, extent: BaseGeometry, params: ShorelineParams) ->
 def split_into_waters(
     area: BaseGeometry, params: ShorelineParams, *, pixel_m: float
 ) -> list[Polygon]:
-    """Return the bodies of an area of water, simplified, north to south."""
+    """Return the bodies of an area of water, simplified, north to south.
+
+    Parameters
+    ----------
+    area
+        As `trace_water` gives it.
+    params
+        How the shoreline is drawn.
+    pixel_m
+        Pixel of the cover it was traced on.
+
+    Returns
+    -------
+    list[Polygon]
+        Without waters and islands that are too small.
+    """
     area = shapely.make_valid(area.simplify(params.simplify_px * pixel_m))
     return _in_order(
         Polygon(p.exterior, [r for r in p.interiors if Polygon(r).area >= params.min_island_m2])
@@ -150,14 +229,44 @@ def split_into_waters(
 
 
 def water_layer(waters: Sequence[Polygon], sources: Sequence[str], crs: CRS) -> gpd.GeoDataFrame:
-    """Return the `water` layer of bodies in order, each with what shows it."""
+    """Return the `water` layer.
+
+    Parameters
+    ----------
+    waters
+        Bodies of water in order.
+    sources
+        What shows each: "photo", "vector" or "both".
+    crs
+        The CRS of the polygons.
+
+    Returns
+    -------
+    GeoDataFrame
+        Ids W001, W002 and so on.
+    """
     return _layer(waters, "W", sources, crs)
 
 
 def land_layer(
     water: gpd.GeoDataFrame, extent: BaseGeometry, params: ShorelineParams
 ) -> gpd.GeoDataFrame:
-    """Return the `land` layer: what of the extent touches the water."""
+    """Return the `land` layer: what of the extent touches the water.
+
+    Parameters
+    ----------
+    water
+        The `water` layer.
+    extent
+        Ground on which there is data.
+    params
+        How the shoreline is drawn.
+
+    Returns
+    -------
+    GeoDataFrame
+        Ids L001, L002 and so on.
+    """
     bodies = list(water.geometry)
     lakes = shapely.union_all(bodies)
     lands = _in_order(
@@ -185,23 +294,22 @@ def _in_order(polygons: Iterable[Polygon]) -> list[Polygon]:
 def _sources(
     polygons: Sequence[Polygon],
     mapped: gpd.GeoDataFrame | None,
-    photo_cover: Raster | None,
-    cover: Raster,
+    shown: Raster,
+    params: ShorelineParams,
 ) -> list[str]:
     """Return which of the photo and the map show each water; without a map, the photo."""
     if mapped is None or mapped.empty or not polygons:
         return ["photo"] * len(polygons)
-    grid = cover.grid
+    grid = shown.grid
     require_same_crs(grid.crs, mapped.crs, where="mapped water")
     owner = rasterize(
         [(p, i) for i, p in enumerate(polygons, 1)], grid.shape, transform=grid.transform
     )
     known = [g for g in mapped.geometry if g is not None and not g.is_empty]
     on_map = rasterize(known, grid.shape, transform=grid.transform) if known else owner * 0
-    shown = cover if photo_cover is None else photo_cover
     pixels = np.maximum(np.bincount(owner.ravel(), minlength=len(polygons) + 1), 1)
     by_photo, by_map = (
-        np.bincount(owner[seen], minlength=len(pixels)) >= _SHOWN * pixels
+        np.bincount(owner[seen], minlength=len(pixels)) >= params.shown_share * pixels
         for seen in (shown.band("class") == Cover.WATER, on_map > 0)
     )
     names = np.where(by_photo & by_map, "both", np.where(by_map, "vector", "photo"))
@@ -236,12 +344,26 @@ def _layer(
 def place_stations(
     water: gpd.GeoDataFrame, extent: BaseGeometry, params: ShorelineParams, *, pixel_m: float
 ) -> gpd.GeoDataFrame:
-    """Return the stations along the shores, and nothing about them that asks for pixels.
+    """Return stations at even steps along the shores, without what pixels tell of them.
 
-    Points with `id`, `shore_id`, `chainage_m` and `facing_grid_deg`, which still is a grid
-    bearing. The frame of the extent is not a shore.
+    Parameters
+    ----------
+    water
+        The `water` layer.
+    extent
+        Ground on which there is data; its edge is not a shore.
+    params
+        How the shoreline is walked.
+    pixel_m
+        Pixel of the cover the waters were traced on.
+
+    Returns
+    -------
+    GeoDataFrame
+        Points with `id`, `shore_id`, `chainage_m` and `facing_grid_deg`, the grid bearing towards
+        the water.
     """
-    frame = shapely.buffer(extent.boundary, 0.75 * pixel_m)
+    frame = shapely.buffer(extent.boundary, _FRAME_PX * pixel_m)
     shore_ids: list[str] = []
     parts: list[FloatArray] = []
     for water_id, shape in zip(water["id"], water.geometry, strict=True):
@@ -265,7 +387,22 @@ def place_stations(
 def describe_stations(
     walked: gpd.GeoDataFrame, cover: Raster, canopy_height: Raster, params: ShorelineParams
 ) -> gpd.GeoDataFrame:
-    """Return the `stations` layer: walked stations with what lies about and behind each."""
+    """Return the `stations` layer: stations with what lies about and behind each.
+
+    Parameters
+    ----------
+    walked
+        As `place_stations` gives them.
+    cover, canopy_height
+        Rasters on one grid about them; height in metres.
+    params
+        How far behind the line the bank is looked at.
+
+    Returns
+    -------
+    GeoDataFrame
+        `facing_deg` is true.
+    """
     grid = cover.grid
     x, y = (np.asarray(v, float) for v in (walked.geometry.x, walked.geometry.y))
     facing_grid = walked["facing_grid_deg"].to_numpy(float)
@@ -315,7 +452,7 @@ def _walk(line: LineString, params: ShorelineParams) -> FloatArray:
     count = max(1, round(length / params.spacing_m))
     chainage = (np.arange(count) + (0.0 if line.is_closed else 0.5)) * length / count
     # The least-squares direction over the shore each way: the sum of chords, weighted by reach.
-    reach = np.linspace(0, min(params.normal_m, length / 8), 13)[1:]
+    reach = np.linspace(0, min(params.normal_m, length / 8), _FIT_POINTS + 1)[1:]
     ahead = _along(line, chainage[:, None] + reach)
     back = _along(line, chainage[:, None] - reach)
     east, north = np.einsum("k,cnk->cn", reach, ahead - back)
@@ -334,13 +471,46 @@ def _along(line: LineString, chainage: FloatArray) -> FloatArray:
 def land_fraction(
     x: FloatArray, y: FloatArray, radius_m: float, *, land: BoolArray, valid: BoolArray, grid: Grid
 ) -> FloatArray:
-    """Return the share of land in a disc about each point, off-data ground left out.
+    """Return the share of land in a disc about each point, ground off the data left out.
 
-    Empty (nan) where less than half of the disc is on the data. On a smooth shore the share is
-    1/2 - radius x curvature / (3 pi) to first order, curvature positive round a point of land
-    (an integral invariant, Manay et al. 2006).
+    Parameters
+    ----------
+    x, y
+        Points, shape (n,), metres in the grid's CRS.
+    radius_m
+        Radius of the disc.
+    land, valid
+        Masks of the grid: where there is land, and where there is data.
+    grid
+        Where the masks lie.
+
+    Returns
+    -------
+    FloatArray
+        Shape (n,), 0 to 1; NaN where less than half of the disc is on the data.
+
+    Notes
+    -----
+    On a smooth shore the share is 1/2 - radius x curvature / (3 pi) to first order, curvature
+    positive round a point of land.
+
+    References
+    ----------
+    An integral invariant of the curve: Manay et al. 2006, doi 10.1109/TPAMI.2006.208.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from pyproj import CRS
+    >>> from sitegeo.core.grid import Grid
+    >>> grid = Grid(CRS.from_epsg(32617), 500_000, 4_200_000, 1.0, (100, 100))
+    >>> x, y = np.array([500_050.0]), np.array([4_199_950.0])
+    >>> land, valid = np.zeros((100, 100), bool), np.ones((100, 100), bool)
+    >>> land[:50, :50] = True
+    >>> land_fraction(x, y, 25.0, land=land, valid=valid, grid=grid).round(2)
+    array([0.25])
     """
-    strips = max(64, 4 * int(np.ceil(2 * radius_m / grid.pixel_m)))
+    strips = max(_LEAST_STRIPS, 4 * int(np.ceil(2 * radius_m / grid.pixel_m)))
     offset = (np.arange(strips) + 0.5) / strips * 2 - 1
     half = np.sqrt(1 - offset**2) * radius_m / grid.pixel_m
     row, column = (grid.north - y) / grid.pixel_m, (x - grid.west) / grid.pixel_m

@@ -1,4 +1,4 @@
-"""Stations in the order they are walked: neighbours, find_stretches of one kind, turns."""
+"""Stations in the order they are walked: stretches of one kind, turns, the ground behind."""
 
 from __future__ import annotations
 
@@ -18,7 +18,23 @@ from sitegeo.core.typing import BoolArray, FloatArray, IntArray
 
 @dataclass(frozen=True)
 class ShoreStations:
-    """The stations of one shore, water on the left of the walk."""
+    """The stations of one shore in the order they are walked, water on the left.
+
+    Parameters
+    ----------
+    id
+        The shore's.
+    rows
+        Where its stations stand in the `stations` layer.
+    xy
+        Shape (n, 2), metres in the layer's CRS.
+    facing_deg
+        True bearing towards the water at each.
+    step_m
+        Distance between neighbours.
+    closed
+        Whether the last station is next to the first.
+    """
 
     id: str
     rows: IntArray
@@ -39,7 +55,7 @@ class ShoreStations:
         return values[index % n if self.closed else np.clip(index, 0, n - 1)]
 
     def turn_deg(self, reach_m: float) -> FloatArray:
-        """Return how far the shore turns within `reach_m` each way.
+        """Return how many degrees the shore turns within `reach_m` each way of each station.
 
         Positive round a point of land, negative round a cove; summed step by step, so that a
         narrow spit turns by 180 and not by less.
@@ -70,9 +86,18 @@ def split_by_shore(stations: gpd.GeoDataFrame) -> Iterator[ShoreStations]:
 
 
 def find_stretches(flag: BoolArray, closed: bool) -> list[IntArray]:
-    """Return the find_stretches of consecutive true values as positions, in order.
+    """Return the indices of each run of consecutive true values, in order.
 
-    On a closed shore a stretch may pass the start.
+    On a closed shore a run may pass the start.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> flag = np.array([True, False, True, True])
+    >>> [run.tolist() for run in find_stretches(flag, closed=False)]
+    [[0], [2, 3]]
+    >>> [run.tolist() for run in find_stretches(flag, closed=True)]
+    [[2, 3, 0]]
     """
     n = len(flag)
     if not flag.any():
@@ -87,7 +112,22 @@ def find_stretches(flag: BoolArray, closed: bool) -> list[IntArray]:
 
 
 def fill_short_gaps(flag: BoolArray, closed: bool, gap: int) -> BoolArray:
-    """Return the flags with gaps of at most `gap` values between true ones filled."""
+    """Return the flags with the short gaps between true values filled.
+
+    Parameters
+    ----------
+    flag
+        One value a station.
+    closed
+        Whether the last is next to the first; ends of an open shore are not filled.
+    gap
+        Most false values in a row that are filled.
+
+    Returns
+    -------
+    BoolArray
+        The same shape.
+    """
     out = flag.copy()
     for hole in find_stretches(~flag, closed):
         at_end = not closed and (hole[0] == 0 or hole[-1] == len(flag) - 1)
@@ -97,7 +137,28 @@ def fill_short_gaps(flag: BoolArray, closed: bool, gap: int) -> BoolArray:
 
 
 def split_by_turn(facing_deg: FloatArray, max_turn_deg: float, max_count: int) -> list[slice]:
-    """Return pieces of a stretch, cut where the facing has swung too far or it is too long."""
+    """Return the pieces of a stretch, cut where the facing has swung too far or it is too long.
+
+    Parameters
+    ----------
+    facing_deg
+        Bearing towards the water at each station of the stretch.
+    max_turn_deg
+        Most that the facing varies within a piece.
+    max_count
+        Most stations in a piece; longer ones are cut into equal parts.
+
+    Returns
+    -------
+    list[slice]
+        In order; together they cover the stretch.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> split_by_turn(np.array([0.0, 5.0, 5.0, 95.0, 90.0]), 60.0, 10)
+    [slice(0, 3, None), slice(3, 5, None)]
+    """
     swing = np.concatenate([[0.0], np.cumsum(signed_diff_deg(facing_deg[1:], facing_deg[:-1]))])
     cuts, start = [0], 0
     for i in range(1, len(swing)):
@@ -125,16 +186,34 @@ BANK_NAMES = {
 """Words for the cover of a bank; "water" where only water lies behind, "none" off the data."""
 
 
+_FAN_DEG = (0.0, -25.0, 25.0)
+"""Directions in which the bank is looked at, from straight behind a station (judgement)."""
+
+_STANDING_M = 0.5
+"""Plants lower than this do not count towards the height of a bank (judgement)."""
+
+_STANDING_SHARE = 0.25
+"""Plants on less of a bank than this give it no height (judgement)."""
+
+
 @dataclass(frozen=True)
 class BankPixels:
-    """Pixels behind stations, (stations, looks) each, nearest first; `inside` the grid or not."""
+    """The pixels behind stations, nearest first.
+
+    Parameters
+    ----------
+    row, column
+        Shape (stations, looks).
+    inside
+        Whether each lies on the grid.
+    """
 
     row: IntArray
     column: IntArray
     inside: BoolArray
 
     def sample(self, raster: Raster, plane: NDArray[np.generic]) -> FloatArray:
-        """Return a plane's values there, nan where there is no data."""
+        """Return the values of a plane of the raster there, NaN where there is no data."""
         row, column = np.where(self.inside, self.row, 0), np.where(self.inside, self.column, 0)
         known = self.inside & raster.mask[row, column]
         return np.where(known, plane[row, column].astype(float), np.nan)
@@ -147,9 +226,29 @@ def pixels_behind(
     grid: Grid,
     *,
     reach_m: float,
-    fan_deg: tuple[float, ...] = (0.0, -25.0, 25.0),
+    fan_deg: tuple[float, ...] = _FAN_DEG,
 ) -> BankPixels:
-    """Return the pixels behind each station, from the first whole pixel to `reach_m`."""
+    """Return the pixels behind each station, from the first whole pixel to `reach_m`.
+
+    Parameters
+    ----------
+    x, y
+        Stations, shape (n,), metres in the grid's CRS.
+    facing_grid_deg
+        Their grid bearing towards the water.
+    grid
+        The grid of the pixels.
+    reach_m
+        How far behind the shore.
+    fan_deg
+        Directions of the looks, from straight behind.
+
+    Returns
+    -------
+    BankPixels
+        Shape (n, looks).
+    """
+    # Nearer than three quarters of a step a pixel may still be mostly water.
     step = max(grid.pixel_m, 1.0)
     distance = np.arange(0.75 * step, max(reach_m, 1.5 * step), step)
     bearing = np.asarray(facing_grid_deg)[:, None, None] + 180.0 + np.asarray(fan_deg)
@@ -163,7 +262,7 @@ def pixels_behind(
 
 
 def bank_classes(cover: Raster, behind: BankPixels) -> list[Cover]:
-    """Return the commonest land class behind each station."""
+    """Return the commonest land class behind each station, water or none where there is no land."""
     seen = behind.sample(cover, cover.band("class"))
     codes = (Cover.TREE, Cover.LOW, Cover.OPEN, Cover.BUILT)
     counts = np.stack([(seen == c).sum(axis=1) for c in codes])
@@ -176,14 +275,14 @@ def bank_classes(cover: Raster, behind: BankPixels) -> list[Cover]:
 
 
 def bank_heights(canopy_height: Raster, behind: BankPixels) -> FloatArray:
-    """Return the usual height of the plants behind each station, 0 where they are few.
+    """Return the height in metres of the plants behind each station, 0 where they are few.
 
-    The median of what stands there, when it fills at least a quarter of the bank; nan off data.
+    The median of what stands there, if it fills at least a quarter of the bank; NaN off the data.
     """
     seen = behind.sample(canopy_height, canopy_height.values)
     known = np.isfinite(seen)
-    standing = seen > 0.5
-    few = standing.sum(axis=1) < 0.25 * np.maximum(known.sum(axis=1), 1)
+    standing = seen > _STANDING_M
+    few = standing.sum(axis=1) < _STANDING_SHARE * np.maximum(known.sum(axis=1), 1)
     with_plants = np.where(standing, seen, np.nan)
     with_plants[few] = 0.0
     height = np.nanmedian(with_plants, axis=1) if len(seen) else np.empty(0)

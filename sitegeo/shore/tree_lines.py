@@ -1,4 +1,4 @@
-"""Tree lines: find_stretches of bank with canopy behind them and room on the water in front."""
+"""Tree lines: stretches of bank with canopy behind them and room on the water in front."""
 
 from __future__ import annotations
 
@@ -23,20 +23,58 @@ from sitegeo.shore.stations import (
     split_by_turn,
 )
 
-_BELT_GAP_M = 6.0
+
+@dataclass(frozen=True)
+class TreeLineParams:
+    """What counts as a tree line. All values are judgement.
+
+    Parameters
+    ----------
+    bank_m, tree_share
+        Depth of the bank in which trees are counted, and the least share of it they fill.
+    belt_m, belt_gap_m
+        How far behind the shore the belt's depth is followed, and the gap that ends it.
+    front_m, front_share
+        Distance out from the bank that birds need to come in, and the least share of it that is
+        water.
+    gap_m
+        Shorter gaps along the shore do not break a line.
+    min_length_m, max_length_m, max_turn_deg
+        Shorter lines are dropped; lines are cut where they grow longer or the facing swings more.
+    trust, sure_length
+        Confidence in the shortest line as a share of the photo's, and what a line of
+        `sure_length` times `min_length_m` has more: a long line is less likely an accident.
+    """
+
+    bank_m: float = 15.0
+    tree_share: float = 0.5
+    belt_m: float = 90.0
+    belt_gap_m: float = 6.0
+    front_m: float = 20.0
+    front_share: float = 0.75
+    gap_m: float = 20.0
+    min_length_m: float = 30.0
+    max_length_m: float = 250.0
+    max_turn_deg: float = 60.0
+    trust: tuple[float, float] = (0.7, 0.3)
+    sure_length: float = 4.0
 
 
 @dataclass(frozen=True)
 class TreeBelts:
-    """The trees behind each station, by row of the stations; one raster look, no neighbours.
+    """The trees behind each station, in the order of the stations.
 
     Parameters
     ----------
-    depth_m, share, height_m, sure, error_m
-        The belt's depth, the share of trees in the first `bank_m`; mean height, certainty and
-        error of height of the trees within the belt (NaN without any, or where not known).
+    depth_m
+        Depth of the belt, 0 without trees.
+    share
+        Share of trees in the first `bank_m`, 0 to 1.
+    height_m, error_m, sure
+        Mean height of the trees in the belt, its standard error, and the mean confidence of their
+        class, 0 to 1; NaN without trees or where not known.
     room
-        Whether there is water, or plants in it, nearly all the way out to `front_m`.
+        Whether there is water most of the way out to `front_m`.
     """
 
     depth_m: FloatArray
@@ -46,8 +84,8 @@ class TreeBelts:
     error_m: FloatArray
     room: BoolArray
 
-    def of(self, rows: BoolArray) -> TreeBelts:
-        """Return those of some of the stations."""
+    def select(self, rows: BoolArray) -> TreeBelts:
+        """Return the belts of the stations that are true in `rows`."""
         return TreeBelts(*(getattr(self, f.name)[rows] for f in fields(self)))
 
 
@@ -55,22 +93,38 @@ def measure_tree_belts(
     stations: gpd.GeoDataFrame,
     cover: Raster,
     canopy_height: Raster,
-    canopy_error: Raster | None,
     *,
-    bank_m: float,
-    belt_m: float,
-    front_m: float,
+    canopy_error: Raster | None = None,
+    params: TreeLineParams = TreeLineParams(),
 ) -> TreeBelts:
-    """Return the belt of trees behind each station; it ends at the first gap wider than 6 m."""
+    """Return the belt of trees behind each station.
+
+    A belt begins in the first `bank_m` behind the shore and ends at the first gap wider than
+    `belt_gap_m`.
+
+    Parameters
+    ----------
+    stations
+        The `stations` layer; `facing_deg` is true.
+    cover, canopy_height, canopy_error
+        Rasters on one grid; heights and their error in metres.
+    params
+        What counts as a tree line.
+
+    Returns
+    -------
+    TreeBelts
+        One value a station.
+    """
     grid = cover.grid
     x, y = (np.asarray(v, float) for v in (stations.geometry.x, stations.geometry.y))
     facing_grid = grid.to_grid_bearing(stations["facing_deg"].to_numpy(float))
-    behind = pixels_behind(x, y, facing_grid, grid, reach_m=belt_m, fan_deg=(0.0,))
+    behind = pixels_behind(x, y, facing_grid, grid, reach_m=params.belt_m, fan_deg=(0.0,))
     step = max(grid.pixel_m, 1.0)
     tree = behind.sample(cover, cover.band("class")) == Cover.TREE
-    near = max(1, round(bank_m / step))
+    near = max(1, round(params.bank_m / step))
     share = tree[:, :near].mean(axis=1)
-    gap = max(1, round(_BELT_GAP_M / step))
+    gap = max(1, round(params.belt_gap_m / step))
     # Distance since the last tree along each look; the belt ends where it passes the gap.
     index = np.arange(1, tree.shape[1] + 1)
     last = np.maximum.accumulate(np.where(tree, index, 0), axis=1)
@@ -91,10 +145,10 @@ def measure_tree_belts(
         # All trees of a place err alike, so the error of a mean is no smaller.
         errors = np.where(belt, behind.sample(canopy_error, canopy_error.values), np.nan)
         mean_error = np.where(some, np.nansum(errors, axis=1) / count, np.nan)
-    ahead = pixels_behind(x, y, facing_grid + 180.0, grid, reach_m=front_m)
+    ahead = pixels_behind(x, y, facing_grid + 180.0, grid, reach_m=params.front_m)
     seen = ahead.sample(cover, cover.band("class"))
     known = np.maximum(np.isfinite(seen).sum(axis=1), 1)
-    room = (seen == Cover.WATER).sum(axis=1) >= 0.75 * known
+    room = (seen == Cover.WATER).sum(axis=1) >= params.front_share * known
     return TreeBelts(depth, share, mean_height, mean_sure, mean_error, np.asarray(room, np.bool_))
 
 
@@ -103,28 +157,33 @@ def find_tree_lines(
     belts: TreeBelts,
     grid: Grid,
     *,
-    bank_m: float,
-    min_share: float,
-    gap_m: float,
-    min_length_m: float,
-    max_length_m: float,
-    max_turn_deg: float,
+    params: TreeLineParams = TreeLineParams(),
 ) -> Iterator[Position]:
-    """Yield the find_stretches of bank where trees fill at least `min_share` of what lies behind.
+    """Yield the stretches of bank with trees behind and room on the water in front.
 
-    A bank without room before it, as on a ditch, counts for nothing. `belts` are of the same
-    stations, row by row.
+    Parameters
+    ----------
+    stations
+        The `stations` layer.
+    belts
+        The trees behind the same stations, row by row.
+    grid
+        The place's grid, for its convergence.
+    params
+        What counts as a tree line.
+
+    Yields
+    ------
+    Position
+        Lines along the shore, water on the left.
     """
     for shore in split_by_shore(stations):
         share, heights = belts.share[shore.rows], belts.height_m[shore.rows]
         depth, sure = belts.depth_m[shore.rows], belts.sure[shore.rows]
         for part in _parts(
             shore,
-            (share >= min_share) & belts.room[shore.rows],
-            gap_m=gap_m,
-            min_length_m=min_length_m,
-            max_length_m=max_length_m,
-            max_turn_deg=max_turn_deg,
+            (share >= params.tree_share) & belts.room[shore.rows],
+            params,
         ):
             standing = heights[part]
             standing = standing[np.isfinite(standing)]
@@ -136,15 +195,16 @@ def find_tree_lines(
             density, belt = float(share[part].mean()), float(np.median(depth[part]))
             errors = belts.error_m[shore.rows][part]
             doubt = float(np.nanmean(errors)) if np.isfinite(errors).any() else None
-            # A longer run is less likely an accident of the classes.
-            trust = 0.7 + 0.3 * float(smoothstep(line.length, min_length_m, 4 * min_length_m))
+            shortest, more = params.trust
+            sure_m = params.sure_length * params.min_length_m
+            trust = shortest + more * float(smoothstep(line.length, params.min_length_m, sure_m))
             yield Position(
                 "tree line",
                 line,
                 float(np.nanmean(sure[part])) * trust,
                 f"{line.length:.0f} m of bank with trees about {mean:.0f} m"
                 f"{'' if doubt is None else f' ± {max(1.0, doubt):.0f} m'} high behind it, "
-                f"{100 * density:.0f} % of the first {bank_m:.0f} m filled, "
+                f"{100 * density:.0f} % of the first {params.bank_m:.0f} m filled, "
                 f"facing {compass_point(facing)}",
                 length_m=line.length,
                 belt_depth_m=belt,
@@ -160,21 +220,17 @@ def find_tree_lines(
 def _parts(
     shore: ShoreStations,
     wanted: BoolArray,
-    *,
-    gap_m: float,
-    min_length_m: float,
-    max_length_m: float,
-    max_turn_deg: float,
+    params: TreeLineParams,
 ) -> Iterator[IntArray]:
-    """Yield the find_stretches that are long enough, cut where they bend or run on."""
+    """Yield the stretches that are long enough, cut where they bend or run on."""
     if shore.step_m <= 0:
         return
-    wanted = fill_short_gaps(wanted, shore.closed, round(gap_m / shore.step_m))
+    wanted = fill_short_gaps(wanted, shore.closed, round(params.gap_m / shore.step_m))
     for run in find_stretches(wanted, shore.closed):
-        count = max(2, int(max_length_m / shore.step_m))
-        for piece in split_by_turn(shore.facing_deg[run], max_turn_deg, count):
+        count = max(2, int(params.max_length_m / shore.step_m))
+        for piece in split_by_turn(shore.facing_deg[run], params.max_turn_deg, count):
             part = run[piece]
-            if (len(part) - 1) * shore.step_m >= min_length_m:
+            if (len(part) - 1) * shore.step_m >= params.min_length_m:
                 yield part
 
 
