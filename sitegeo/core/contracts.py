@@ -27,6 +27,7 @@ POINT = frozenset({"Point"})
 LINE = frozenset({"LineString", "MultiLineString"})
 POLYGON = frozenset({"Polygon", "MultiPolygon"})
 ANY_SHAPE = POINT | LINE | POLYGON
+"""Types of shape a contract may allow."""
 
 
 class Cover(IntEnum):
@@ -42,7 +43,19 @@ class Cover(IntEnum):
 
 @dataclass(frozen=True)
 class Column:
-    """One column: what it holds, its unit, and whether it may be empty."""
+    """One column of a layer.
+
+    Parameters
+    ----------
+    kind
+        What it holds.
+    unit
+        Of a number; some units bound it, such as ``deg`` and ``0-1``.
+    nullable
+        Whether values may be missing.
+    choices
+        The texts allowed; any if empty.
+    """
 
     kind: ColumnKind
     unit: str = ""
@@ -54,7 +67,16 @@ class Column:
 class Contract:
     """What a vector layer promises: shapes, columns and order.
 
-    A layer with an id is sorted by it; ids are text and unique.
+    Parameters
+    ----------
+    name
+        Of the layer.
+    geometry
+        Types of shape allowed.
+    columns
+        What must be there; more columns may be.
+    has_id
+        Whether it has a column ``id`` of unique texts and is sorted by it.
     """
 
     name: str
@@ -65,7 +87,17 @@ class Contract:
 
 @dataclass(frozen=True)
 class RasterContract:
-    """What a raster layer promises: the names of its bands, none for a single plane."""
+    """What a raster layer promises.
+
+    Parameters
+    ----------
+    name
+        Of the layer.
+    bands
+        Names of its bands, in order; none for a single plane.
+    unit
+        Of its values.
+    """
 
     name: str
     bands: tuple[str, ...] = ()
@@ -73,6 +105,14 @@ class RasterContract:
 
 
 AnyContract = Contract | RasterContract
+
+_RANGES = {
+    "deg": (0.0, np.nextafter(360.0, 0.0), "be a bearing in [0, 360)"),
+    "0-1": (0.0, 1.0, "lie between 0 and 1"),
+    "m": (0.0, np.inf, "not be negative"),
+    "m2": (0.0, np.inf, "not be negative"),
+}
+"""By unit: the least and the most a number may be, and what a fault is told as."""
 
 _TEXT = Column("text")
 _TEXT0 = Column("text", nullable=True)
@@ -98,8 +138,13 @@ POSITION_KINDS = MappingProxyType(
 """Position kinds and the letter their ids begin with."""
 
 GROUND = ("public", "private", "unknown")
+"""Whose ground a candidate stands on, as far as the map knows."""
+
 VERDICTS = ("clear", "inside", "close", "not checked")
+"""How a place stands to one rule of the law."""
+
 HUNTING = ("open", "restricted", "closed", "unknown")
+"""Whether public land is open to hunting; only ``open`` counts."""
 
 
 def _contracts(*contracts: AnyContract) -> Mapping[str, AnyContract]:
@@ -236,6 +281,7 @@ CONTRACTS = _contracts(
     ),
     Contract("touchdown", POLYGON, {"probability": _SHARE}),
 )
+"""The contract of every layer that a place may bring, a survey makes or a wind adds, by name."""
 
 
 def contract(name: str) -> AnyContract:
@@ -246,7 +292,32 @@ def contract(name: str) -> AnyContract:
 
 
 def check(layer: Any, contract: AnyContract, *, where: object = None) -> None:
-    """Raise `LayerError` naming every fault, or return when the layer keeps its contract."""
+    """Raise unless a layer keeps its contract.
+
+    Parameters
+    ----------
+    layer
+        A GeoDataFrame or a `Raster`.
+    contract
+        What it must keep; see `contract` for those of sitegeo's own layers.
+    where
+        The file or step it comes from, for the error.
+
+    Raises
+    ------
+    LayerError
+        Names every fault at once.
+
+    Examples
+    --------
+    >>> import geopandas as gpd, shapely
+    >>> roads = gpd.GeoDataFrame({"class": ["track"]}, geometry=[shapely.Point(0, 0)])
+    >>> try:
+    ...     check(roads, contract("roads"))
+    ... except LayerError as error:
+    ...     print(len(error.faults), "faults")
+    4 faults
+    """
     faults = (
         _raster_faults(layer, contract)
         if isinstance(contract, RasterContract)
@@ -363,11 +434,3 @@ def _number_faults(held: pd.Series[Any], column: Column) -> list[str]:
     least, most, words = _RANGES.get(column.unit, (-np.inf, np.inf, ""))
     fine = least <= numbers.min() and numbers.max() <= most
     return [] if fine else [f"column '{held.name}' must {words}"]
-
-
-_RANGES = {
-    "deg": (0.0, np.nextafter(360.0, 0.0), "be a bearing in [0, 360)"),
-    "0-1": (0.0, 1.0, "lie between 0 and 1"),
-    "m": (0.0, np.inf, "not be negative"),
-    "m2": (0.0, np.inf, "not be negative"),
-}

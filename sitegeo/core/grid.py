@@ -16,16 +16,31 @@ from numpy.typing import ArrayLike
 from pyproj import CRS, Proj, Transformer
 
 from sitegeo.angles import wrap360
-from sitegeo.core.typing import AnyArray, BoolArray, IntArray
+from sitegeo.core.typing import AnyArray, BoolArray, Bounds, IntArray
 from sitegeo.errors import CrsError, RasterError
 
 WGS84 = CRS.from_epsg(4326)
+"""Longitude and latitude as files, services and phones give them."""
 
 
 def convergence_deg(crs: CRS, x: float, y: float) -> float:
     """Return the meridian convergence at a point of a projected CRS.
 
-    Grid bearing = true bearing - convergence. Source: PROJ's numerical factors.
+    Parameters
+    ----------
+    crs
+        Projected.
+    x, y
+        The point, in its units.
+
+    Returns
+    -------
+    float
+        Degrees; grid bearing = true bearing - convergence.
+
+    References
+    ----------
+    PROJ's numerical factors.
     """
     lon, lat = Transformer.from_crs(crs, crs.geodetic_crs, always_xy=True).transform(x, y)
     return float(Proj(crs).get_factors(lon, lat).meridian_convergence)
@@ -49,7 +64,20 @@ def require_metric(crs: CRS | None, *, where: object = None) -> CRS:
 
 
 def require_same_crs(a: CRS | None, b: CRS | None, *, where: object = None) -> None:
-    """Raise `CrsError` unless both CRS are given and equal."""
+    """Raise unless both CRS are given and equal.
+
+    Parameters
+    ----------
+    a, b
+        Two CRS, None where a layer has none.
+    where
+        The file or layer concerned, for the error.
+
+    Raises
+    ------
+    CrsError
+        One is missing, or they differ.
+    """
     if a is None or b is None or a != b:
         names = tuple("none" if c is None else c.name for c in (a, b))
         raise CrsError("two layers are in different coordinate systems", where=where, value=names)
@@ -69,6 +97,20 @@ class Grid:
         Pixel size.
     shape
         Rows and columns.
+
+    Raises
+    ------
+    CrsError
+        The CRS is not projected in metres, east and north.
+    RasterError
+        There are no pixels.
+
+    Examples
+    --------
+    >>> from pyproj import CRS
+    >>> grid = Grid(CRS.from_epsg(32615), 500_000.0, 4_900_000.0, 1.0, (200, 300))
+    >>> grid.bounds
+    (500000.0, 4899800.0, 500300.0, 4900000.0)
     """
 
     crs: CRS
@@ -84,7 +126,27 @@ class Grid:
 
     @classmethod
     def from_transform(cls, transform: Affine, shape: tuple[int, int], crs: CRS) -> Grid:
-        """Return the grid of a rasterio transform; raises unless north-up and square."""
+        """Return the grid of a rasterio transform.
+
+        Parameters
+        ----------
+        transform
+            From column and row to the CRS.
+        shape
+            Rows and columns.
+        crs
+            Projected, in metres.
+
+        Returns
+        -------
+        Grid
+            The same pixels.
+
+        Raises
+        ------
+        RasterError
+            It is not north-up, or its pixels are not square.
+        """
         square = np.isclose(transform.a, -transform.e, rtol=1e-6)
         if not square or transform.b or transform.d or transform.a <= 0:
             raise RasterError(
@@ -98,8 +160,8 @@ class Grid:
         return Affine(self.pixel_m, 0.0, self.west, 0.0, -self.pixel_m, self.north)
 
     @property
-    def bounds(self) -> tuple[float, float, float, float]:
-        """West, south, east, north."""
+    def bounds(self) -> Bounds:
+        """West, south, east, north, metres."""
         rows, cols = self.shape
         south = self.north - rows * self.pixel_m
         return self.west, south, self.west + cols * self.pixel_m, self.north
@@ -158,6 +220,20 @@ class Raster:
         (rows, cols), false where there is no data; all true when omitted.
     bands
         Names of the bands of a three-dimensional array.
+
+    Raises
+    ------
+    RasterError
+        Values, mask or band names do not fit each other or the grid.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from pyproj import CRS
+    >>> grid = Grid(CRS.from_epsg(32615), 500_000.0, 4_900_000.0, 10.0, (2, 2))
+    >>> depth = Raster(np.array([[0.0, 0.5], [1.0, 1.5]]), grid)
+    >>> depth.sample([500_015.0, 0.0], [4_899_995.0, 0.0]).tolist()
+    [0.5, nan]
     """
 
     values: AnyArray
@@ -192,9 +268,19 @@ class Raster:
         return plane
 
     def sample(self, x: ArrayLike, y: ArrayLike, *, fill: float = np.nan) -> AnyArray:
-        """Return the values under points, `fill` off the grid or where there is no data.
+        """Return the values under points.
 
-        The shape is (points,) or (bands, points).
+        Parameters
+        ----------
+        x, y
+            Points in the grid's CRS.
+        fill
+            Value off the grid and where there is no data.
+
+        Returns
+        -------
+        ndarray
+            float, (points,) or (bands, points).
         """
         row, col = (np.atleast_1d(i) for i in self.grid.rowcol(x, y))
         known = self.grid.contains(row, col)
@@ -206,7 +292,7 @@ class Raster:
 
 
 def require_same_grid(a: Raster, b: Raster) -> None:
-    """Raise unless two rasters lie on the same grid."""
+    """Raise `CrsError` or `RasterError` unless two rasters lie on the same grid."""
     if a.grid != b.grid:
         require_same_crs(a.grid.crs, b.grid.crs)
         raise RasterError("two rasters lie on different grids", value=(a.grid.shape, b.grid.shape))

@@ -89,9 +89,11 @@ INPUTS = (
 VECTOR_ROLES = tuple(i.role for i in INPUTS if i.shape == "vector")
 RASTER_ROLES = tuple(i.role for i in INPUTS if i.shape == "raster")
 ROLES = tuple(i.role for i in INPUTS)
+"""Keys under ``[layers]`` in a place file."""
 
 KEPT_IN_SURVEY = tuple(i.name for i in INPUTS if i.in_survey)
 KEPT_IN_PLAN = tuple(i.name for i in INPUTS if i.in_plan)
+"""Layers, by the names steps ask for, that travel with a survey and with a plan."""
 
 BESIDE_LAYERS = frozenset({"fine_photo", "landcover_evergreen", "assume", "law", "taken", "wade_m"})
 """What a place gives to steps beside its layers: the photo at its own finer pixels, needle-leaved

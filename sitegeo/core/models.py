@@ -1,4 +1,7 @@
-"""TOML files and what was saved of them, checked against pydantic models in plain words."""
+"""TOML files, and what a survey or plan recorded of them, checked against pydantic models.
+
+Faults are told in plain words: the key, what it must be, what it is.
+"""
 
 from __future__ import annotations
 
@@ -16,7 +19,28 @@ Model = TypeVar("Model", bound=BaseModel)
 
 
 def read_toml(path: Path, model: type[Model], error: type[InputError]) -> Model:
-    """Return a TOML file checked against a pydantic model; all faults in one `error`."""
+    """Return a TOML file checked against a pydantic model.
+
+    Parameters
+    ----------
+    path
+        The file.
+    model
+        What it must hold.
+    error
+        Kind of error to raise.
+
+    Returns
+    -------
+    Model
+        The file's values.
+
+    Raises
+    ------
+    InputError
+        Of the kind asked: the file cannot be read, or breaks the model; all faults at once, and
+        for an unknown key the nearest known one.
+    """
     try:
         raw = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
@@ -52,7 +76,7 @@ def _faults(problem: ValidationError, model: type[BaseModel]) -> str:
 
 
 def _fault(problem: Any, model: type[BaseModel]) -> str:
-    """One fault in plain words: the key, what it must be, what it is."""
+    """One fault of pydantic's list in plain words."""
     if not problem["loc"]:
         return _plain(problem)  # a rule about the whole file
     *table, last = (str(part) for part in problem["loc"] if part != "[key]")

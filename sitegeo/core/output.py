@@ -13,17 +13,13 @@ from pathlib import Path
 
 from sitegeo.errors import OutputError, SurveyError
 
-NEW = ".sitegeo-new"
-OLD = ".sitegeo-old"
-
-
-def _beside(folder: Path, suffix: str) -> Path:
-    return folder.with_name(f".{folder.name}{suffix}")
+_NEW = ".sitegeo-new"
+_OLD = ".sitegeo-old"
 
 
 def repair(folder: Path) -> None:
     """Put back the old folder where a run was killed between the two renames."""
-    old = _beside(folder, OLD)
+    old = _beside(folder, _OLD)
     if old.is_dir() and not folder.exists():
         old.rename(folder)
 
@@ -33,8 +29,12 @@ def require_free(folder: Path, marker: str, *, overwrite: bool) -> None:
 
     Parameters
     ----------
+    folder
+        Where results are to go.
     marker
-        The file that shows a folder to be one of ours; no other folder is ever replaced.
+        The file that shows a folder to hold such results; no other folder is ever replaced.
+    overwrite
+        Whether such a folder may be replaced.
     """
     repair(folder)
     if not folder.exists():
@@ -62,6 +62,16 @@ def require_free(folder: Path, marker: str, *, overwrite: bool) -> None:
 def replacing(folder: Path, marker: str, *, overwrite: bool = False) -> Iterator[Path]:
     """Give an empty folder to fill; it takes the place of `folder` only if nothing fails.
 
+    Parameters
+    ----------
+    folder, marker, overwrite
+        As for `require_free`.
+
+    Yields
+    ------
+    Path
+        The folder to fill, beside `folder`.
+
     Raises
     ------
     OutputError
@@ -69,7 +79,7 @@ def replacing(folder: Path, marker: str, *, overwrite: bool = False) -> Iterator
     """
     folder = folder.absolute()
     require_free(folder, marker, overwrite=overwrite)
-    new, old = _beside(folder, NEW), _beside(folder, OLD)
+    new, old = _beside(folder, _NEW), _beside(folder, _OLD)
     try:
         shutil.rmtree(new, ignore_errors=True)
         new.mkdir(parents=True)
@@ -90,10 +100,29 @@ def replacing(folder: Path, marker: str, *, overwrite: bool = False) -> Iterator
 
 
 def require_ours(folder: Path, marker: str, kind: str) -> None:
-    """Raise `SurveyError` unless `folder` holds results of ours."""
+    """Raise unless `folder` holds results of one kind.
+
+    Parameters
+    ----------
+    folder
+        Where they should lie.
+    marker
+        The file that shows them to be there.
+    kind
+        The command that writes them, for the error: ``survey``, ``plan`` or ``scan``.
+
+    Raises
+    ------
+    SurveyError
+        There is no such folder, or it holds something else.
+    """
     repair(folder.absolute())
     if not (folder / marker).is_file():
         found = "no such folder" if not folder.exists() else f"is not a {kind} (no {marker} in it)"
         raise SurveyError(
             found, where=folder, remedy=f"Give the folder that 'sitegeo {kind} … --out' wrote"
         )
+
+
+def _beside(folder: Path, suffix: str) -> Path:
+    return folder.with_name(f".{folder.name}{suffix}")

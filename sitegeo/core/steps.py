@@ -32,7 +32,8 @@ from sitegeo.core.contracts import AnyContract, check, contract
 from sitegeo.core.inputs import PLACE_INPUTS
 from sitegeo.errors import StepError
 
-GROUP = "sitegeo.steps"
+STEP_GROUP = "sitegeo.steps"
+"""Entry-point group through which packages offer steps."""
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -40,7 +41,21 @@ R = TypeVar("R")
 
 @dataclass(frozen=True)
 class Step(Generic[P, R]):
-    """A function with its declaration; call it like the function."""
+    """A function with its declaration; call it like the function.
+
+    Attributes
+    ----------
+    name
+        That of the function.
+    function
+        What is called.
+    needs, uses
+        Layers without which it cannot run, and layers it takes where there are any.
+    makes
+        Contracts of the layers it returns, in order.
+    params
+        Its frozen parameters, None where it has none.
+    """
 
     name: str
     function: Callable[P, R]
@@ -76,12 +91,31 @@ class Step(Generic[P, R]):
 def step(*makes: str | AnyContract) -> Callable[[Callable[P, R]], Step[P, R]]:
     """Declare a function as a step that makes the named layers.
 
-    A layer sitegeo knows is named; a new one is given as its `Contract` or `RasterContract`.
+    Parameters
+    ----------
+    makes
+        A layer sitegeo knows by its name; a new one as its `Contract` or `RasterContract`.
+
+    Returns
+    -------
+    decorator
+        Turns the function into a `Step`.
 
     Raises
     ------
     StepError
         If the function's arguments do not follow the form above.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from sitegeo.core.contracts import RasterContract
+    >>> from sitegeo.core.grid import Raster
+    >>> @step(RasterContract("wetness"))
+    ... def wetness(*, cover: Raster) -> Raster:
+    ...     return Raster((cover.band("class") == 1).astype(np.uint8), cover.grid)
+    >>> wetness.needs, wetness.made
+    (('cover',), ('wetness',))
     """
 
     def declare(function: Callable[P, R]) -> Step[P, R]:
@@ -124,7 +158,7 @@ def _declared(
 
 def offers() -> dict[str, EntryPoint]:
     """Return the installed entry points, unloaded, by ``distribution:name``."""
-    points = tuple(entry_points(group=GROUP))
+    points = tuple(entry_points(group=STEP_GROUP))
     # A distribution reads its metadata anew each time it is asked for its name.
     names = {dist: dist.name for dist in {point.dist for point in points} if dist}
     found = {f"{names[p.dist] if p.dist else ''}:{p.name}": p for p in points}
@@ -161,6 +195,16 @@ def _load(key: str, point: EntryPoint) -> Step[..., Any]:
 
 def without_replaced(steps: Iterable[Step[..., Any]]) -> tuple[Step[..., Any], ...]:
     """Return steps without those of ours whose layers another package makes.
+
+    Parameters
+    ----------
+    steps
+        Of any packages, in any order.
+
+    Returns
+    -------
+    tuple of Step
+        Those of other packages first, by package and name.
 
     Raises
     ------
@@ -213,6 +257,8 @@ def resolve(
 
     Parameters
     ----------
+    steps
+        Steps, each of which makes other layers.
     have
         Names of the layers at hand.
     later
@@ -220,6 +266,11 @@ def resolve(
         step, are left out.
     want
         Layers to make; steps that none of them needs or uses are left out. All by default.
+
+    Returns
+    -------
+    tuple of Step
+        In an order that is the same on every run; without steps whose layers are all at hand.
 
     Raises
     ------
@@ -285,8 +336,22 @@ def _unmet(needy: Step[..., Any], need: str) -> StepError:
 
 
 @dataclass(frozen=True)
-class Ran:
-    """Record of one step: what it was run with, and the key of its results."""
+class StepRecord:
+    """What is recorded of a step that was run.
+
+    Attributes
+    ----------
+    name, package
+        Which step.
+    params
+        The fields of its parameters.
+    key
+        Key of its results, see `step_key`; empty where nothing is to be recalled.
+    seconds
+        How long it took.
+    reused
+        Whether its results were kept from an earlier run.
+    """
 
     name: str
     package: str
@@ -297,12 +362,12 @@ class Ran:
 
 
 @dataclass
-class Run:
-    """The layers at hand and the keys of their content, growing as steps run."""
+class StepRun:
+    """The layers at hand, the keys of their content and the record of steps, growing as they run."""
 
     layers: ChainMap[str, Any]
     keys: dict[str, str]
-    ran: list[Ran] = field(default_factory=list)
+    ran: list[StepRecord] = field(default_factory=list)
 
 
 def run(
@@ -313,11 +378,13 @@ def run(
     recall: Callable[[Step[..., Any], str], tuple[Any, ...] | None] = lambda _step, _key: None,
     on_step: Callable[[Step[..., Any]], None] = lambda _step: None,
     verify: bool = True,
-) -> Run:
+) -> StepRun:
     """Run resolved steps and return every layer with a record of each step.
 
     Parameters
     ----------
+    steps
+        In an order that `resolve` found.
     layers, keys
         What is at hand, and for each a key that changes with its content; no keys where the
         results are not to be recalled.
@@ -327,6 +394,11 @@ def run(
         Called before each step, for progress.
     verify
         Check each result against its contract; not again where the same steps ran for another wind.
+
+    Returns
+    -------
+    StepRun
+        All layers, those at hand included, their keys, and the record of each step.
 
     Raises
     ------
@@ -338,7 +410,7 @@ def run(
     if unkeyed:
         raise StepError("layers without a key", value=unkeyed)
     # A chain, so that layers kept on disk are read only when a step asks for them.
-    state = Run(ChainMap({}, cast("dict[str, Any]", layers)), dict(keys))
+    state = StepRun(ChainMap({}, cast("dict[str, Any]", layers)), dict(keys))
     for current in steps:
         on_step(current)
         started = time.perf_counter()
@@ -359,7 +431,7 @@ def run(
             state.keys[made.name] = f"{key}:{made.name}"
         params = {} if current.params is None else asdict(current.params)
         seconds = time.perf_counter() - started
-        state.ran.append(Ran(current.name, current.package, params, key, seconds, reused))
+        state.ran.append(StepRecord(current.name, current.package, params, key, seconds, reused))
     return state
 
 

@@ -1,4 +1,8 @@
-"""Layers on disk: vectors in one GeoPackage, each raster in a GeoTIFF named after its layer."""
+"""Layers on disk: vectors in one GeoPackage, each raster in a GeoTIFF named after its layer.
+
+Same layers, same bytes: layers are written in the order of their names, the date of last change
+is pinned and JSON keys are sorted.
+"""
 
 from __future__ import annotations
 
@@ -22,74 +26,63 @@ from sitegeo.core.parallel import allowed
 from sitegeo.core.typing import AnyArray
 from sitegeo.errors import CrsError, LayerError, SurveyError
 
-VECTORS = "survey.gpkg"
+SURVEY_GPKG = "survey.gpkg"
+"""GeoPackage of a survey's vector layers."""
+
 PHOTO = "photo"
+"""The raster kept as a picture to look at: red, green, blue, compressed with loss."""
+
+_BLOCK = 512  # pixels; practice, that of most readers of tiled GeoTIFFs
+_JPEG_QUALITY = 85  # judgement: a tenth of the size, and nothing a person sees is lost
+_DEFLATE_LEVEL = 4  # judgement: higher takes longer and saves little
+_LAST_CHANGE = "2000-01-01T00:00:00.000Z"  # for every GeoPackage
+_RESERVED = frozenset({"fid", "geom"})  # columns GeoPackage keeps for itself
 
 
-def write(folder: Path, layers: Mapping[str, Any], tags: Mapping[str, Mapping[str, str]]) -> None:
-    """Write layers into a folder; `tags` are kept in the raster of the same name."""
+def save_layers(
+    folder: Path, layers: Mapping[str, Any], tags: Mapping[str, Mapping[str, str]]
+) -> None:
+    """Write the layers of a survey into a folder, to be read again with `SavedLayers`.
+
+    Parameters
+    ----------
+    folder
+        An empty folder.
+    layers
+        GeoDataFrames, which go into `SURVEY_GPKG`, and rasters, each into its own GeoTIFF; other
+        values are left out.
+    tags
+        For a raster by name: tags to keep in its file.
+
+    Raises
+    ------
+    CrsError, LayerError
+        As for `write_geopackage`.
+    """
     frames = {n: v for n, v in sorted(layers.items()) if isinstance(v, gpd.GeoDataFrame)}
-    write_layers(folder / VECTORS, frames)
+    write_geopackage(folder / SURVEY_GPKG, frames)
     for name, layer in sorted(layers.items()):
         if isinstance(layer, Raster):
             _write_raster(folder / f"{name}.tif", layer, name, tags.get(name, {}))
 
 
-def _write_raster(path: Path, raster: Raster, name: str, tags: Mapping[str, str]) -> None:
-    values = raster.values if raster.values.ndim == 3 else raster.values[np.newaxis]
-    profile: dict[str, Any] = {
-        "driver": "GTiff",
-        "height": raster.grid.shape[0],
-        "width": raster.grid.shape[1],
-        "count": len(values),
-        "dtype": values.dtype,
-        "crs": raster.grid.crs.to_wkt(),
-        "transform": raster.grid.transform,
-        "tiled": True,
-        "blockxsize": 512,
-        "blockysize": 512,
-        "bigtiff": "if_safer",
-        "num_threads": allowed(),
-    }
-    if name == PHOTO:
-        profile |= {"compress": "jpeg", "jpeg_quality": 85, "photometric": "ycbcr"}
-    else:
-        float_like = np.issubdtype(values.dtype, np.floating)
-        profile |= {
-            "compress": "deflate",
-            "zlevel": 4,
-            "predictor": 3 if float_like else 2,
-            "interleave": "band",
-        }
-    with rasterio.Env(GDAL_TIFF_INTERNAL_MASK=True), rasterio.open(path, "w", **profile) as target:
-        target.write(values)
-        if raster.valid is not None:
-            target.write_mask(raster.valid)
-        if raster.bands and name != PHOTO:
-            target.colorinterp = [ColorInterp.gray] + [ColorInterp.undefined] * (len(values) - 1)
-            for index, band in enumerate(raster.bands, 1):
-                target.set_band_description(index, band)
-        target.update_tags(**tags)
-
-
-def read_raster(path: Path) -> Raster:
-    """Return a raster written by `write`."""
-    with rasterio.open(path) as source:
-        crs = CRS.from_wkt(source.crs.to_wkt())
-        grid = Grid.from_transform(source.transform, source.shape, crs)
-        bands = tuple(d for d in source.descriptions if d)
-        values: AnyArray = source.read()
-        has_mask = any("PER_DATASET" in str(flags) for flags in source.mask_flag_enums[0])
-        valid = source.dataset_mask() > 0 if has_mask else None
-    if path.stem == PHOTO:
-        bands = ("red", "green", "blue")
-    return Raster(values if bands else values[0], grid, valid, bands)
-
-
 class SavedLayers(Mapping[str, Any]):
-    """Layers of a folder, each read when first asked for."""
+    """Layers of a folder by name, each read when first asked for.
 
-    def __init__(self, folder: Path, *, vectors: str = VECTORS) -> None:
+    Parameters
+    ----------
+    folder
+        What `save_layers` filled.
+    vectors
+        Name of its GeoPackage.
+
+    Raises
+    ------
+    SurveyError
+        The GeoPackage, or a layer that is asked for, is damaged or missing.
+    """
+
+    def __init__(self, folder: Path, *, vectors: str = SURVEY_GPKG) -> None:
         self._folder = folder
         self._package = folder / vectors
         self._held: dict[str, Any] = {}
@@ -127,37 +120,18 @@ class SavedLayers(Mapping[str, Any]):
             raise _damaged(path, error) from None
 
 
-def _damaged(path: Path, error: Exception) -> SurveyError:
-    return SurveyError(
-        f"is damaged or missing: {error}",
-        where=path,
-        remedy="Run 'sitegeo survey' again with --overwrite",
-    )
-
-
-def write_json(path: Path, value: Any) -> None:
-    """Write JSON with sorted keys and a final newline, so that same input gives same bytes."""
-    text = json.dumps(value, indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False)
-    path.write_text(text + "\n", encoding="utf-8")
-
-
-def read_json(path: Path) -> Any:
-    """Return the JSON of a results folder; raises `SurveyError` if it is damaged."""
-    try:
-        return json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise _damaged(path, error) from None
-
-
-_PINNED = "2000-01-01T00:00:00.000Z"
-_RESERVED = frozenset({"fid", "geom"})
-
-
-def write_layers(path: Path, frames: Mapping[str, gpd.GeoDataFrame]) -> None:
+def write_geopackage(path: Path, frames: Mapping[str, gpd.GeoDataFrame]) -> None:
     """Write a new GeoPackage with one layer a frame, replacing what was there.
 
     Flags, counts, numbers and text keep their kind, missing values stay missing, and an empty
-    frame becomes an empty layer. The date of last change is pinned.
+    frame becomes an empty layer.
+
+    Parameters
+    ----------
+    path
+        The file.
+    frames
+        The frame of each layer, written in this order.
 
     Raises
     ------
@@ -195,7 +169,7 @@ def _written_quickly() -> Iterator[None]:
     A package is written beside its place and moved in whole: waiting for the disk at every layer
     saves nothing, and costs most of the time.
     """
-    wanted = {"OGR_CURRENT_DATE": _PINNED, "OGR_SQLITE_SYNCHRONOUS": "OFF"}
+    wanted = {"OGR_CURRENT_DATE": _LAST_CHANGE, "OGR_SQLITE_SYNCHRONOUS": "OFF"}
     before = {name: pyogrio.get_gdal_config_option(name) for name in wanted}
     pyogrio.set_gdal_config_options(wanted)
     try:
@@ -234,3 +208,76 @@ def _as_text(value: Any) -> Any:
     if isinstance(value, list | tuple | dict):
         return json.dumps(value, ensure_ascii=False)
     return None if pd.isna(value) else str(value)
+
+
+def _write_raster(path: Path, raster: Raster, name: str, tags: Mapping[str, str]) -> None:
+    values = raster.values if raster.values.ndim == 3 else raster.values[np.newaxis]
+    profile: dict[str, Any] = {
+        "driver": "GTiff",
+        "height": raster.grid.shape[0],
+        "width": raster.grid.shape[1],
+        "count": len(values),
+        "dtype": values.dtype,
+        "crs": raster.grid.crs.to_wkt(),
+        "transform": raster.grid.transform,
+        "tiled": True,
+        "blockxsize": _BLOCK,
+        "blockysize": _BLOCK,
+        "bigtiff": "if_safer",
+        "num_threads": allowed(),
+    }
+    if name == PHOTO:
+        profile |= {"compress": "jpeg", "jpeg_quality": _JPEG_QUALITY, "photometric": "ycbcr"}
+    else:
+        float_like = np.issubdtype(values.dtype, np.floating)
+        profile |= {
+            "compress": "deflate",
+            "zlevel": _DEFLATE_LEVEL,
+            "predictor": 3 if float_like else 2,
+            "interleave": "band",
+        }
+    with rasterio.Env(GDAL_TIFF_INTERNAL_MASK=True), rasterio.open(path, "w", **profile) as target:
+        target.write(values)
+        if raster.valid is not None:
+            target.write_mask(raster.valid)
+        if raster.bands and name != PHOTO:
+            target.colorinterp = [ColorInterp.gray] + [ColorInterp.undefined] * (len(values) - 1)
+            for index, band in enumerate(raster.bands, 1):
+                target.set_band_description(index, band)
+        target.update_tags(**tags)
+
+
+def read_raster(path: Path) -> Raster:
+    """Return a raster of a folder that `save_layers` filled."""
+    with rasterio.open(path) as source:
+        crs = CRS.from_wkt(source.crs.to_wkt())
+        grid = Grid.from_transform(source.transform, source.shape, crs)
+        bands = tuple(d for d in source.descriptions if d)
+        values: AnyArray = source.read()
+        has_mask = any("PER_DATASET" in str(flags) for flags in source.mask_flag_enums[0])
+        valid = source.dataset_mask() > 0 if has_mask else None
+    if path.stem == PHOTO:
+        bands = ("red", "green", "blue")
+    return Raster(values if bands else values[0], grid, valid, bands)
+
+
+def write_json(path: Path, value: Any) -> None:
+    """Write JSON with sorted keys and a final newline, so that same input gives same bytes."""
+    text = json.dumps(value, indent=1, sort_keys=True, ensure_ascii=False, allow_nan=False)
+    path.write_text(text + "\n", encoding="utf-8")
+
+
+def read_json(path: Path) -> Any:
+    """Return the JSON of a results folder; raises `SurveyError` if it is damaged."""
+    try:
+        return json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise _damaged(path, error) from None
+
+
+def _damaged(path: Path, error: Exception) -> SurveyError:
+    return SurveyError(
+        f"is damaged or missing: {error}",
+        where=path,
+        remedy="Run 'sitegeo survey' again with --overwrite",
+    )

@@ -22,7 +22,7 @@ from sitegeo.core.wind import Forecast
 from sitegeo.errors import PlaceError, StepError, UsageError
 from sitegeo.gather.client import Visit
 
-GROUP = "sitegeo.sources"
+SOURCE_GROUP = "sitegeo.sources"
 SHIPPED = Path(__file__).with_name("sources.toml")
 MOST_RADIUS_M = 10_000.0
 
@@ -164,7 +164,7 @@ class Service:
 
 def services() -> dict[str, Service]:
     """Return the installed kinds of service by name; raises `StepError` for one that is broken."""
-    return _loaded(tuple(entry_points(group=GROUP)))
+    return _loaded(tuple(entry_points(group=SOURCE_GROUP)))
 
 
 @lru_cache(maxsize=1)

@@ -12,7 +12,7 @@ from rasterio.enums import ColorInterp
 
 from sitegeo.core.inputs import VECTOR_ROLES
 from sitegeo.core.output import replacing
-from sitegeo.core.store import write_json, write_layers
+from sitegeo.core.store import write_geopackage, write_json
 from sitegeo.errors import GatherError
 from sitegeo.gather.gathering import LOOKED_AT, Gathered, Part
 from sitegeo.gather.sources import Picture
@@ -46,7 +46,7 @@ def write(
             bands = _bands(found, role)
             _write_picture(new / FILES.get(role, f"{role}.tif"), picture, bands)
         if found.frames:
-            write_layers(new / VECTORS, dict(sorted(found.frames.items())))
+            write_geopackage(new / VECTORS, dict(sorted(found.frames.items())))
         text = place_toml(found, title=title, finest_m=finest_m)
         (new / PLACE).write_text(text, encoding="utf-8")
         write_json(new / MARKER, record(found))

@@ -20,7 +20,7 @@ from pyproj import Transformer
 from sitegeo.core import output, store
 from sitegeo.core.grid import WGS84
 from sitegeo.core.inputs import KEPT_IN_PLAN
-from sitegeo.core.store import write_layers
+from sitegeo.core.store import write_geopackage
 from sitegeo.core.wind import Wind
 from sitegeo.errors import SurveyError
 from sitegeo.export import geojson, gpx, kml
@@ -121,7 +121,7 @@ class Plan:
             # Apart from the rest, since a style in a GeoPackage is for one kind of geometry.
             spread = self.features[self.features["role"].isin(["pocket", "group"])]
             layers = {"plan": self.features, "spread": spread, **self.layers}
-            write_layers(new / "plan.gpkg", layers)
+            write_geopackage(new / "plan.gpkg", layers)
             add_styles(new / "plan.gpkg", {"spread": spread_style()})
             kml_text = kml.kml_text(
                 self.features, self.waypoints, title, credits=self.record["credits"]

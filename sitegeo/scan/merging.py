@@ -17,7 +17,7 @@ import shapely
 from sitegeo.angles import unit_from_bearing
 from sitegeo.core import store
 from sitegeo.core.grid import convergence_deg
-from sitegeo.core.store import write_layers
+from sitegeo.core.store import write_geopackage
 from sitegeo.core.typing import AnyArray, FloatArray
 from sitegeo.rankings.season import WORKS_SHARE
 from sitegeo.scan.judging import BLINDS, MORNINGS, SEEN, VERDICTS, WATERS, Asked
@@ -187,7 +187,9 @@ def write(
             rows.drop(columns="tile").to_parquet(part / "blinds.parquet", write_covering_bbox=True)
         found.verdicts.to_parquet(new / "verdicts.parquet", index=False)
         cut = _tile_layer(pieces, tiles, found)
-        write_layers(new / PACKAGE, {"blinds": found.blinds, "waters": found.waters, "tiles": cut})
+        write_geopackage(
+            new / PACKAGE, {"blinds": found.blinds, "waters": found.waters, "tiles": cut}
+        )
         draw(
             new / "overview.png",
             out=out,

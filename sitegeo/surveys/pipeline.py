@@ -140,9 +140,9 @@ def _read(name: str, path: Path) -> Any:
 def write(layers: Mapping[str, Any], folder: Path) -> None:
     """Write layers as a survey does: one GeoPackage, and a GeoTIFF each."""
     frames = {n: v for n, v in layers.items() if not isinstance(v, Raster)}
-    store.write(folder, layers, {})
+    store.save_layers(folder, layers, {})
     if not frames:
-        (folder / store.VECTORS).unlink(missing_ok=True)
+        (folder / store.SURVEY_GPKG).unlink(missing_ok=True)
 
 
 def gear_of(survey: Survey, decoys: int | None = None, *, far_group: bool | None = None) -> Gear:

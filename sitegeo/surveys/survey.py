@@ -103,7 +103,7 @@ class Survey:
         out = Path(folder)
         with output.replacing(out, MARKER, overwrite=overwrite) as new:
             classes = {f"class_{c.value}": c.name.lower() for c in Cover}
-            store.write(new, self.layers, {"cover": classes})
+            store.save_layers(new, self.layers, {"cover": classes})
             if sheet:
                 preview.draw(self, new / "survey.png")
             record = dict(self.record)
@@ -280,7 +280,7 @@ def _picture(photo: Raster) -> Raster:
     return Raster(picture, photo.grid, photo.valid, ("red", "green", "blue"))
 
 
-def _record(place: Place, law: Law, result: steps.Run) -> dict[str, Any]:
+def _record(place: Place, law: Law, result: steps.StepRun) -> dict[str, Any]:
     grid = place.grid
     fit = _water_agreement(result)
     return {
@@ -342,7 +342,7 @@ def _assumptions(place: Place, layers: Mapping[str, Any]) -> list[str]:
     return told
 
 
-def _water_agreement(result: steps.Run) -> Agreement | None:
+def _water_agreement(result: steps.StepRun) -> Agreement | None:
     """Return how the map of the water fits what the photo shows on its own, if both are given."""
     photo, mapped = (result.layers.get(n) for n in ("photo_cover", "mapped_water"))
     if photo is None or mapped is None or mapped.empty:

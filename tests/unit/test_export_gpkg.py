@@ -12,7 +12,7 @@ import pyogrio
 import pytest
 from shapely.geometry import LineString, MultiPolygon, Point, box
 
-from sitegeo.core.store import write_layers
+from sitegeo.core.store import write_geopackage
 from sitegeo.errors import CrsError, LayerError
 
 CRS = "EPSG:26915"
@@ -48,7 +48,7 @@ def roads() -> gpd.GeoDataFrame:
 
 def test_fiona_reads_every_layer_back(tmp_path):
     path = tmp_path / "plan.gpkg"
-    write_layers(path, {"plan": plan(), "roads": roads(), "none": roads().iloc[:0]})
+    write_geopackage(path, {"plan": plan(), "roads": roads(), "none": roads().iloc[:0]})
     assert fiona.listlayers(path) == ["plan", "roads", "none"]
     with fiona.open(path, layer="plan") as layer:
         assert layer.crs.to_epsg() == 26915
@@ -74,7 +74,7 @@ def test_fiona_reads_every_layer_back(tmp_path):
 
 
 def test_coordinates_come_back_unchanged(tmp_path):
-    write_layers(tmp_path / "a.gpkg", {"plan": plan()})
+    write_geopackage(tmp_path / "a.gpkg", {"plan": plan()})
     back = gpd.read_file(tmp_path / "a.gpkg", layer="plan")
     assert back.crs == CRS
     assert (back.geometry.to_numpy() == plan().geometry.to_numpy()).all()
@@ -82,7 +82,7 @@ def test_coordinates_come_back_unchanged(tmp_path):
 
 def test_it_is_a_geopackage(tmp_path):
     """GeoPackage 1.2 and later (OGC 12-128): application id "GPKG", three required SRS rows."""
-    write_layers(tmp_path / "a.gpkg", {"plan": plan()})
+    write_geopackage(tmp_path / "a.gpkg", {"plan": plan()})
     with sqlite3.connect(tmp_path / "a.gpkg") as base:
         assert base.execute("pragma application_id").fetchone()[0] == 0x47504B47
         assert base.execute("pragma user_version").fetchone()[0] >= 10200
@@ -94,10 +94,10 @@ def test_same_bytes_twice_and_the_old_file_is_replaced(tmp_path):
     before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
     digests = set()
     for name in ("a.gpkg", "b.gpkg", "a.gpkg"):
-        write_layers(tmp_path / name, {"plan": plan(), "roads": roads()})
+        write_geopackage(tmp_path / name, {"plan": plan(), "roads": roads()})
         digests.add(hashlib.sha256((tmp_path / name).read_bytes()).hexdigest())
     assert len(digests) == 1
-    write_layers(tmp_path / "a.gpkg", {"roads": roads()})
+    write_geopackage(tmp_path / "a.gpkg", {"roads": roads()})
     assert fiona.listlayers(tmp_path / "a.gpkg") == ["roads"]
     assert pyogrio.get_gdal_config_option("OGR_CURRENT_DATE") == before
 
@@ -105,17 +105,17 @@ def test_same_bytes_twice_and_the_old_file_is_replaced(tmp_path):
 def test_the_frame_is_left_alone(tmp_path):
     frame = plan()
     kinds = dict(frame.dtypes)
-    write_layers(tmp_path / "a.gpkg", {"plan": frame})
+    write_geopackage(tmp_path / "a.gpkg", {"plan": frame})
     assert dict(frame.dtypes) == kinds
 
 
 def test_a_frame_without_crs_is_refused_before_anything_is_written(tmp_path):
     bare = gpd.GeoDataFrame(geometry=[Point(X, Y)])
     with pytest.raises(CrsError, match="no coordinate reference system"):
-        write_layers(tmp_path / "a.gpkg", {"plan": plan(), "bare": bare})
+        write_geopackage(tmp_path / "a.gpkg", {"plan": plan(), "bare": bare})
     assert not (tmp_path / "a.gpkg").exists()
 
 
 def test_a_column_the_format_keeps_is_refused(tmp_path):
     with pytest.raises(LayerError, match="'fid'"):
-        write_layers(tmp_path / "a.gpkg", {"plan": plan().assign(fid=1)})
+        write_geopackage(tmp_path / "a.gpkg", {"plan": plan().assign(fid=1)})

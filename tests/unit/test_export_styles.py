@@ -11,7 +11,7 @@ import fiona
 import geopandas as gpd
 import shapely
 
-from sitegeo.core.store import write_layers
+from sitegeo.core.store import write_geopackage
 from sitegeo.export.marks import HATCHES
 from sitegeo.export.styles import add_styles, spread_style
 
@@ -20,7 +20,7 @@ def package(path: Path) -> Path:
     frame = gpd.GeoDataFrame(
         {"role": ["group"], "name": ["MASS"]}, geometry=[shapely.box(0, 0, 9, 9)], crs=32615
     )
-    write_layers(path, {"spread": frame})
+    write_geopackage(path, {"spread": frame})
     add_styles(path, {"spread": spread_style()})
     return path
 

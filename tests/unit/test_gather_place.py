@@ -23,7 +23,7 @@ from sitegeo.errors import GatherError, PlaceError, StepError, UsageError
 from sitegeo.gather.client import Client
 from sitegeo.gather.gathering import PLACE_ROLES, Gathered, gather
 from sitegeo.gather.mosaic import Scene, mosaic, newest_complete
-from sitegeo.gather.sources import GROUP, Area, Found, Service, Source, sources
+from sitegeo.gather.sources import SOURCE_GROUP, Area, Found, Service, Source, sources
 from sitegeo.gather.writing import write
 from sitegeo.places.place import read_place
 
@@ -553,8 +553,8 @@ def test_ones_own_sources_come_first_and_replace(tmp_path: Path) -> None:
 
 def brought(monkeypatch: pytest.MonkeyPatch, *values: str) -> None:
     """Another package offers these."""
-    ours = tuple(entry_points(group=GROUP))
-    points = ours + tuple(EntryPoint("mine", value, GROUP) for value in values)
+    ours = tuple(entry_points(group=SOURCE_GROUP))
+    points = ours + tuple(EntryPoint("mine", value, SOURCE_GROUP) for value in values)
     monkeypatch.setattr("sitegeo.gather.sources.entry_points", lambda group: points)
 
 
