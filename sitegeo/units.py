@@ -10,13 +10,19 @@ from typing import Literal
 
 from sitegeo.errors import UsageError
 
-FOOT_M = 0.3048
-YARD_M = 0.9144
-MILE_M = 1609.344
+# Exact by definition: the international foot, yard and mile, the nautical mile of 1852 m, the acre
+# of 4840 square yards.
+FOOT_M = 0.3048  # standard
+YARD_M = 0.9144  # standard
+MILE_M = 1609.344  # standard
 KNOT_MPS = 1852 / 3600
 MPH_MPS = MILE_M / 3600
 ACRE_M2 = 4840 * YARD_M**2
 
+ZERO_CELSIUS_K = 273.15
+"""0 °C in kelvin; standard."""
+
+# What a person may write for a unit, and its size.
 LENGTHS_M = {
     "m": 1.0, "metre": 1.0, "metres": 1.0, "meter": 1.0, "meters": 1.0, "km": 1000.0,
     "yd": YARD_M, "yard": YARD_M, "yards": YARD_M,
@@ -32,6 +38,7 @@ SPEEDS_MPS = {
 }  # fmt: skip
 
 LengthUnit = Literal["yd", "m"]
+"""What a person reads lengths in."""
 
 
 def _convert(value: float, unit: str, table: dict[str, float], kind: str) -> float:
@@ -48,7 +55,13 @@ def _known(table: dict[str, float]) -> str:
 
 
 def metres(value: float, unit: str) -> float:
-    """Return a length in metres; raises `UsageError` for an unknown unit."""
+    """Return a length in metres; raises `UsageError` for an unknown unit.
+
+    Examples
+    --------
+    >>> metres(500, "yd")
+    457.2
+    """
     return _convert(value, unit, LENGTHS_M, "length")
 
 
@@ -72,7 +85,7 @@ def to_mph(value_mps: float) -> float:
     return value_mps / MPH_MPS
 
 
-def celsius(value_f: float) -> float:
+def celsius_from_fahrenheit(value_f: float) -> float:
     """Return degrees Fahrenheit in degrees Celsius."""
     return (value_f - 32.0) / 1.8
 
@@ -85,11 +98,11 @@ def length_text(value_m: float, units: LengthUnit = "yd") -> str:
 def depth_text(value_m: float) -> str:
     """Return a depth or a line length both ways, e.g. ``"3 ft (0.9 m)"``, to the half foot.
 
-    Less than that is told in inches, so that a ripple is not a wave of 0 ft.
+    Less than that is given in inches, so that a ripple is not a wave of 0 ft.
     """
     feet = round(2 * value_m / FOOT_M) / 2
-    told = f"{feet:g} ft" if feet or not value_m else f"{12 * value_m / FOOT_M:.0f} in"
-    return f"{told} ({value_m:.1f} m)"
+    text = f"{feet:g} ft" if feet or not value_m else f"{12 * value_m / FOOT_M:.0f} in"
+    return f"{text} ({value_m:.1f} m)"
 
 
 def speed_text(value_mps: float, units: LengthUnit = "yd") -> str:

@@ -80,13 +80,13 @@ class Air(Worded[float]):
     name = "TEMP"
 
     def read(self, text: str) -> float:
-        from sitegeo.units import celsius
+        from sitegeo.units import celsius_from_fahrenheit
 
         match = re.fullmatch(r"([-+]?\d+(?:\.\d+)?)\s*°?\s*([CcFf])", text)
         if match is None:
             raise ValueError("is not a temperature with its unit, such as 28F or -2C")
         degrees = float(match[1])
-        found = celsius(degrees) if match[2] in "Ff" else degrees
+        found = celsius_from_fahrenheit(degrees) if match[2] in "Ff" else degrees
         if not -70 <= found <= 50:
             raise ValueError("is no temperature of the air")
         return found

@@ -363,7 +363,7 @@ class StepRecord:
 
 @dataclass
 class StepRun:
-    """The layers at hand, the keys of their content and the record of steps, growing as they run."""
+    """The layers at hand, their keys and the record of steps, growing as steps run."""
 
     layers: ChainMap[str, Any]
     keys: dict[str, str]

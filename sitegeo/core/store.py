@@ -33,8 +33,8 @@ PHOTO = "photo"
 """The raster kept as a picture to look at: red, green, blue, compressed with loss."""
 
 _BLOCK = 512  # pixels; practice, that of most readers of tiled GeoTIFFs
-_JPEG_QUALITY = 85  # judgement: a tenth of the size, and nothing a person sees is lost
-_DEFLATE_LEVEL = 4  # judgement: higher takes longer and saves little
+_JPEG_QUALITY = 85  # judgement
+_DEFLATE_LEVEL = 4  # judgement: speed before size
 _LAST_CHANGE = "2000-01-01T00:00:00.000Z"  # for every GeoPackage
 _RESERVED = frozenset({"fid", "geom"})  # columns GeoPackage keeps for itself
 

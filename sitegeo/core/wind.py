@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from sitegeo.angles import COMPASS_POINTS, compass_point, wrap360
+from sitegeo.angles import COMPASS_POINTS, compass_bearing, compass_point, wrap360
 from sitegeo.errors import ForecastError, UsageError, WindError
 from sitegeo.units import LengthUnit, metres_per_second, speed_text
 
@@ -38,8 +38,11 @@ WIND_SIDES: tuple[tuple[float, WindSide], ...] = (
 """How the wind meets a bank: upper end of each side, degrees between the wind and the way the bank
 faces; beyond the last it is ``off``. Practice."""
 
+# Beyond any wind a person is out in: more is a mistaken unit; judgement.
+_FASTEST_MPS, _FASTEST_GUST_MPS = 60, 90
+
 _EXAMPLE = 'Write for example "NW 12 mph", "315 5 m/s", "NNE 8 kn gust 14" or "calm"'
-_WIND = re.compile(
+_PATTERN = re.compile(
     r"^\s*(?P<dir>[A-Za-z]{1,3}|[-+]?\d+(?:\.\d+)?\s*(?:°|deg)?)[\s,@]+"
     r"(?P<speed>[-+]?\d+(?:\.\d+)?)\s*(?P<unit>[A-Za-z/]+(?:-1)?)?"
     r"(?:[\s,]*(?:gust(?:s|ing)?(?:\s+to)?|g)\s*(?P<gust>[-+]?\d+(?:\.\d+)?)\s*(?P<gunit>[A-Za-z/]+)?)?\s*$",
@@ -76,10 +79,14 @@ class Wind:
     def __post_init__(self) -> None:
         for ok, what, value in (
             (0 <= self.from_deg < 360, "a wind's direction lies in [0, 360)", self.from_deg),
-            (0 <= self.speed_mps <= 60, "a wind's speed lies between 0 and 60 m/s", self.speed_mps),
+            (
+                0 <= self.speed_mps <= _FASTEST_MPS,
+                f"a wind's speed lies between 0 and {_FASTEST_MPS} m/s",
+                self.speed_mps,
+            ),
             (0 <= self.spread_deg <= 90, "a wind's spread lies in 0 to 90°", self.spread_deg),
             (
-                self.gust_mps is None or self.speed_mps <= self.gust_mps <= 90,
+                self.gust_mps is None or self.speed_mps <= self.gust_mps <= _FASTEST_GUST_MPS,
                 "a gust is at least the mean wind",
                 self.gust_mps,
             ),
@@ -95,10 +102,15 @@ class Wind:
         ------
         WindError
             If it cannot be read; nothing is guessed.
+
+        Examples
+        --------
+        >>> Wind.parse("NW 5 m/s gust 8")
+        Wind(from_deg=315.0, speed_mps=5.0, gust_mps=8.0, spread_deg=15.0)
         """
         if text.strip().lower() == "calm":
             return cls(0.0, 0.0)
-        match = _WIND.match(text)
+        match = _PATTERN.match(text)
         if match is None:
             raise WindError(
                 "this wind cannot be read: it needs a direction, then a speed with its unit",
@@ -117,7 +129,7 @@ class Wind:
 
     @property
     def strongest_mps(self) -> float:
-        """The gust, or 1.5 times the mean wind where none is given; the factor is judgement."""
+        """The gust, or `GUST_FACTOR` times the mean wind where none is given."""
         return self.gust_mps or GUST_FACTOR * self.speed_mps
 
     @property
@@ -144,7 +156,7 @@ def _direction(text: str, whole: str) -> float:
                 value=whole,
                 remedy=f"Use one of {' '.join(COMPASS_POINTS)}, or degrees from true north",
             )
-        return COMPASS_POINTS.index(text.upper()) * 22.5
+        return compass_bearing(text)
     degrees = float(re.sub(r"[°a-zA-Z\s]", "", text))
     if not 0 <= degrees <= 360:
         raise WindError("a direction lies between 0 and 360°", value=whole, remedy=_EXAMPLE)
@@ -165,11 +177,24 @@ def _speed(number: str, unit: str | None, whole: str) -> float:
 
 @dataclass(frozen=True)
 class TimedWind:
-    """A wind at a time; `wind` is None where the record has a gap."""
+    """A wind at a time.
+
+    Parameters
+    ----------
+    time
+        With its offset from UTC.
+    wind
+        None where the record has a gap.
+    temp_c
+        Air temperature, None where not known.
+    """
 
     time: datetime
     wind: Wind | None
     temp_c: float | None = None
+
+
+_NEAREST = timedelta(hours=1)  # judgement: a wind further off in time is not that morning's
 
 
 @dataclass(frozen=True)
@@ -199,7 +224,7 @@ class Forecast:
         wanted = read_time(when, where="--when")
         first, last = self.hours[0].time.isoformat(), self.hours[-1].time.isoformat()
         nearest = min(self.hours, key=lambda h: abs(h.time - wanted))
-        if abs(nearest.time - wanted) > timedelta(hours=1) or nearest.wind is None:
+        if abs(nearest.time - wanted) > _NEAREST or nearest.wind is None:
             raise ForecastError(
                 "the forecast has no wind near this time",
                 value=when,

@@ -20,7 +20,7 @@ from sitegeo.core.models import from_record
 from sitegeo.core.wind import Wind
 from sitegeo.law.daylight import daylight, is_dark
 from sitegeo.places.config import Assume, GearKeys
-from sitegeo.units import FOOT_M, celsius, depth_text, to_mph
+from sitegeo.units import FOOT_M, celsius_from_fahrenheit, depth_text, to_mph
 
 FROSTBITE_30_MIN_F = -18.0
 """Wind chill from which bare skin freezes within 30 minutes (US National Weather Service)."""
@@ -51,7 +51,7 @@ def wind_chill_f(temperature_f: float, speed_mph: float) -> float | None:
 def wind_chill_c(temperature_c: float, speed_mps: float) -> float | None:
     """Return the wind chill in °C of air and wind in SI; None outside its range."""
     chill_f = wind_chill_f(temperature_c * 1.8 + 32.0, to_mph(speed_mps))
-    return None if chill_f is None else celsius(chill_f)
+    return None if chill_f is None else celsius_from_fahrenheit(chill_f)
 
 
 def frostbite_below_c(speed_mps: float) -> float | None:
@@ -64,7 +64,7 @@ def frostbite_below_c(speed_mps: float) -> float | None:
         return None
     v = speed_mph**0.16
     air_f = (FROSTBITE_30_MIN_F - 35.74 + 35.75 * v) / (0.6215 + 0.4275 * v)
-    return celsius(air_f)
+    return celsius_from_fahrenheit(air_f)
 
 
 def wade_product(depth_m: float, current_mps: float) -> float:
@@ -160,8 +160,8 @@ def _chill(wind: Wind | None, air_c: float | None) -> Iterator[str]:
         yield f"Air temperature not known: at {_air(freezes)} this wind freezes skin in 30 minutes"
 
 
-def _air(celsius: float) -> str:
-    fahrenheit, whole = round(celsius * 1.8 + 32), round(celsius)
+def _air(celsius_from_fahrenheit: float) -> str:
+    fahrenheit, whole = round(celsius_from_fahrenheit * 1.8 + 32), round(celsius_from_fahrenheit)
     return f"{fahrenheit} °F ({whole} °C)"
 
 

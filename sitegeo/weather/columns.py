@@ -13,15 +13,16 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from sitegeo.core.wind import CALM_MPS, Forecast, TimedWind, read_time
 from sitegeo.errors import ForecastError
-from sitegeo.units import celsius, metres_per_second
+from sitegeo.units import celsius_from_fahrenheit, metres_per_second
 from sitegeo.weather.record import in_order, timed
 
-Row = dict[str, str | None]
+_Row = dict[str, str | None]
 
-MISSING = frozenset({"", "m", "null", "none", "nan"})
-STATION_TIME = re.compile(r"valid\s*(?:\((?P<zone>[^)]+)\))?$", re.IGNORECASE)
-STATED_ZONE = re.compile(r"#\s*DEBUG:\s*Time Zone\s*->\s*(?P<zone>\S+)")
-ZULU = re.compile(r"\b\d{2}(?P<hour>\d{2})(?P<minute>\d{2})Z\b")
+# How station records write "no value".
+_MISSING = frozenset({"", "m", "null", "none", "nan"})
+_STATION_TIME = re.compile(r"valid\s*(?:\((?P<zone>[^)]+)\))?$", re.IGNORECASE)
+_STATED_ZONE = re.compile(r"#\s*DEBUG:\s*Time Zone\s*->\s*(?P<zone>\S+)")
+_ZULU = re.compile(r"\b\d{2}(?P<hour>\d{2})(?P<minute>\d{2})Z\b")
 
 
 def read_csv(path: Path) -> Forecast:
@@ -71,26 +72,32 @@ def _our_rows(
         if None in row:
             raise ForecastError("has more values than the header has names", where=where)
 
-        def either(si: str, other: str, unit: str, row: Row = row, at: str = where) -> float | None:
-            value, foreign = _number(row, si, at), _number(row, other, at)
-            if value is not None or foreign is None:
-                return value
-            return celsius(foreign) if unit == "F" else metres_per_second(foreign, unit)
-
         hour = timed(
             read_time((row.get("time") or "").strip(), where=where),
             _number(row, "from_deg", where),
-            either("speed_mps", "speed_mph", "mph"),
-            gust_mps=either("gust_mps", "gust_mph", "mph"),
+            _either(row, "speed_mps", "speed_mph", where),
+            gust_mps=_either(row, "gust_mps", "gust_mph", where),
             spread_deg=_number(row, "spread_deg", where),
-            temp_c=either("temp_c", "temp_f", "F"),
+            temp_c=_either(row, "temp_c", "temp_f", where),
             where=where,
         )
         yield hour, where, row["time"]
 
 
+def _either(row: _Row, si: str, other: str, where: str) -> float | None:
+    """The value of the column in SI, else of the one in mph or °F."""
+    value, foreign = _number(row, si, where), _number(row, other, where)
+    if value is not None or foreign is None:
+        return value
+    return (
+        celsius_from_fahrenheit(foreign)
+        if other.endswith("_f")
+        else metres_per_second(foreign, "mph")
+    )
+
+
 def _number(
-    row: Row, name: str, where: str, *, missing: frozenset[str] = frozenset({""})
+    row: _Row, name: str, where: str, *, missing: frozenset[str] = frozenset({""})
 ) -> float | None:
     text = (row.get(name) or "").strip()
     if text.lower() in missing:
@@ -107,7 +114,7 @@ def _number(
 def _station_rows(
     rows: csv.DictReader[str], names: list[str], notes: list[str], path: Path
 ) -> Iterator[tuple[TimedWind, str, str | None]]:
-    column = next((n for n in names if STATION_TIME.match(n)), None)
+    column = next((n for n in names if _STATION_TIME.match(n)), None)
     if column is None:
         raise ForecastError("the header must name valid, the time of observation", where=path)
     zone, above = _stated_zone(column, notes, path), len(notes)
@@ -132,31 +139,31 @@ def _station_rows(
         yield last
 
 
-def _station_hour(row: Row, column: str, zone: ZoneInfo | None, where: str) -> TimedWind:
+def _station_hour(row: _Row, column: str, zone: ZoneInfo | None, where: str) -> TimedWind:
     def knots(name: str) -> float | None:
-        value = _number(row, name, where, missing=MISSING)
+        value = _number(row, name, where, missing=_MISSING)
         return None if value is None else metres_per_second(value, "kn")
 
-    mean, from_deg = knots("sknt"), _number(row, "drct", where, missing=MISSING)
+    mean, from_deg = knots("sknt"), _number(row, "drct", where, missing=_MISSING)
     if from_deg == 0 and mean is not None and mean >= CALM_MPS:
         from_deg = None  # reports write north as 360; 000 stands beside calm alone
-    temp_f = _number(row, "tmpf", where, missing=MISSING)
+    temp_f = _number(row, "tmpf", where, missing=_MISSING)
     return timed(
         _station_time(row, column, zone, where),
         from_deg,
         mean,
         gust_mps=knots("gust"),
-        temp_c=None if temp_f is None else celsius(temp_f),
+        temp_c=None if temp_f is None else celsius_from_fahrenheit(temp_f),
         where=where,
     )
 
 
 def _stated_zone(column: str, notes: list[str], path: Path) -> ZoneInfo | None:
     """Return the zone of a station's times, None where only the report itself can tell."""
-    match = STATION_TIME.match(column)
+    match = _STATION_TIME.match(column)
     named = match["zone"] if match else None
     for note in notes:
-        found = STATED_ZONE.match(note)
+        found = _STATED_ZONE.match(note)
         named = named or (found["zone"] if found else None)
     if named is None:
         return None
@@ -166,7 +173,7 @@ def _stated_zone(column: str, notes: list[str], path: Path) -> ZoneInfo | None:
         raise ForecastError("no such time zone", where=path, value=named) from None
 
 
-def _station_time(row: Row, column: str, zone: ZoneInfo | None, where: str) -> datetime:
+def _station_time(row: _Row, column: str, zone: ZoneInfo | None, where: str) -> datetime:
     text = (row.get(column) or "").strip()
     try:
         moment = datetime.fromisoformat(text)
@@ -177,7 +184,7 @@ def _station_time(row: Row, column: str, zone: ZoneInfo | None, where: str) -> d
     if zone is not None:
         return moment.replace(tzinfo=zone)
     # The report's own text is in UTC: where it agrees, the column is too.
-    report = ZULU.search(row.get("metar") or "")
+    report = _ZULU.search(row.get("metar") or "")
     if report and (int(report["hour"]), int(report["minute"])) == (moment.hour, moment.minute):
         return moment.replace(tzinfo=UTC)
     raise ForecastError(

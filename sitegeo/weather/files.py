@@ -10,6 +10,7 @@ from sitegeo.core.wind import Forecast
 from sitegeo.errors import ForecastError
 from sitegeo.weather import columns, grids, services
 
+_BEGINNING = 64  # bytes, enough to know a file by
 _JSON = (b"{", b"[")
 _NETCDF = (b"CDF\x01", b"CDF\x02", b"CDF\x05", b"\x89HDF")
 
@@ -17,14 +18,21 @@ _NETCDF = (b"CDF\x01", b"CDF\x02", b"CDF\x05", b"\x89HDF")
 def read_winds(path: str | Path, *, at: tuple[float, float] | None = None) -> Forecast:
     """Return the winds of a file: a forecast, or past mornings.
 
-    The form is told by the file's beginning: our CSV (``time, from_deg, speed_mps``), a weather
+    The form is known by the file's beginning: our CSV (``time, from_deg, speed_mps``), a weather
     station's CSV (``valid, drct, sknt``), the hourly JSON of the national weather service or of
     Open-Meteo, GRIB2, or NetCDF (with xarray installed).
 
     Parameters
     ----------
+    path
+        The file.
     at
         Latitude and longitude; gridded forecasts need it and take the nearest cell.
+
+    Returns
+    -------
+    Forecast
+        Winds in the order of their times; gaps and calms are kept.
 
     Raises
     ------
@@ -36,7 +44,7 @@ def read_winds(path: str | Path, *, at: tuple[float, float] | None = None) -> Fo
     path = Path(path)
     try:
         with path.open("rb") as file:
-            start = file.read(64).removeprefix(b"\xef\xbb\xbf").lstrip()
+            start = file.read(_BEGINNING).removeprefix(b"\xef\xbb\xbf").lstrip()
     except OSError as error:
         raise ForecastError(f"cannot be read: {error.strerror}", where=path) from None
     if start.startswith(_JSON):

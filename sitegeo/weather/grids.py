@@ -17,10 +17,11 @@ from sitegeo.core.grid import WGS84, convergence_deg
 from sitegeo.core.typing import FloatArray
 from sitegeo.core.wind import Forecast, TimedWind
 from sitegeo.errors import ForecastError, MissingExtraError
+from sitegeo.units import ZERO_CELSIUS_K
 from sitegeo.weather.record import in_order, timed
 
-LatLon = tuple[float, float]
-ELEMENTS = {
+# The elements of GRIB2 that are read, by name and level.
+_ELEMENTS = {
     ("UGRD", "10-HTGL"): "u",
     ("VGRD", "10-HTGL"): "v",
     ("WIND", "10-HTGL"): "speed",
@@ -31,13 +32,20 @@ ELEMENTS = {
 }
 _FLAGS_OCTET = {0: 55, 1: 55, 10: 47, 20: 47, 30: 47}
 """Where each grid template keeps its component flags (WMO Manual on Codes, FM 92 GRIB)."""
-_ALONG_GRID = 0x08
+_ALONG_GRID = 0x08  # standard: the bit of those flags for components along the grid
 
 
-def read_grib(path: Path, at: LatLon) -> Forecast:
+def read_grib(path: Path, at: tuple[float, float]) -> Forecast:
     """Return the wind 10 m above the ground in the cell of a GRIB2 file that holds a place.
 
     Components given along the grid, as on most conformal grids, are turned to true north.
+
+    Parameters
+    ----------
+    path
+        The file.
+    at
+        Latitude and longitude.
 
     Raises
     ------
@@ -50,7 +58,7 @@ def read_grib(path: Path, at: LatLon) -> Forecast:
             row, col, turn = _cell(source, path, at)
             for index in range(1, source.count + 1):
                 tags = source.tags(index)
-                name = ELEMENTS.get((tags.get("GRIB_ELEMENT"), tags.get("GRIB_SHORT_NAME")))
+                name = _ELEMENTS.get((tags.get("GRIB_ELEMENT"), tags.get("GRIB_SHORT_NAME")))
                 if name is None:
                     continue
                 window = ((row, row + 1), (col, col + 1))
@@ -66,10 +74,11 @@ def read_grib(path: Path, at: LatLon) -> Forecast:
 
 
 def _si(name: str, value: float, tags: dict[str, str]) -> float:
-    return value - 273.15 if name == "temp" and "[K]" in tags.get("GRIB_UNIT", "") else value
+    kelvin = name == "temp" and "[K]" in tags.get("GRIB_UNIT", "")
+    return value - ZERO_CELSIUS_K if kelvin else value
 
 
-def _cell(source: Any, path: Path, at: LatLon) -> tuple[int, int, float]:
+def _cell(source: Any, path: Path, at: tuple[float, float]) -> tuple[int, int, float]:
     """Return the row and column that hold a place, and the angle from grid to true north."""
     lat, lon = at
     crs = CRS.from_user_input(source.crs)
@@ -128,9 +137,24 @@ def _rows(
 
 
 def polar(u_mps: float, v_mps: float, convergence_deg: float = 0.0) -> tuple[float, float]:
-    """Return speed and the true bearing a wind comes from, of components to the east and north.
+    """Return speed and the true bearing a wind comes from, of its two components.
 
-    `convergence_deg` is the bearing of grid north where the components run along a grid.
+    Parameters
+    ----------
+    u_mps, v_mps
+        Components toward the east and the north, or along the columns and rows of a grid.
+    convergence_deg
+        True bearing of grid north where they run along a grid.
+
+    Returns
+    -------
+    speed_mps, from_deg
+        Speed, and the true bearing it comes from in [0, 360).
+
+    Examples
+    --------
+    >>> polar(0.0, -5.0)
+    (5.0, 0.0)
     """
     grid = math.degrees(math.atan2(-u_mps, -v_mps))
     return math.hypot(u_mps, v_mps), (grid + convergence_deg) % 360.0
@@ -147,10 +171,17 @@ _STANDARD = {
 _USUAL = {"u10": "u", "v10": "v", "i10fg": "gust", "fg10": "gust", "t2m": "temp"}
 
 
-def read_netcdf(path: Path, at: LatLon) -> Forecast:
+def read_netcdf(path: Path, at: tuple[float, float]) -> Forecast:
     """Return the wind in the cell of a NetCDF file nearest to a place; times in it are UTC.
 
-    Variables are told by their CF standard names, or by the names u10, v10, t2m, fg10.
+    Variables are known by their CF standard names, or by the names u10, v10, t2m, fg10.
+
+    Parameters
+    ----------
+    path
+        The file.
+    at
+        Latitude and longitude.
 
     Raises
     ------
@@ -189,7 +220,7 @@ def read_netcdf(path: Path, at: LatLon) -> Forecast:
     return in_order(_rows(held, 0.0, path), path)
 
 
-def _nearest(data: Any, at: LatLon, path: Path) -> Any:
+def _nearest(data: Any, at: tuple[float, float], path: Path) -> Any:
     axes = [n for n in ("latitude", "lat") if n in data.coords and data[n].ndim == 1]
     if not axes:
         raise ForecastError("has no axes of latitude and longitude", where=path)
@@ -208,4 +239,4 @@ def _nearest(data: Any, at: LatLon, path: Path) -> Any:
 def _column(values: Any, name: str) -> FloatArray:
     held: FloatArray = np.asarray(values.to_numpy(), dtype=float).squeeze()
     kelvin = name == "temp" and str(values.attrs.get("units", "")).startswith("K")
-    return held - 273.15 if kelvin else held
+    return held - ZERO_CELSIUS_K if kelvin else held

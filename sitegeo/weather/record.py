@@ -22,7 +22,27 @@ def timed(
 ) -> TimedWind:
     """Return the wind of a row, a gap where it has no speed, or blows and has no direction.
 
-    360° is north. A gust below the mean wind, as records write for "none", is not known.
+    Parameters
+    ----------
+    time
+        With its offset from UTC.
+    from_deg
+        True bearing it comes from, None where not known; 360° is north.
+    mean_mps
+        Mean speed, None where not known.
+    gust_mps
+        Gust; below the mean wind, as records write for "none", it is not known.
+    spread_deg
+        Standard deviation of the direction; `core.wind.DEFAULT_SPREAD_DEG` where not known.
+    temp_c
+        Air temperature, None where not known.
+    where
+        File and line, for the error.
+
+    Returns
+    -------
+    TimedWind
+        The wind at its time.
 
     Raises
     ------

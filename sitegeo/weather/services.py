@@ -14,15 +14,16 @@ from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
 
-from sitegeo.angles import COMPASS_POINTS
+from sitegeo.angles import COMPASS_POINTS, compass_bearing
 from sitegeo.core.wind import GUST_FACTOR, Forecast, TimedWind, read_time
 from sitegeo.errors import ForecastError, UsageError
-from sitegeo.units import celsius, metres_per_second
+from sitegeo.units import celsius_from_fahrenheit, metres_per_second
 from sitegeo.weather.record import in_order, timed
 
-Rows = Iterator[tuple[TimedWind, str, Any]]
+_Rows = Iterator[tuple[TimedWind, str, Any]]
 
 _SPEEDS = re.compile(r"^\s*(\d+(?:\.\d+)?)(?:\s*(?:to|-)\s*(\d+(?:\.\d+)?))?\s*([A-Za-z/]+)\s*$")
+_MOST_OFFSET_S = 14 * 3600  # standard: no zone lies further from UTC
 _UNIT_CODES = {"km_h-1": "km/h", "m_s-1": "m/s", "kt": "kn", "mi_h-1": "mph"}
 
 
@@ -62,7 +63,7 @@ def _get(held: Any, name: str) -> Any:
     return held.get(name) if isinstance(held, Mapping) else None
 
 
-def _periods(periods: list[Any], path: object) -> Rows:
+def _periods(periods: list[Any], path: object) -> _Rows:
     """Rows of the national weather service's periods."""
     for number, period in enumerate(periods, 1):
         where = f"{path} period {number}"
@@ -120,7 +121,7 @@ def _direction(given: Any, where: str) -> float | None:
     if given is None or given == "" or str(given).upper() == "VRB":
         return None
     if isinstance(given, str) and given.upper() in COMPASS_POINTS:
-        return COMPASS_POINTS.index(given.upper()) * 22.5
+        return compass_bearing(given)
     return _finite(given, "a direction", where)
 
 
@@ -138,7 +139,7 @@ def _degrees(value: float, unit: str, where: str) -> float:
     letter = unit.strip("° ").upper()[:1]
     if letter not in {"C", "F"}:
         raise ForecastError("unknown unit of temperature", where=where, value=unit)
-    return celsius(value) if letter == "F" else value
+    return celsius_from_fahrenheit(value) if letter == "F" else value
 
 
 def _finite(given: Any, what: str, where: str) -> float:
@@ -151,7 +152,7 @@ def _finite(given: Any, what: str, where: str) -> float:
     return value
 
 
-def _hourly_columns(held: Mapping[str, Any], path: object) -> Rows:
+def _hourly_columns(held: Mapping[str, Any], path: object) -> _Rows:
     """Rows of Open-Meteo's columns: its times are local to an offset it states once."""
     hourly: Mapping[str, Any] = held["hourly"]
     units: Mapping[str, Any] = _get(held, "hourly_units") or {}
@@ -192,7 +193,7 @@ def _offset(held: Mapping[str, Any], units: Any, path: object) -> timezone:
     if _get(units, "time") == "unixtime":
         return UTC
     seconds = held.get("utc_offset_seconds")
-    if not isinstance(seconds, int) or isinstance(seconds, bool) or abs(seconds) > 50_400:
+    if not isinstance(seconds, int) or isinstance(seconds, bool) or abs(seconds) > _MOST_OFFSET_S:
         raise ForecastError(
             "its times have no offset from UTC, and no 'utc_offset_seconds' tells it",
             where=path,

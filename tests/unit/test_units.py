@@ -42,4 +42,4 @@ def test_as_a_person_reads_it() -> None:
 
 @pytest.mark.parametrize(("fahrenheit", "celsius"), [(32, 0), (212, 100), (-40, -40)])
 def test_temperature_at_the_fixed_points(fahrenheit: float, celsius: float) -> None:
-    assert units.celsius(fahrenheit) == pytest.approx(celsius, abs=1e-12)
+    assert units.celsius_from_fahrenheit(fahrenheit) == pytest.approx(celsius, abs=1e-12)
