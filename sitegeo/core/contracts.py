@@ -112,7 +112,7 @@ _RANGES = {
     "m": (0.0, np.inf, "not be negative"),
     "m2": (0.0, np.inf, "not be negative"),
 }
-"""By unit: the least and the most a number may be, and what a fault is told as."""
+"""By unit: the least and the most a number may be, and what a fault says."""
 
 _TEXT = Column("text")
 _TEXT0 = Column("text", nullable=True)

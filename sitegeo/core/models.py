@@ -1,6 +1,6 @@
 """TOML files, and what a survey or plan recorded of them, checked against pydantic models.
 
-Faults are told in plain words: the key, what it must be, what it is.
+Errors say in plain words which key is wrong, what it must be and what it is.
 """
 
 from __future__ import annotations

@@ -207,7 +207,7 @@ class Forecast:
     hours: tuple[TimedWind, ...]
 
     def in_zone(self, zone: str | None) -> Forecast:
-        """Return the same winds with their times told by a zone's clock; itself for no zone."""
+        """Return the same winds with their times by a zone's clock; itself for no zone."""
         if zone is None:
             return self
         clock = ZoneInfo(zone)

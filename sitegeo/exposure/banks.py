@@ -215,19 +215,19 @@ def lake_shelter(water: gpd.GeoDataFrame, stations: gpd.GeoDataFrame) -> list[di
     """
     body = stations["shore_id"].str.rpartition("-")[0]
     mean = stations["canopy_height_m"].astype(float).groupby(body).mean()
-    told = []
+    rows = []
     for name, area in zip(water["id"], water["area_m2"], strict=True):
         height = float(mean.get(name, np.nan))
         known = bool(np.isfinite(height))
         share = float(markfort_sheltering(area, height)) if known else None
-        told.append(
+        rows.append(
             {
                 "water": name,
                 "canopy_height_m": round(height, 1) if known else None,
                 "stress_share": None if share is None else round(share, 4),
             }
         )
-    return told
+    return rows
 
 
 @dataclass(frozen=True)

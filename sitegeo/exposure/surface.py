@@ -21,8 +21,8 @@ OBSTACLE_CLASSES = ("solid", "open")
 """Density classes of the obstacles, in the order of their codes: two, which sweeps fastest."""
 
 WITH_EVERGREENS = (*OBSTACLE_CLASSES, "none", "evergreen")
-"""Where evergreens are told apart. Of their code the low bit is that of ``open``: swept in two
-classes they are trees like all others, as in summer they are."""
+"""The same where evergreens are known apart. Of their code the low bit is that of ``open``: swept
+in two classes they are trees like all others, as in summer they are."""
 
 
 _EVERGREEN = WITH_EVERGREENS.index("evergreen")

@@ -160,8 +160,8 @@ def _chill(wind: Wind | None, air_c: float | None) -> Iterator[str]:
         yield f"Air temperature not known: at {_air(freezes)} this wind freezes skin in 30 minutes"
 
 
-def _air(celsius_from_fahrenheit: float) -> str:
-    fahrenheit, whole = round(celsius_from_fahrenheit * 1.8 + 32), round(celsius_from_fahrenheit)
+def _air(celsius: float) -> str:
+    fahrenheit, whole = round(celsius * 1.8 + 32), round(celsius)
     return f"{fahrenheit} °F ({whole} °C)"
 
 
