@@ -22,13 +22,10 @@ from sitegeo.places.config import Assume, GearKeys
 from sitegeo.siting.candidates import judged
 from sitegeo.siting.stage import Stage, at_stage
 from sitegeo.surveys.survey import Survey
-from sitegeo.units import LENGTHS_M, depth_text, metres
+from sitegeo.units import ACRE_M2, LENGTHS_M, depth_text, metres
 
 TODAY = "water_today"
 """The entry in a survey's record."""
-
-ACRE_M2 = 4046.8564224
-"""International acre (NIST SP 811, appendix B.8)."""
 
 _MOST_M = 10.0
 _REMADE = ("water", "land", "stations", "obstacles")
