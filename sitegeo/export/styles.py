@@ -85,7 +85,7 @@ def _layer(symbol: ET.Element, kind: str, options: Mapping[str, str]) -> ET.Elem
 
 
 def add_styles(path: Path, styles: Mapping[str, str]) -> None:
-    """Add default styles to a GeoPackage that `write_layers` wrote; same styles, same bytes.
+    """Add default styles to a GeoPackage that `write_geopackage` wrote; same styles, same bytes.
 
     Parameters
     ----------
