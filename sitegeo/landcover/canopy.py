@@ -34,7 +34,7 @@ class CanopyAssumption(Protocol):
 
 @dataclass(frozen=True)
 class HeightParams:
-    """How missing heights are filled.
+    """How missing heights are filled. All values are judgement.
 
     Parameters
     ----------
@@ -45,7 +45,7 @@ class HeightParams:
     highest_m
         Measured heights above this are taken as faults and cut off.
     measured_error_m
-        Error of a measured height (judgement: laser surveys miss some of the tops of crowns).
+        Error of a measured height: laser surveys miss some of the tops of crowns.
     """
 
     low_cover_m: float = 1.5
@@ -69,8 +69,48 @@ def canopy_height(
     """Return the height of plants above ground and its error in metres, 0 where there are none.
 
     A given canopy is used where it holds data; then surface minus ground on trees and low cover;
-    then what the shadows show where `taken` has a time; then what is assumed. All rasters must
-    lie on one grid, or `RasterError` is raised.
+    then what the shadows show where `taken` has a time; then what is assumed.
+
+    Parameters
+    ----------
+    cover
+        The `cover` raster.
+    canopy
+        Height above ground in metres.
+    surface, ground
+        Height of the tops, and of the ground, in metres above one datum.
+    assume
+        What the place assumes of its trees.
+    imagery, taken
+        The photo, and its time in ISO 8601 with its offset from UTC.
+    params
+        How missing heights are filled.
+
+    Returns
+    -------
+    height, error : Raster
+        The layers `canopy_height` and `canopy_error`, float32, metres.
+
+    Raises
+    ------
+    RasterError
+        If the rasters lie on different grids.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from pyproj import CRS
+    >>> from sitegeo.core.contracts import Cover
+    >>> from sitegeo.core.grid import Grid, Raster
+    >>> from sitegeo.places.config import Assume
+    >>> grid = Grid(CRS.from_epsg(32617), 500_000, 4_200_000, 1.0, (1, 3))
+    >>> seen = np.array([[[Cover.TREE, Cover.TREE, Cover.OPEN]], [[90, 90, 90]]], np.uint8)
+    >>> cover = Raster(seen, grid, None, ("class", "confidence"))
+    >>> measured = Raster(np.array([[14.0, np.nan, np.nan]], np.float32), grid)
+    >>> assumed = Assume(canopy_height_m=10.0, canopy_height_error_m=3.0)
+    >>> height, error = canopy_height(cover=cover, canopy=measured, assume=assumed)
+    >>> height.values.tolist(), error.values.tolist()
+    ([[14.0, 10.0, 0.0]], [[1.0, 3.0, 0.0]])
     """
     classes = cover.band("class")
     tree, low = classes == Cover.TREE, classes == Cover.LOW
@@ -101,9 +141,6 @@ def canopy_height(
     )
 
 
-_LOWEST_DEG, _HIGHEST_DEG = 15.0, 65.0
-
-
 @dataclass(frozen=True)
 class ShadowHeight:
     """Height of the trees whose shadow could be measured, its error, and how many edges."""
@@ -115,7 +152,7 @@ class ShadowHeight:
 
 @dataclass(frozen=True)
 class ShadowParams:
-    """How shadows are measured.
+    """How shadows are measured. All values are judgement.
 
     Parameters
     ----------
@@ -129,6 +166,14 @@ class ShadowParams:
         Narrower trees, and what is taken for them, are not measured.
     coarsest_m
         Pixels larger than this do not show the length of a shadow.
+    sun_deg
+        Elevations of the sun between which shadows are neither drowned in others nor too short.
+    edge_m
+        A shadow begins within this of the edge of the trees, and the ground is bare so far out.
+    blur_px, shade_percent
+        Blur of the photo, and the percentile of its brightness that stands for shade.
+    every
+        One edge pixel in so many is looked at.
     """
 
     longest_m: float = 70.0
@@ -137,6 +182,11 @@ class ShadowParams:
     min_share: float = 0.15
     stand_m: float = 12.0
     coarsest_m: float = 2.0
+    sun_deg: tuple[float, float] = (15.0, 65.0)
+    edge_m: float = 3.0
+    blur_px: float = 0.7
+    shade_percent: float = 2.0
+    every: int = 3
 
 
 def sun_position(grid: Grid, taken: str) -> tuple[float, float] | None:
@@ -163,14 +213,35 @@ def height_from_shadows(
 ) -> ShadowHeight | None:
     """Return the height of trees on the edge of open ground, or None where it cannot be told.
 
+    Parameters
+    ----------
+    imagery, cover
+        The photo and its cover, on one grid.
+    taken
+        Time of the photo in ISO 8601 with its offset from UTC.
+    params
+        How shadows are measured.
+
+    Returns
+    -------
+    ShadowHeight or None
+        The median height, and as its error half the spread of the middle half of the
+        measurements and half a pixel of length.
+
+    Raises
+    ------
+    RasterError
+        If the rasters lie on different grids.
+
+    Notes
+    -----
     A shadow runs from the lit crown to its tip on lit, open, level ground; height is its length
-    times the tangent of the sun's elevation. The height is the median; its error is half the
-    spread of the middle half of the measurements, and half a pixel of length.
+    times the tangent of the sun's elevation.
     """
     require_same_grid(imagery, cover)
     grid = cover.grid
     sun = sun_position(grid, taken)
-    if sun is None or not _LOWEST_DEG <= sun[1] <= _HIGHEST_DEG:
+    if sun is None or not params.sun_deg[0] <= sun[1] <= params.sun_deg[1]:
         return None
     if grid.pixel_m > params.coarsest_m:
         return None
@@ -189,27 +260,28 @@ def _lengths(
     """Return the shadow lengths met along rays from down-sun edges of trees, and all the edges."""
     grid = cover.grid
     classes = cover.band("class")
-    light = np.log(ndimage.gaussian_filter(imagery.band("green").astype(np.float32), 0.7) + 1.0)
+    green = imagery.band("green").astype(np.float32)
+    light = np.log(ndimage.gaussian_filter(green, params.blur_px) + 1.0)
     ground = (classes == Cover.OPEN) | (classes == Cover.BUILT) | (classes == Cover.LOW)
     tree = classes == Cover.TREE
     if not ground.any() or not tree.any():
         return np.empty(0), 0
     # Lit crowns are often darker than lit ground, and a shadow is darker than both.
     lit = min(float(np.median(light[ground])), float(np.median(light[tree])))
-    shade = float(np.percentile(light[(ground | tree) & cover.mask], 2))
+    shade = float(np.percentile(light[(ground | tree) & cover.mask], params.shade_percent))
     dark = light < (lit + shade) / 2
     east, north = unit_from_bearing(away_deg)
     step = grid.pixel_m / 2
     # Last tree pixels down the sun's ray; crowns' dark sides and shadows are often taken for trees.
     # Only stands are measured: a bush is soon taken for a tree.
     row, column = np.nonzero(open_by_disc(tree, params.stand_m / 2 / grid.pixel_m))
-    ahead = round(3.0 / grid.pixel_m) + 1
+    ahead = round(params.edge_m / grid.pixel_m) + 1
     beyond_row = row - np.rint(north * ahead).astype(int)
     beyond_column = column + np.rint(east * ahead).astype(int)
     inside = grid.contains(beyond_row, beyond_column)
     row, column = row[inside], column[inside]
     edge = ground[beyond_row[inside], beyond_column[inside]]
-    row, column = row[edge][::3], column[edge][::3]
+    row, column = row[edge][:: params.every], column[edge][:: params.every]
     along = np.arange(-params.longest_m, params.longest_m / 2 + step, step)
     y = np.rint(row[:, None] - north * along / grid.pixel_m).astype(int)
     x = np.rint(column[:, None] + east * along / grid.pixel_m).astype(int)
@@ -217,7 +289,7 @@ def _lengths(
     y, x = np.where(on, y, 0), np.where(on, x, 0)
     shaded = dark[y, x] & on
     open_ground = ground[y, x] & on & ~dark[y, x]
-    lengths = _runs(shaded, open_ground, tree[y, x] & on, along, step=step, lit_m=params.lit_m)
+    lengths = _runs(shaded, open_ground, tree[y, x] & on, along, step=step, params=params)
     return lengths, len(row)
 
 
@@ -228,11 +300,11 @@ def _runs(
     along: FloatArray,
     *,
     step: float,
-    lit_m: float,
+    params: ShadowParams,
 ) -> FloatArray:
     """Return the length of the shaded run about the edge (along = 0) of each ray that shows one."""
     zero = int(np.argmin(np.abs(along)))
-    slack, need = max(1, round(3.0 / step)), max(1, round(lit_m / step))
+    slack, need = (max(1, round(m / step)) for m in (params.edge_m, params.lit_m))
     lengths = []
     for dark, lit, wood in zip(shaded, open_ground, tree, strict=True):
         near = np.flatnonzero(dark[zero - slack : zero + slack + 1])

@@ -7,29 +7,24 @@ tree, and a land-cover raster replaces it.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
-import rasterio
 from rasterio.features import rasterize
-from rasterio.windows import Window
 from scipy import ndimage
 
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster, require_same_crs, require_same_grid
 from sitegeo.core.steps import step
-from sitegeo.core.typing import BoolArray, Bounds, ByteArray, Float32Array
+from sitegeo.core.typing import BoolArray, ByteArray, Float32Array
 from sitegeo.landcover.filters import texture, window_minimum
 from sitegeo.landcover.indices import window_radius_px
-from sitegeo.landcover.photo_cover import PhotoParams, classify
-from sitegeo.landcover.tiling import TILE_PX, Tile
-from sitegeo.places.imagery import opened_photo
+from sitegeo.landcover.open_water import WaterParams
 
 
 @dataclass(frozen=True)
 class CoverParams:
-    """How what is known is weighed against the photo.
+    """How what is known is weighed against the photo. All values are judgement.
 
     Parameters
     ----------
@@ -39,13 +34,25 @@ class CoverParams:
         What is tall, bare in the photo and no rougher than this in a window is a roof.
     island_m2
         Low cover on islands smaller than this stands, though heights missed it.
+    measured_trust, given_trust
+        Confidence in classes that heights decide, and in those of a land-cover raster.
+    mapped_trust, unmapped_share
+        Confidence in water that photo and map both show; share of the photo's confidence that is
+        left in water the map lacks.
+    unseen_trust
+        Confidence in water of the map that the photo shows as bare ground.
     """
 
     tree_height_m: float = 3.0
     low_height_m: float = 0.5
     roof_m: float = 3.0
     roof_rough_m: float = 0.4
-    island_m2: float = 5_000.0
+    island_m2: float = WaterParams.island_m2
+    measured_trust: float = 0.95
+    given_trust: float = 0.9
+    mapped_trust: float = 0.95
+    unmapped_share: float = 0.8
+    unseen_trust: float = 0.55
 
 
 @step("cover")
@@ -66,9 +73,11 @@ def cover(
     mapped_water
         Water polygons: within them a pixel is water unless the photo shows plants.
     landcover
-        ByteArray of `Cover` that replace what the photo says; 0 leaves the photo's answer.
+        Codes of `Cover` that replace what the photo says; 0 leaves the photo's answer.
     canopy
         Height above ground in metres; decides between tree and low cover.
+    params
+        How what is known is weighed against the photo.
 
     Returns
     -------
@@ -79,19 +88,33 @@ def cover(
     ------
     RasterError, CrsError
         If layers lie on different grids or in different coordinate systems.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from pyproj import CRS
+    >>> from sitegeo.core.contracts import Cover
+    >>> from sitegeo.core.grid import Grid, Raster
+    >>> grid = Grid(CRS.from_epsg(32617), 500_000, 4_200_000, 1.0, (1, 3))
+    >>> seen = np.array([[[Cover.TREE, Cover.TREE, Cover.OPEN]], [[60, 60, 60]]], np.uint8)
+    >>> photo = Raster(seen, grid, None, ("class", "confidence"))
+    >>> heights = Raster(np.array([[9.0, 1.2, 0.0]], np.float32), grid)
+    >>> found = cover(photo_cover=photo, canopy=heights)
+    >>> [Cover(code).name for code in found.band("class")[0]], found.band("confidence")[0].tolist()
+    (['TREE', 'LOW', 'OPEN'], [95, 95, 60])
     """
     classes = photo_cover.band("class").copy()
     sure = photo_cover.band("confidence").astype(np.float32) / np.float32(100)
     if canopy is not None:
         require_same_grid(photo_cover, canopy)
-        _raise(classes, sure, canopy, params)
+        _apply_heights(classes, sure, canopy, params)
     if mapped_water is not None:
-        _anchor(classes, sure, photo_cover, mapped_water)
+        _apply_map(classes, sure, photo_cover, mapped_water, params)
     if landcover is not None:
         require_same_grid(photo_cover, landcover)
         known = landcover.mask & (landcover.values > 0)
         classes[known] = landcover.values[known]
-        sure[known] = 0.9
+        sure[known] = params.given_trust
     valid = photo_cover.mask
     classes[~valid] = Cover.NONE
     confidence = np.where(valid, np.clip(np.rint(100 * sure), 0, 100), 0)
@@ -99,11 +122,12 @@ def cover(
     return Raster(values, photo_cover.grid, photo_cover.valid, ("class", "confidence"))
 
 
-def _anchor(
+def _apply_map(
     classes: ByteArray,
     sure: Float32Array,
     photo: Raster,
     mapped_water: gpd.GeoDataFrame,
+    params: CoverParams,
 ) -> None:
     """Set mapped water in place, except where the photo shows plants standing in it."""
     require_same_crs(photo.grid.crs, mapped_water.crs, where="mapped water")
@@ -114,14 +138,14 @@ def _anchor(
         shapes, out_shape=photo.grid.shape, transform=photo.grid.transform, dtype="uint8"
     ).astype(bool)
     wet = classes == Cover.WATER
-    sure[inside & wet] = 0.95
-    sure[~inside & wet] *= 0.8
+    sure[inside & wet] = params.mapped_trust
+    sure[~inside & wet] *= params.unmapped_share
     bare = inside & ((classes == Cover.BUILT) | (classes == Cover.OPEN))
     classes[bare] = Cover.WATER
-    sure[bare] = 0.55
+    sure[bare] = params.unseen_trust
 
 
-def _raise(
+def _apply_heights(
     classes: ByteArray,
     sure: Float32Array,
     canopy: Raster,
@@ -143,7 +167,7 @@ def _raise(
     classes[tall] = Cover.TREE
     classes[short] = Cover.LOW
     classes[flat] = Cover.OPEN
-    sure[tall | short | flat] = 0.95
+    sure[tall | short | flat] = params.measured_trust
 
 
 def _even(height: Float32Array, pixel_m: float, params: CoverParams) -> BoolArray:
@@ -156,53 +180,3 @@ def _islands(land: BoolArray, max_pixels: float) -> BoolArray:
     """Return the small islands: rough ground alone in water is reeds or brush, green or not."""
     labels, _ = ndimage.label(land)
     return np.asarray(land & (np.bincount(labels.ravel()) < max_pixels)[labels])
-
-
-def classify_file(
-    photo: Path,
-    out: Path,
-    *,
-    bands: tuple[str, ...] | None = None,
-    finest_m: float = 0.5,
-    area: Bounds | None = None,
-    params: PhotoParams | None = None,
-    tile_px: int = TILE_PX,
-) -> Path:
-    """Write the cover classes and confidence of a photo as a tiled GeoTIFF, as in a survey.
-
-    The photo is never held whole: memory is set by `tile_px`, and the file comes out the same
-    whatever it is. Band order, pixel and area are those of `imagery.read_imagery`.
-
-    Raises
-    ------
-    RasterError, CrsError
-        If the photo cannot be used.
-    """
-    with opened_photo(photo, bands=bands, finest_m=finest_m, area=area) as source:
-        rows, cols = source.grid.shape
-        profile = {
-            "driver": "GTiff",
-            "height": rows,
-            "width": cols,
-            "count": 2,
-            "dtype": "uint8",
-            "nodata": int(Cover.NONE),
-            "crs": source.grid.crs.to_wkt(),
-            "transform": source.grid.transform,
-            "tiled": True,
-            "blockxsize": 256,
-            "blockysize": 256,
-            "compress": "deflate",
-            "interleave": "band",
-            "bigtiff": "if_safer",
-        }
-        with rasterio.open(out, "w", **profile) as target:
-
-            def keep(tile: Tile, part: ByteArray) -> None:
-                target.write(part, window=Window.from_slices(tile.rows, tile.cols))
-
-            classify(source, keep, params=params or PhotoParams(), tile_px=tile_px)
-            target.update_tags(**{f"class_{c.value}": c.name.lower() for c in Cover})
-            target.set_band_description(1, "class")
-            target.set_band_description(2, "confidence")
-    return out

@@ -17,7 +17,7 @@ from sitegeo.landcover.leaves import NOT_TOLD, leaves_are_off
 
 @dataclass(frozen=True)
 class EvergreenParams:
-    """How a green tree is told from a bare one in a winter photo.
+    """How a green tree is told from a bare one in a winter photo. All values are judgement.
 
     Parameters
     ----------
@@ -25,7 +25,7 @@ class EvergreenParams:
         Width over which the vegetation index is averaged.
     greenness
         Least and greatest threshold of that index; between them the photo's own trees decide.
-        Judgement: photos are rarely calibrated, and bare twigs stand over litter or grass.
+        Photos are rarely calibrated, and bare twigs stand over litter or grass.
     """
 
     crown_m: float = 5.0
@@ -41,10 +41,31 @@ def evergreen(
     taken: str | None = None,
     params: EvergreenParams = EvergreenParams(),
 ) -> Raster:
-    """Tell which trees are evergreen, from land cover or from a winter photo with infrared.
+    """Return which trees are evergreen, from land cover or from a winter photo with infrared.
 
-    Returns the `evergreen` raster: 1 on evergreen trees, 0 elsewhere; `NOT_TOLD` all over where
-    neither can tell, since a summer photo shows all trees green.
+    Parameters
+    ----------
+    cover
+        The `cover` raster.
+    imagery
+        The photo on the same grid.
+    landcover_evergreen
+        Where a land-cover raster shows trees that keep their leaves; the photo is then not asked.
+    taken
+        Day or time of the photo in ISO 8601.
+    params
+        How a green tree is told from a bare one.
+
+    Returns
+    -------
+    Raster
+        uint8: 1 on evergreen trees, 0 elsewhere; `NOT_TOLD` all over where neither can tell, since
+        a summer photo shows all trees green.
+
+    Raises
+    ------
+    RasterError
+        If `landcover_evergreen` lies on another grid.
     """
     trees = cover.band("class") == Cover.TREE
     if landcover_evergreen is not None:

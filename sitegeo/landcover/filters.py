@@ -1,4 +1,4 @@
-"""Filters over a window, quick and the same wherever a tile begins.
+"""Filters over a window, fast and the same wherever a tile begins.
 
 Every sum is taken in one fixed order per pixel, never as a running one, so that a pixel's result
 depends on its own window alone and tiles join bit for bit. Windows are given by their radius in
@@ -209,10 +209,34 @@ def grow_labels(labels: Int32Array, steps: int) -> Int32Array:
 def split_at_ridges(
     one: BoolArray, other: BoolArray, height: Float32Array, steps: int
 ) -> BoolArray:
-    """Return `one` with the ground it wins from `other`, up to a number of steps away.
+    """Return one side with the undecided ground it wins: a watershed of bounded reach.
 
-    A watershed of bounded reach: undecided ground goes to the side from which it is reached over
-    the lower pass, and at equal passes by the shorter way.
+    Ground goes to the side from which it is reached over the lower pass, and at equal passes by
+    the shorter way.
+
+    Parameters
+    ----------
+    one, other
+        Masks of the two sides, shape (rows, columns).
+    height
+        Height of the passes: here, how steeply colour changes.
+    steps
+        Farthest that either side grows, in pixels.
+
+    Returns
+    -------
+    BoolArray
+        The same shape; what neither side reaches is not of `one`.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> height = np.zeros((3, 6), np.float32)
+    >>> height[:, 3] = 1
+    >>> one, other = np.zeros((2, 3, 6), bool)
+    >>> one[:, 0], other[:, 5] = True, True
+    >>> split_at_ridges(one, other, height, 9)[1].astype(int)
+    array([1, 1, 1, 0, 0, 0])
     """
     return _contest(one, other, np.ascontiguousarray(height, np.float32), steps)
 
@@ -240,8 +264,21 @@ def _cross(padded: BoolArray, join: Callable[[BoolArray, BoolArray], BoolArray])
 def texture(plane: Float32Array, radius: int, *, where: BoolArray | None = None) -> Float32Array:
     """Return the strength of fine detail about each pixel: its departure from the local mean.
 
-    A gentle slope of brightness (haze, a shelving bed) counts for nothing, and pixels outside
-    `where` do not count at all. The root of the mean square in a square window.
+    A gentle slope of brightness (haze, a shelving bed) counts for nothing.
+
+    Parameters
+    ----------
+    plane
+        Shape (rows, columns).
+    radius
+        Of the square window, in pixels.
+    where
+        Pixels that count; all without it.
+
+    Returns
+    -------
+    Float32Array
+        The root of the mean square departure in the window, the same shape.
     """
     if where is None:
         detail = plane - box_mean(plane, radius)
@@ -253,7 +290,16 @@ def texture(plane: Float32Array, radius: int, *, where: BoolArray | None = None)
 
 
 def open_by_disc(mask: BoolArray, radius_px: float) -> BoolArray:
-    """Return the parts of a mask in which a disc of the radius fits."""
+    """Return the parts of a mask in which a disc of the radius fits.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> mask = np.zeros((7, 7), bool)
+    >>> mask[:5, :5], mask[2, 5:] = True, True
+    >>> open_by_disc(mask, 2.0)[2].astype(int)
+    array([1, 1, 1, 1, 1, 0, 0])
+    """
     out = np.zeros_like(mask)
     # A disc lies in one connected part, and those too narrow for it are many.
     labels, _ = ndimage.label(mask, np.ones((3, 3)))

@@ -1,4 +1,4 @@
-"""Numbers read from a photo: spectral indices, and thresholds found in the data.
+"""Spectral indices of a photo, and thresholds found in the data.
 
 Everything here takes and gives arrays.
 """
@@ -22,7 +22,14 @@ def normalised_difference(a: AnyArray, b: AnyArray) -> Float32Array:
 def ndwi(green: AnyArray, nir: AnyArray) -> Float32Array:
     """Return the water index (green - nir) / (green + nir).
 
-    Source: McFeeters 1996, doi 10.1080/01431169608948714.
+    References
+    ----------
+    McFeeters 1996, doi 10.1080/01431169608948714.
+
+    Examples
+    --------
+    >>> ndwi([75.0], [25.0])
+    array([0.5], dtype=float32)
     """
     return normalised_difference(green, nir)
 
@@ -35,16 +42,36 @@ def ndvi(red: AnyArray, nir: AnyArray) -> Float32Array:
 def excess_green(red: AnyArray, green: AnyArray, blue: AnyArray) -> AnyArray:
     """Return 2g - r - b of the shares each colour has in the sum, 0 where all are 0.
 
-    Source: Woebbecke et al. 1995, Transactions of the ASAE 38(1), 259-269.
+    Parameters
+    ----------
+    red, green, blue
+        Brightness, arrays of one shape and of one scale.
+
+    Returns
+    -------
+    AnyArray
+        The same shape, -1 to 2.
+
+    References
+    ----------
+    Woebbecke et al. 1995, Transactions of the ASAE 38(1), 259-269.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> excess_green(np.array([50.0]), np.array([100.0]), np.array([50.0]))
+    array([0.5])
     """
     total = np.maximum(red + green + blue, _TINY)
     return np.asarray((2 * green - red - blue) / total)
 
 
 def otsu(values: AnyArray) -> float:
-    """Return the threshold that best parts values into two classes.
+    """Return the threshold that best parts values into two classes; a single value is its own.
 
-    Source: Otsu 1979, as scikit-image computes it; a single value is its own threshold.
+    References
+    ----------
+    Otsu 1979, as scikit-image computes it.
     """
     return float(threshold_otsu(np.asarray(values)))  # type: ignore[no-untyped-call]
 

@@ -18,8 +18,13 @@ from sitegeo.landcover.filters import compiled
 from sitegeo.landcover.tiling import Tile
 
 _FIX = float(1 << 20)
-BANK_BINS, BANK_BIN_WIDTH = 16, 0.05
-"""Number and width of the classes, from 0, in which the first plane of a bank is counted."""
+"""Fixed point: sums of whole numbers do not depend on the order of tiles."""
+
+BANK_BINS = 16
+"""Classes in which the first plane of a bank is counted, from 0 upwards."""
+
+BANK_BIN_WIDTH = 0.05
+"""Width of one."""
 
 
 @dataclass
@@ -41,7 +46,15 @@ class LabelUnion:
         return offset
 
     def meet(self, a: Int32Array, b: Int32Array, offset_a: int, offset_b: int) -> None:
-        """Join the labels of two tiles on the ground both see."""
+        """Join the labels of two tiles on the ground both see.
+
+        Parameters
+        ----------
+        a, b
+            Labels of either tile on that ground, of one shape.
+        offset_a, offset_b
+            Offsets of the tiles, as `add` gave them.
+        """
         both = (a > 0) & (b > 0)
         met = np.stack([a[both] + np.int64(offset_a), b[both] + np.int64(offset_b)], axis=1)
         self.pairs.append(np.unique(met, axis=0))
@@ -104,9 +117,25 @@ def sum_objects(
 ) -> IntArray:
     """Return the sums of each label over the pixels of a window.
 
-    `near` names the object whose bank an unlabelled pixel is. Columns: pixels, edges, pixels of
-    bank, then the planes over the object, then those of its bank, in fixed point, then how many
-    pixels of the bank lie in each class of its first plane.
+    Parameters
+    ----------
+    labels
+        The object of each pixel, 0 for none, shape (rows, columns).
+    near
+        The object whose bank an unlabelled pixel is.
+    planes, ring
+        What is summed over the objects, and over their banks.
+    count
+        Number of labels.
+    window
+        Rows and columns that count.
+
+    Returns
+    -------
+    IntArray
+        Shape (count + 1, columns), row 0 unused. Columns: pixels, edges, pixels of bank, the
+        planes over the object, those over its bank, in fixed point, and how many pixels of the
+        bank lie in each class of its first plane.
     """
     frame = np.array([window[0].start, window[0].stop, window[1].start, window[1].stop], np.int32)
     return _edges_and_sums(labels, near, np.stack(planes), np.stack(ring), count, frame)
@@ -114,11 +143,19 @@ def sum_objects(
 
 @dataclass(frozen=True)
 class Objects:
-    """What is known of each object; index 0 is no object.
+    """What is known of each object of n; index 0 is no object.
 
-    `mean` and `bank` hold the mean of each plane over the object and over its bank, 0 where
-    there is none; `half_width` is twice the area over the perimeter, in pixels: the radius of a
-    disc, and the half width of a long strip; `bank_counts` the classes of the first bank plane.
+    Parameters
+    ----------
+    pixels, bank_pixels
+        Area of the object and of its bank, shape (n,).
+    half_width
+        Twice the area over the perimeter, in pixels: the radius of a disc, half the width of a
+        long strip.
+    mean, bank
+        Mean of each plane over the object, and over its bank, shape (planes, n); 0 without pixels.
+    bank_counts
+        Shape (n, classes): pixels of the bank in each class of its first plane.
     """
 
     pixels: IntArray
@@ -163,7 +200,17 @@ class TileSeams:
     north: dict[int, tuple[Int32Array, int, int]] = field(default_factory=lambda: {})
 
     def meet(self, tile: Tile, seen: Tile, labels: Int32Array, offset: int) -> None:
-        """Join the labels of a tile, seen with its margin, with those to its north and west."""
+        """Join the labels of a tile with those to its north and west.
+
+        Parameters
+        ----------
+        tile, seen
+            The tile, and the tile with its margin.
+        labels
+            Labels of `seen`.
+        offset
+            Its offset, as `LabelUnion.add` gave it.
+        """
         n, key = max(self.overlap, 1), tile.cols.start
         if self.west is not None and tile.cols.start > 0:
             strip, other, stop = self.west

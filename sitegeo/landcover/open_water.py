@@ -11,7 +11,7 @@ together.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import numpy as np
@@ -31,24 +31,126 @@ from sitegeo.landcover.indices import excess_green, ndwi, otsu, window_radius_px
 from sitegeo.landcover.labelling import Objects
 
 Planes = dict[str, Float32Array]
+"""Planes of one shape by name: bands of a photo, or what is measured of them."""
 
-# Index between which a dark object turns from surely grey to surely not, and the index of a
-# photo that can only be water; infrared of land and water differ at least by the factor.
-_GREY = (0.08, 0.2)
-_PLAIN_WATER = 0.3
-_APART = 1.5
+_SMOOTHEST = 1e-3
+"""Least brightness spread that is told apart: a quarter of an 8-bit step."""
 
-# Excess green (Woebbecke et al. 1995) between which an object turns as green as a crop, and the
-# blue to green beyond which the green is that of clear or glacial water.
-_CROP_GREEN = (0.22, 0.3)
-_CLEAR = (0.8, 0.95)
-# Logarithm of roughness against the land's: calm as water, and as rough as a close crop.
-_CALM = (-0.9, -0.7)
+
+@dataclass(frozen=True)
+class InfraredWaterParams:
+    """How an object is judged by green and infrared. Judgement, tuned on photos, unless marked.
+
+    Pairs are the values between which a mark goes from 0 to 1 or from 1 to 0.
+
+    Parameters
+    ----------
+    cut_limits
+        Limits of the threshold of the water index that a photo may set; the published one is 0
+        (McFeeters 1996).
+    seed_dark
+        Seeds are darker in infrared than this share of the land.
+    dark, dark_weight
+        Infrared as a share of the land's, water being dark; darkness counts so many times.
+    smooth
+        Logarithm (base 10) of roughness over the land's, water being smooth.
+    strong
+        Water index, water's being high.
+    shade_index, shade, shade_loss
+        Shade keeps the colour of its ground: where a share of the bank between `shade` has more
+        than `shade_index` times the object's water index, the score loses up to `shade_loss`.
+    grey, grey_loss
+        Asphalt, slate and tar are grey out into the infrared: objects with a water index below
+        `grey` lose up to `grey_loss`.
+    edge_slack
+        How far below the threshold the water index of a pixel at the edge may fall.
+    plain_water, apart, stand_in
+        A photo whose median water index is above `plain_water`, and whose bright and dark halves
+        differ by less than `apart` times in infrared, is all water; `stand_in` times its green
+        then stands for the infrared of land.
+    """
+
+    cut_limits: tuple[float, float] = (-0.05, 0.3)
+    seed_dark: float = 0.6
+    dark: tuple[float, float] = (0.25, 0.6)
+    dark_weight: float = 2.0
+    smooth: tuple[float, float] = (-0.9, 0.0)
+    strong: tuple[float, float] = (0.0, 0.5)
+    shade_index: float = 0.5
+    shade: tuple[float, float] = (0.08, 0.25)
+    shade_loss: float = 0.4
+    grey: tuple[float, float] = (0.08, 0.2)
+    grey_loss: float = 0.4
+    edge_slack: float = 0.1
+    plain_water: float = 0.3
+    apart: float = 1.5
+    stand_in: float = 2.0
+
+
+@dataclass(frozen=True)
+class ColourWaterParams:
+    """How an object is judged by red, green and blue. Judgement, tuned on photos.
+
+    Pairs are the values between which a mark goes from 0 to 1 or from 1 to 0. Blueness is blue
+    less the mean of red and green, over the sum of all three; logarithms are to base 10.
+
+    Parameters
+    ----------
+    window_px
+        Roughness is measured over at least so many pixels, where that is no more than twice
+        `texture_m`.
+    least_reach_px
+        The edge of an object is looked for at least this far about it.
+    rough_percentile
+        Percentile of roughness over the land that stands for the land.
+    land_cool, land_blue_slack, land_rough_slack
+        A bright pixel is land where green or blue exceed red by less than `land_cool` of the sum,
+        or where it is less blue than the land by `land_blue_slack`; any pixel is land where the
+        logarithm of its roughness is not below the land's by `land_rough_slack`.
+    smooth, smooth_weight
+        Logarithm of roughness over the land's; smoothness counts so many times.
+    compact
+        Half width over the radius of a disc of the same area.
+    cool
+        Blueness over the land's.
+    dark
+        Red as a share of the photo's threshold of red.
+    rough_loss, smooth_enough
+        An object hardly smoother than the land loses up to `rough_loss`, none from
+        `smooth_enough` on.
+    crop_green, clear, calm, crop_loss
+        An object as green as a close crop (`crop_green`: excess green, Woebbecke et al. 1995) loses
+        up to `crop_loss`, unless its ratio of blue to green is that of clear or glacial water
+        (`clear`) or its roughness over the land's that of calm water (`calm`).
+    least_share, refuse_share
+        Objects smaller than `least_share` of `min_area_m2` are never water; those refused that are
+        larger than `refuse_share` of it are surely not.
+    """
+
+    window_px: int = 5
+    least_reach_px: int = 6
+    rough_percentile: float = 75.0
+    land_cool: float = 0.03
+    land_blue_slack: float = 0.05
+    land_rough_slack: float = 0.35
+    smooth: tuple[float, float] = (-0.9, -0.4)
+    smooth_weight: float = 2.0
+    compact: tuple[float, float] = (0.15, 0.6)
+    cool: tuple[float, float] = (-0.05, 0.1)
+    dark: tuple[float, float] = (0.4, 1.0)
+    rough_loss: float = 0.5
+    smooth_enough: float = 0.25
+    crop_green: tuple[float, float] = (0.22, 0.3)
+    clear: tuple[float, float] = (0.8, 0.95)
+    calm: tuple[float, float] = (-0.9, -0.7)
+    crop_loss: float = 0.5
+    least_share: float = 0.25
+    refuse_share: float = 0.5
 
 
 @dataclass(frozen=True)
 class WaterParams:
-    """How open water is recognised.
+    """How open water is recognised. All values are judgement.
 
     Parameters
     ----------
@@ -64,11 +166,16 @@ class WaterParams:
         Window in which smoothness is measured.
     bank_m
         Width of the ring about an object taken as its bank.
+    room
+        Logarithm (base 10) of the half width in metres, between that of a ditch and that of open
+        water.
     accept
         Objects scoring less than this, 0 to 1, are not water.
     grow_m, spot_m2
         Without infrared: how far about an object its edge is looked for, and the area from which
         a rough spot amid calm water (weed, ripples) is land.
+    infrared, colour
+        How objects are judged with infrared, and without.
     """
 
     min_area_m2: float = 200.0
@@ -77,14 +184,27 @@ class WaterParams:
     island_m2: float = 5_000.0
     texture_m: float = 5.0
     bank_m: float = 4.0
+    room: tuple[float, float] = (0.3, 1.5)
     accept: float = 0.5
     grow_m: float = 60.0
     spot_m2: float = 800.0
+    infrared: InfraredWaterParams = field(default_factory=InfraredWaterParams)
+    colour: ColourWaterParams = field(default_factory=ColourWaterParams)
 
 
 @dataclass(frozen=True)
 class ObjectVerdicts:
-    """The score of each object, 0 to 1, whether it is water or surely not, and its edge."""
+    """Which objects of a photo are water; index 0 is no object.
+
+    Parameters
+    ----------
+    score
+        0 to 1 for each object.
+    accepted, refused
+        Whether it is water, and whether it surely is not.
+    limits
+        Shape (limits, objects): what the edge of each is drawn by, beside its pixels.
+    """
 
     score: FloatArray
     accepted: BoolArray
@@ -92,20 +212,12 @@ class ObjectVerdicts:
     limits: FloatArray
 
 
-@dataclass(frozen=True)
-class Edges:
-    """What the edge of water is drawn by: the objects judged, and land of some size if told."""
-
-    judged: ObjectVerdicts
-    ashore: BoolArray | None = None
-
-
 class WaterReader(Protocol):
     """How water is read from bands of one kind."""
 
     @property
     def margin(self) -> int:
-        """How far about a pixel its planes look."""
+        """How far about a pixel its planes look, in pixels."""
 
     @property
     def bank_px(self) -> int:
@@ -116,8 +228,8 @@ class WaterReader(Protocol):
         """How far about an object its edge is looked for, in pixels; no less than the bank."""
 
     @property
-    def wants_land(self) -> bool:
-        """Whether `edge` must be told what is surely land."""
+    def needs_sure_land(self) -> bool:
+        """Whether `edge` must be given what is surely land."""
 
     @property
     def min_area_m2(self) -> float:
@@ -129,37 +241,61 @@ class WaterReader(Protocol):
         Where objects are judged already, what only serves to judge them may be left out.
         """
 
-    def learned(self, sample: Planes) -> WaterReader:
+    def fit(self, sample: Planes) -> WaterReader:
         """Return the reader with the levels of a photo, from a sample of its planes."""
 
     def seeds(self, planes: Planes, valid: BoolArray) -> BoolArray:
         """Return pixels sure enough to make objects of; looks at two pixels about each."""
 
-    def held(self, planes: Planes) -> list[Float32Array]:
+    def object_planes(self, planes: Planes) -> list[Float32Array]:
         """Return the planes whose means over each object are wanted."""
 
-    def bank(self, planes: Planes) -> list[Float32Array]:
-        """Return the same for its bank."""
+    def bank_planes(self, planes: Planes) -> list[Float32Array]:
+        """Return the planes whose means over its bank are wanted."""
 
     def judge(self, objects: Objects) -> ObjectVerdicts:
         """Return which objects are water."""
 
-    def ashore(self, planes: Planes, objects: Int32Array) -> BoolArray:
+    def sure_land(self, planes: Planes, objects: Int32Array) -> BoolArray:
         """Return what is surely land.
 
         `objects` holds the accepted objects, -1 where one was refused.
         """
 
-    def edge(self, planes: Planes, objects: Int32Array, near: Int32Array, seen: Edges) -> BoolArray:
+    def edge(
+        self,
+        planes: Planes,
+        objects: Int32Array,
+        *,
+        near: Int32Array,
+        verdicts: ObjectVerdicts,
+        sure_land: BoolArray | None = None,
+    ) -> BoolArray:
         """Return the pixels of water, from `reach` pixels about each.
 
-        `near` holds the accepted object each pixel may belong to.
+        Parameters
+        ----------
+        planes
+            What is measured at each pixel, with `judging` off.
+        objects
+            The accepted object of each pixel, 0 for none, -1 where one was refused.
+        near
+            The accepted object each pixel may belong to.
+        verdicts
+            The verdicts on all objects of the photo.
+        sure_land
+            Land of some size, where `needs_sure_land`.
+
+        Returns
+        -------
+        BoolArray
+            Shape (rows, columns).
         """
 
 
 @dataclass(frozen=True)
 class InfraredWaterReader:
-    """Water by McFeeters' (1996) index, thresholded after Otsu (1979).
+    """Reads water by green and infrared: McFeeters' (1996) index, thresholded after Otsu (1979).
 
     The limit at the edge of each object is half-way between its own infrared level and its
     bank's.
@@ -188,7 +324,7 @@ class InfraredWaterReader:
         return self.bank_px
 
     @property
-    def wants_land(self) -> bool:
+    def needs_sure_land(self) -> bool:
         return False
 
     @property
@@ -203,57 +339,70 @@ class InfraredWaterReader:
             planes |= {"green": green, "rough": _log_rough(rough)}
         return planes
 
-    def learned(self, sample: Planes) -> InfraredWaterReader:
+    def fit(self, sample: Planes) -> InfraredWaterReader:
         index, nir = sample["index"], sample["nir"]
         land = nir > otsu(nir)
         level = float(nir[land].mean()) if land.any() else 1.0
-        if level < _APART * float(nir[~land].mean()) and np.median(index) > _PLAIN_WATER:
+        limits = self.params.infrared
+        all_wet = np.median(index) > limits.plain_water
+        if all_wet and level < limits.apart * float(nir[~land].mean()):
             # All of it is water: there is no land to compare with, so its green stands in.
-            level = 2.0 * float(np.median(sample["green"]))
+            level = limits.stand_in * float(np.median(sample["green"]))
         return replace(
             self,
             # McFeeters' threshold is 0; the data may move it, not replace it.
-            cut=float(np.clip(otsu(index), -0.05, 0.3)),
+            cut=float(np.clip(otsu(index), *limits.cut_limits)),
             land_level=level,
             land_rough=float(np.median(sample["rough"][land])) if land.any() else 0.0,
         )
 
     def seeds(self, planes: Planes, valid: BoolArray) -> BoolArray:
-        wet = valid & (planes["index"] > self.cut) & (planes["nir"] < 0.6 * self.land_level)
-        return open_by_cross(wet)
+        darkest = self.params.infrared.seed_dark * self.land_level
+        return open_by_cross(valid & (planes["index"] > self.cut) & (planes["nir"] < darkest))
 
-    def held(self, planes: Planes) -> list[Float32Array]:
+    def object_planes(self, planes: Planes) -> list[Float32Array]:
         return [planes["nir"], planes["index"], planes["rough"]]
 
-    def bank(self, planes: Planes) -> list[Float32Array]:
+    def bank_planes(self, planes: Planes) -> list[Float32Array]:
         return [planes["index"], planes["nir"]]
 
     def judge(self, objects: Objects) -> ObjectVerdicts:
         level, index, rough = objects.mean
-        dark = 1 - smoothstep(level / self.land_level, 0.25, 0.6)
-        smooth = 1 - smoothstep(rough - self.land_rough, -0.9, 0.0)
-        strong = smoothstep(index, 0.0, 0.5)
-        score = (2 * dark + smooth + strong + _roomy(objects.half_width * self.pixel_m)) / 5
+        limits = self.params.infrared
+        dark = 1 - smoothstep(level / self.land_level, *limits.dark)
+        smooth = 1 - smoothstep(rough - self.land_rough, *limits.smooth)
+        strong = smoothstep(index, *limits.strong)
+        roomy = _roomy(objects.half_width * self.pixel_m, self.params.room)
+        score = (limits.dark_weight * dark + smooth + strong + roomy) / (limits.dark_weight + 3)
         # Shade darkens a soil and keeps its colour: much of its bank then has nearly its index.
-        score *= 1 - 0.4 * smoothstep(objects.bank_above(0.5 * index), 0.08, 0.25)
+        alike = objects.bank_above(limits.shade_index * index)
+        score *= 1 - limits.shade_loss * smoothstep(alike, *limits.shade)
         # Asphalt, slate and tar are grey out into the infrared; water is not.
-        score *= 1 - 0.4 * (1 - smoothstep(index, *_GREY))
+        score *= 1 - limits.grey_loss * (1 - smoothstep(index, *limits.grey))
         bank_level = np.where(objects.bank_pixels > 0, objects.bank[1], self.land_level)
         good = score >= self.params.accept
         return ObjectVerdicts(score, good, ~good, ((level + bank_level) / 2)[None])
 
-    def ashore(self, planes: Planes, objects: Int32Array) -> BoolArray:  # noqa: ARG002
+    def sure_land(self, planes: Planes, objects: Int32Array) -> BoolArray:  # noqa: ARG002
         return np.asarray(planes["nir"] > self.land_level)
 
-    def edge(self, planes: Planes, objects: Int32Array, near: Int32Array, seen: Edges) -> BoolArray:  # noqa: ARG002
-        limit = seen.judged.limits[0].astype(np.float32)[near]
-        wet = planes["index"] > min(self.cut, 0.0) - 0.1
+    def edge(
+        self,
+        planes: Planes,
+        objects: Int32Array,  # noqa: ARG002
+        *,
+        near: Int32Array,
+        verdicts: ObjectVerdicts,
+        sure_land: BoolArray | None = None,  # noqa: ARG002
+    ) -> BoolArray:
+        limit = verdicts.limits[0].astype(np.float32)[near]
+        wet = planes["index"] > min(self.cut, 0.0) - self.params.infrared.edge_slack
         return np.asarray(wet & (near > 0) & (planes["nir"] < limit))
 
 
 @dataclass(frozen=True)
 class ColourWaterReader:
-    """Water of a photo without infrared: worse, above all for small ponds.
+    """Reads water by red, green and blue: worse than with infrared, above all for small ponds.
 
     Objects are smooth, dark in red, compact and no less blue than the land; what lies between
     them and certain land is parted at the strongest change of colour.
@@ -269,7 +418,8 @@ class ColourWaterReader:
     @property
     def radius(self) -> int:
         # Nine pixels say little of a texture: five across are taken where that is still small.
-        window_m = max(self.params.texture_m, min(5 * self.pixel_m, 2 * self.params.texture_m))
+        several_m = self.params.colour.window_px * self.pixel_m
+        window_m = max(self.params.texture_m, min(several_m, 2 * self.params.texture_m))
         return window_radius_px(window_m, self.pixel_m)
 
     @property
@@ -281,12 +431,13 @@ class ColourWaterReader:
         return 1
 
     @property
-    def wants_land(self) -> bool:
+    def needs_sure_land(self) -> bool:
         return True
 
     @property
     def reach(self) -> int:
-        return max(6, round(self.params.grow_m / self.pixel_m))
+        least = self.params.colour.least_reach_px
+        return max(least, round(self.params.grow_m / self.pixel_m))
 
     @property
     def min_area_m2(self) -> float:
@@ -302,7 +453,7 @@ class ColourWaterReader:
             planes |= {"land": land, "slope": _slope(red, green, blue)}
         return planes
 
-    def learned(self, sample: Planes) -> ColourWaterReader:
+    def fit(self, sample: Planes) -> ColourWaterReader:
         red, rough = sample["red"], sample["rough"]
         red_cut = otsu(red)
         dim = red < red_cut
@@ -314,7 +465,7 @@ class ColourWaterReader:
             self,
             red_cut=red_cut,
             rough_cut=rough_cut,
-            land_rough=float(np.percentile(rough[land], 75)),
+            land_rough=float(np.percentile(rough[land], self.params.colour.rough_percentile)),
             land_blue=float(np.median(_blueness(*_colours(sample))[land])),
         )
 
@@ -322,18 +473,20 @@ class ColourWaterReader:
         dim = valid & (planes["red"] < self.red_cut)
         return open_by_cross(dim & (planes["rough"] < self.rough_cut))
 
-    def held(self, planes: Planes) -> list[Float32Array]:
+    def object_planes(self, planes: Planes) -> list[Float32Array]:
         return [planes[n] for n in ("red", "green", "blue", "rough")]
 
-    def bank(self, planes: Planes) -> list[Float32Array]:
+    def bank_planes(self, planes: Planes) -> list[Float32Array]:
         return [planes["red"]]
 
     def _land(self, planes: Planes) -> BoolArray:
         """Return what cannot be water: rough, or bright and not blue or green."""
         red, green, blue = _colours(planes)
+        limits = self.params.colour
         cool = (np.maximum(green, blue) - red) / np.maximum(red + green + blue, 1e-6)
-        warm_or_grey = (cool < 0.03) | (_blueness(red, green, blue) < self.land_blue - 0.05)
-        rough = planes["rough"] > self.land_rough - 0.35
+        warm = _blueness(red, green, blue) < self.land_blue - limits.land_blue_slack
+        warm_or_grey = (cool < limits.land_cool) | warm
+        rough = planes["rough"] > self.land_rough - limits.land_rough_slack
         return np.asarray(rough | ((red > self.red_cut) & warm_or_grey))
 
     def judge(self, objects: Objects) -> ObjectVerdicts:
@@ -341,28 +494,40 @@ class ColourWaterReader:
         area_m2 = objects.pixels * self.pixel_m**2
         width_m = objects.half_width * self.pixel_m
         grain = rough - self.land_rough
-        smooth = 1 - smoothstep(grain, -0.9, -0.4)
-        compact = smoothstep(width_m / np.sqrt(np.maximum(area_m2, 1e-6) / np.pi), 0.15, 0.6)
-        cool = smoothstep(_blueness(red, green, blue) - self.land_blue, -0.05, 0.1)
-        dark = 1 - smoothstep(red / max(self.red_cut, 1e-6), 0.4, 1.0)
-        score = (2 * smooth + compact + _roomy(width_m) + cool + dark) / 6
+        limits = self.params.colour
+        smooth = 1 - smoothstep(grain, *limits.smooth)
+        compact = smoothstep(width_m / np.sqrt(np.maximum(area_m2, 1e-6) / np.pi), *limits.compact)
+        cool = smoothstep(_blueness(red, green, blue) - self.land_blue, *limits.cool)
+        dark = 1 - smoothstep(red / max(self.red_cut, 1e-6), *limits.dark)
+        weight = limits.smooth_weight
+        roomy = _roomy(width_m, self.params.room)
+        score = (weight * smooth + compact + roomy + cool + dark) / (weight + 4)
         # What is hardly smoother than the land is not water for being dark and wide.
-        score *= 0.5 + 0.5 * np.minimum(4 * smooth, 1)
+        lost = limits.rough_loss
+        score *= 1 - lost + lost * np.minimum(smooth / limits.smooth_enough, 1)
         # A close green crop is dark in red, wide and even; green water is calmer still.
-        crop = smoothstep(excess_green(red, green, blue), *_CROP_GREEN)
-        crop *= 1 - smoothstep(blue / np.maximum(green, 1e-6), *_CLEAR)
-        score *= 1 - 0.5 * crop * smoothstep(grain, *_CALM)
-        score[area_m2 < self.params.min_area_m2 / 4] = 0
+        crop = smoothstep(excess_green(red, green, blue), *limits.crop_green)
+        crop *= 1 - smoothstep(blue / np.maximum(green, 1e-6), *limits.clear)
+        score *= 1 - limits.crop_loss * crop * smoothstep(grain, *limits.calm)
+        score[area_m2 < limits.least_share * self.params.min_area_m2] = 0
         good = score >= self.params.accept
-        refused = ~good & (area_m2 >= self.params.min_area_m2 / 2)
+        refused = ~good & (area_m2 >= limits.refuse_share * self.params.min_area_m2)
         return ObjectVerdicts(score, good, refused, np.empty((0, len(score))))
 
-    def ashore(self, planes: Planes, objects: Int32Array) -> BoolArray:
+    def sure_land(self, planes: Planes, objects: Int32Array) -> BoolArray:
         return ((planes["land"] > 0) | (objects < 0)) & (objects <= 0)
 
-    def edge(self, planes: Planes, objects: Int32Array, near: Int32Array, seen: Edges) -> BoolArray:
-        assert seen.ashore is not None
-        other = (seen.ashore & (objects <= 0)) | (near == 0)
+    def edge(
+        self,
+        planes: Planes,
+        objects: Int32Array,
+        *,
+        near: Int32Array,
+        verdicts: ObjectVerdicts,  # noqa: ARG002
+        sure_land: BoolArray | None = None,
+    ) -> BoolArray:
+        assert sure_land is not None
+        other = (sure_land & (objects <= 0)) | (near == 0)
         return split_at_ridges(objects > 0, other, planes["slope"], self.reach) & (near > 0)
 
 
@@ -385,9 +550,8 @@ def _blueness(red: NDArray, green: NDArray, blue: NDArray) -> NDArray:  # type: 
 
 
 def _log_rough(std: Float32Array) -> Float32Array:
-    # A quarter of an 8-bit step is as smooth as a photo can show.
-    return np.asarray(np.log10(std + np.float32(1e-3)), np.float32)
+    return np.asarray(np.log10(std + np.float32(_SMOOTHEST)), np.float32)
 
 
-def _roomy(width_m: FloatArray) -> FloatArray:
-    return np.asarray(smoothstep(np.log10(width_m + 1e-6), 0.3, 1.5))
+def _roomy(width_m: FloatArray, room: tuple[float, float]) -> FloatArray:
+    return np.asarray(smoothstep(np.log10(width_m + 1e-6), *room))

@@ -44,7 +44,7 @@ from sitegeo.places.rasters import scratch_plane
 
 @dataclass(frozen=True)
 class PhotoParams:
-    """How cover is told apart in a photo.
+    """How cover is told apart in a photo. All values are judgement.
 
     Parameters
     ----------
@@ -52,11 +52,15 @@ class PhotoParams:
         How open water is recognised, and how the land is told apart.
     rgb_trust
         Confidence without infrared as a share of confidence with it.
+    brightest_percent, darkest_percent
+        Percentiles of brightness that stand for the photo's brightest ground, and for its haze.
     """
 
     water: WaterParams = field(default_factory=WaterParams)
     land: LandParams = field(default_factory=LandParams)
     rgb_trust: float = 0.75
+    brightest_percent: float = 99.9
+    darkest_percent: float = 0.5
 
 
 @step("photo_cover")
@@ -75,6 +79,8 @@ def photo_cover(
     fine_photo
         The same photo at its own pixels, where it is too large to be held: it is classified at
         these, and the commonest class in each pixel of `imagery` is kept.
+    params
+        How cover is told apart.
 
     Returns
     -------
@@ -85,6 +91,25 @@ def photo_cover(
     ------
     RasterError
         If bands are missing or no pixel is valid.
+
+    Examples
+    --------
+    A lake in the east of a photo, dark in infrared, beside a meadow:
+
+    >>> import numpy as np
+    >>> from pyproj import CRS
+    >>> from sitegeo.core.contracts import Cover
+    >>> from sitegeo.core.grid import Grid, Raster
+    >>> meadow, lake = np.array([110, 128, 95, 172]), np.array([62, 75, 78, 36])
+    >>> wet = np.arange(120) >= 60
+    >>> noise = np.random.default_rng(1).normal(0, 1.5, (4, 120, 120))
+    >>> values = np.where(wet, lake[:, None, None], meadow[:, None, None]) + noise
+    >>> grid = Grid(CRS.from_epsg(32617), 500_000, 4_200_000, 1.0, (120, 120))
+    >>> bands = ("red", "green", "blue", "nir")
+    >>> imagery = Raster(values.astype(np.uint8), grid, None, bands)
+    >>> classes = photo_cover(imagery=imagery).band("class")
+    >>> [Cover(classes[60, column]).name for column in (20, 100)]
+    ['OPEN', 'WATER']
     """
     rows, cols = imagery.grid.shape
     values = np.zeros((2, rows, cols), np.uint8)
@@ -128,8 +153,24 @@ def classify(
     """Hand the class and confidence of each tile of a photo to `keep`, in order.
 
     The same whatever the tiles; the memory it takes is set by the tile.
+
+    Parameters
+    ----------
+    photo
+        A photo that is read in part.
+    keep
+        Called with each tile and its array of shape (2, rows, columns), class and confidence.
+    params
+        How cover is told apart.
+    tile_px
+        Rows and columns of a tile.
+
+    Raises
+    ------
+    RasterError
+        If bands are missing or no pixel is valid.
     """
-    levels = _Levels.of(photo)
+    levels = _Levels.of(photo, params)
     pixel_m = photo.grid.pixel_m
     infrared = "nir" in levels.bands
     sweep = TiledPhoto(photo.grid.shape, tuple(cut_into_tiles(photo.grid.shape, tile_px)),
@@ -138,7 +179,7 @@ def classify(
     water: WaterReader = (InfraredWaterReader if infrared else ColourWaterReader)(
         pixel_m, params.water
     )
-    water = water.learned(_water_sample(sweep, water, samples))
+    water = water.fit(_water_sample(sweep, water, samples))
     with ExitStack() as stack:
 
         def plane(dtype: str) -> StoredPlane:
@@ -146,7 +187,7 @@ def classify(
 
         state, score = find_water(sweep, water, plane, params.water)
         land = LandReader(pixel_m, params.land, infrared, levels.haze)
-        land = land.learned(_land_sample(sweep, land, state, samples))
+        land = land.fit(_land_sample(sweep, land, state, samples))
         trust = 100 * (1.0 if infrared else params.rgb_trust)
 
         def finished(tile: Tile) -> ByteArray:
@@ -177,7 +218,7 @@ class _Levels:
     haze: tuple[float, float, float]
 
     @classmethod
-    def of(cls, photo: Photo) -> _Levels:
+    def of(cls, photo: Photo, params: PhotoParams) -> _Levels:
         names = set(photo.bands)
         if not {"red", "green"} <= names or not names & {"nir", "blue"}:
             raise RasterError(
@@ -195,9 +236,13 @@ class _Levels:
         if not sample.size:
             raise RasterError("imagery holds no data")
         # One scale for all bands keeps their ratios.
-        scale = 1.0 / max(float(np.percentile(sample, 99.9, axis=1).max()), 1e-6)
+        brightest = np.percentile(sample, params.brightest_percent, axis=1).max()
+        scale = 1.0 / max(float(brightest), 1e-6)
         median = {n: scale * float(np.median(s)) for n, s in zip(bands, sample, strict=True)}
-        dark = {n: scale * float(np.percentile(s, 0.5)) for n, s in zip(bands, sample, strict=True)}
+        percent = params.darkest_percent
+        dark = {
+            n: scale * float(np.percentile(s, percent)) for n, s in zip(bands, sample, strict=True)
+        }
         haze = (dark["red"], dark["green"], dark.get("blue", 0.0))
         return cls(bands, scale, median, haze)
 

@@ -1,4 +1,4 @@
-"""A photo seen tile by tile, each with a margin as wide as the filters that work on it."""
+"""A photo read tile by tile, each with a margin as wide as the filters that work on it."""
 
 from __future__ import annotations
 
@@ -20,8 +20,12 @@ TILE_PX = 1024
 """Rows and columns of a tile."""
 _WORKERS = 2
 """Tiles at work at a time, where so many threads are allowed: each holds much memory."""
-_SAMPLE_BLOCKS, _BLOCK_PX = 5, 100
-_FEW = 40_000
+_SAMPLE_BLOCKS = 5
+"""Blocks of a sample in a row and in a column of a photo, where most of it holds data."""
+_BLOCK_PX = 100
+"""Rows and columns of a block."""
+_LEAST_SAMPLE = 40_000
+"""Pixels with data a sample holds at least, or else more blocks are taken (judgement)."""
 
 
 class Photo(Protocol):
@@ -93,7 +97,13 @@ def _shifted(part: slice, by: int) -> slice:
 
 
 def cut_into_tiles(shape: tuple[int, int], tile_px: int = TILE_PX) -> list[Tile]:
-    """Return tiles that cover an array, row by row."""
+    """Return tiles that cover an array, row by row.
+
+    Examples
+    --------
+    >>> [tile.shape for tile in cut_into_tiles((5, 3), 4)]
+    [(4, 2), (4, 1), (1, 2), (1, 1)]
+    """
     rows, cols = (_cut(n, tile_px) for n in shape)
     return [Tile(r, c) for r in rows for c in cols]
 
@@ -105,14 +115,44 @@ def _cut(size: int, tile_px: int) -> list[slice]:
 
 
 def read_with_margin(photo: Photo, tile: Tile, margin: int) -> tuple[AnyArray, BoolArray]:
-    """Return a tile and its margin; beyond the edge of the photo stands its mirror image."""
+    """Return a tile and its margin; beyond the edge of the photo stands its mirror image.
+
+    Parameters
+    ----------
+    photo
+        A photo that is read in part.
+    tile
+        The part wanted.
+    margin
+        Pixels about it.
+
+    Returns
+    -------
+    values, valid
+        Bands, stacked, and where there is data, of the tile's shape and a margin on each side.
+    """
     seen = tile.grown(margin, photo.grid.shape)
     values, valid = photo.read(seen.rows, seen.cols)
     return pad_by_mirror(values, tile, seen, margin), pad_by_mirror(valid, tile, seen, margin)
 
 
 def pad_by_mirror(values: AnyArray, tile: Tile, seen: Tile, margin: int) -> AnyArray:
-    """Return what was seen of a tile and its margin, with the rest of the margin pad_by_mirror."""
+    """Return the array of a tile and its margin, what lies off the photo filled by its mirror image.
+
+    Parameters
+    ----------
+    values
+        Array of `seen`; its last two axes are rows and columns.
+    tile, seen
+        The tile, and the tile with its margin as far as the photo goes.
+    margin
+        Pixels about the tile.
+
+    Returns
+    -------
+    AnyArray
+        Of the tile's shape and the margin on each side.
+    """
     pad = [
         (margin - (t.start - s.start), margin - (s.stop - t.stop))
         for t, s in ((tile.rows, seen.rows), (tile.cols, seen.cols))
@@ -134,7 +174,7 @@ def choose_sample_tiles(photo: Photo) -> list[Tile]:
         found = [Tile(r, c) for r in rows for c in cols]
         if blocks * _BLOCK_PX >= max(photo.grid.shape):
             return found
-        if sum(int(photo.read(t.rows, t.cols)[1].sum()) for t in found) >= _FEW:
+        if sum(int(photo.read(t.rows, t.cols)[1].sum()) for t in found) >= _LEAST_SAMPLE:
             return found
         blocks *= 2
 

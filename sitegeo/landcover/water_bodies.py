@@ -1,4 +1,4 @@
-"""Waters of a photo seen tile by tile: what is judged as a whole is put together first.
+"""The waters of a photo read tile by tile: what is judged as a whole is put together first.
 
 Four sweeps: objects that look wet and their banks; the water each accepted object takes; the
 land that is left; and small waters dropped and small gaps filled. What is kept between sweeps
@@ -17,17 +17,18 @@ from scipy import ndimage
 from sitegeo.core.typing import AnyArray, BoolArray, ByteArray, Int32Array, IntArray
 from sitegeo.landcover.filters import grow_labels
 from sitegeo.landcover.labelling import LabelUnion, Objects, TileSeams, sum_objects
-from sitegeo.landcover.open_water import Edges, ObjectVerdicts, Planes, WaterParams, WaterReader
+from sitegeo.landcover.open_water import ObjectVerdicts, Planes, WaterParams, WaterReader
 from sitegeo.landcover.tiling import Tile, map_tiles
 
 LAND, WATER, ISLAND = 0, 1, 2
 """Codes of the finished plane; an island is land of less than a given area amid water."""
 
 _SEED_MARGIN = 3
+"""Pixels about a tile on which its seeds depend: the opening by a cross looks two away."""
 
 
 class StoredPlane(Protocol):
-    """A plane of a whole photo, written and read in part."""
+    """A plane of a whole photo, in memory or on disk, written and read in part."""
 
     def read(self, rows: slice, cols: slice) -> AnyArray:
         """Return a part."""
@@ -38,7 +39,19 @@ class StoredPlane(Protocol):
 
 @dataclass(frozen=True)
 class TiledPhoto:
-    """What every sweep needs: the tiles of a photo, and how its parts are read."""
+    """A photo cut into tiles, and how its parts are read.
+
+    Parameters
+    ----------
+    shape
+        Rows and columns of the photo.
+    tiles
+        They cover it, row by row.
+    bands
+        Gives the bands of a tile with a margin, and where there is data.
+    pixel_m
+        Its pixel.
+    """
 
     shape: tuple[int, int]
     tiles: tuple[Tile, ...]
@@ -48,7 +61,22 @@ class TiledPhoto:
     def planes(
         self, tile: Tile, reader: WaterReader, *, judging: bool = True
     ) -> tuple[Planes, BoolArray, BoolArray]:
-        """Return the planes of a part of the photo, its seeds, and where it holds data."""
+        """Return the planes of a part of the photo, its seeds, and where it holds data.
+
+        Parameters
+        ----------
+        tile
+            The part.
+        reader
+            What measures the planes.
+        judging
+            Whether objects are still to be judged by them.
+
+        Returns
+        -------
+        planes, seeds, valid
+            Arrays of the shape of the tile.
+        """
         margin = reader.margin + _SEED_MARGIN
         bands, valid = self.bands(tile, margin)
         planes = reader.planes(bands, judging=judging)
@@ -60,9 +88,23 @@ class TiledPhoto:
 def find_water(
     sweep: TiledPhoto, reader: WaterReader, plane: Callable[[str], StoredPlane], params: WaterParams
 ) -> tuple[StoredPlane, StoredPlane]:
-    """Return the plane of `LAND`, `WATER` and `ISLAND`, and the plane of scores, 0 to 100.
+    """Find the waters of a photo and the small islands in them.
 
-    `plane` gives an empty plane of a number type.
+    Parameters
+    ----------
+    sweep
+        The photo.
+    reader
+        What reads water from its bands, fitted to it.
+    plane
+        Gives an empty plane of a number type.
+    params
+        How open water is recognised.
+
+    Returns
+    -------
+    state, score : StoredPlane
+        Codes `LAND`, `WATER` and `ISLAND`; and the score of the water, 0 to 100.
     """
     objects = _judged(sweep, reader)
     labels, score, state = plane("int32"), plane("uint8"), plane("uint8")
@@ -107,14 +149,14 @@ def _ashore(
     params: WaterParams,
 ) -> StoredPlane | None:
     """Return the plane of what is surely land and no mere spot, None if that does not matter."""
-    if not reader.wants_land:
+    if not reader.needs_sure_land:
         return None
     labels, ashore = plane("int32"), plane("uint8")
 
     def spots(tile: Tile) -> tuple[Int32Array, int]:
         planes, told, valid = objects.seen(sweep, reader, tile)
         inner = tile.within(objects.window(sweep, tile))
-        found, count = ndimage.label((reader.ashore(planes, told) | ~valid)[inner])
+        found, count = ndimage.label((reader.sure_land(planes, told) | ~valid)[inner])
         labels.write(tile.rows, tile.cols, found)
         return found, count
 
@@ -168,8 +210,8 @@ def _judged(sweep: TiledPhoto, reader: WaterReader) -> _Objects:
         planes, seeds, valid = sweep.planes(seen, reader)
         labels, count = ndimage.label(seeds)
         near = grow_labels(labels, reader.bank_px) * valid
-        held = reader.held(planes)
-        table = sum_objects(labels, near, held, reader.bank(planes), count=count,
+        held = reader.object_planes(planes)
+        table = sum_objects(labels, near, held, reader.bank_planes(planes), count=count,
                             window=tile.within(seen))  # fmt: skip
         return labels, table, len(held)
 
@@ -198,7 +240,7 @@ def _water_in(
     planes, told, valid = objects.seen(sweep, reader, tile)
     near = grow_labels(np.maximum(told, 0), reader.reach)
     land = None if ashore is None else ashore.read(seen.rows, seen.cols) > 0
-    mask = reader.edge(planes, told, near, Edges(objects.judged, land)) & valid
+    mask = valid & reader.edge(planes, told, near=near, verdicts=objects.judged, sure_land=land)
     score = np.clip(np.rint(100 * objects.judged.score), 0, 100).astype(np.uint8)
     score[0] = 0
     return mask[inner], score[near[inner]]

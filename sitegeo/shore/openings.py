@@ -16,7 +16,7 @@ from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.typing import FloatArray, IntArray
 from sitegeo.shore.position import Position
-from sitegeo.shore.shoreline import polygons_of
+from sitegeo.shore.shoreline import ShorelineParams, polygons_of
 
 
 @dataclass(frozen=True)
@@ -55,7 +55,7 @@ class ClumpParams:
         Confidence as a share of the photo's own.
     """
 
-    min_area_m2: float = 25.0
+    min_area_m2: float = ShorelineParams.min_island_m2
     max_area_m2: float = 5_000.0
     min_plant_share: float = 0.5
     trust: float = 0.9

@@ -26,6 +26,7 @@ from sitegeo.core.grid import Grid, Raster, require_same_crs, require_same_grid
 from sitegeo.core.steps import step
 from sitegeo.core.typing import BoolArray, FloatArray, Int32Array, ObjectArray
 from sitegeo.landcover.filters import compiled
+from sitegeo.landcover.open_water import WaterParams
 from sitegeo.shore.stations import BANK_NAMES, bank_classes, bank_heights, pixels_behind
 
 LAND_FRACTION_RADII_M = (25, 75, 200)
@@ -61,8 +62,8 @@ class ShorelineParams:
         Least share of a water that the photo, or the map, shows as water to be its source.
     """
 
-    min_water_m2: float = 200.0
-    min_island_m2: float = 25.0
+    min_water_m2: float = WaterParams.min_area_m2
+    min_island_m2: float = WaterParams.min_island_m2
     blur_px: float = 1.0
     simplify_px: float = 0.15
     spacing_m: float = 10.0
@@ -496,7 +497,8 @@ def land_fraction(
 
     References
     ----------
-    An integral invariant of the curve: Manay et al. 2006, doi 10.1109/TPAMI.2006.208.
+    An integral invariant of the curve: Manay et al. 2006, Integral invariants for shape matching,
+    IEEE Transactions on Pattern Analysis and Machine Intelligence.
 
     Examples
     --------

@@ -14,6 +14,7 @@ from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.typing import BoolArray, FloatArray, IntArray
 from sitegeo.shore.position import Position
+from sitegeo.shore.shoreline import ShorelineParams
 from sitegeo.shore.stations import (
     ShoreStations,
     fill_short_gaps,
@@ -46,7 +47,7 @@ class TreeLineParams:
         `sure_length` times `min_length_m` has more: a long line is less likely an accident.
     """
 
-    bank_m: float = 15.0
+    bank_m: float = ShorelineParams.bank_m
     tree_share: float = 0.5
     belt_m: float = 90.0
     belt_gap_m: float = 6.0

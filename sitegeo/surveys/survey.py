@@ -38,9 +38,6 @@ MARKER = "survey.json"
 SCHEMA = "sitegeo/survey/1"
 ATLAS = "atlas"
 
-CROWNS_M = 2.5
-"""Pixels of a photo above which no single crown shows."""
-
 
 @dataclass(frozen=True)
 class Survey:
@@ -354,7 +351,9 @@ def _water_agreement(result: steps.StepRun) -> Agreement | None:
 
 def caveats(photo: Raster) -> list[str]:
     """Return in words what a photo of these bands and pixels shows poorly (docs/accuracy.md)."""
-    coarse = photo.grid.pixel_m > CROWNS_M
+    from sitegeo.landcover.land_classes import LandParams  # noqa: PLC0415 (not needed to open one)
+
+    coarse = photo.grid.pixel_m > LandParams().coarsest_crown_m
     told = []
     if "nir" not in photo.bands:
         told.append(
