@@ -19,7 +19,7 @@ from sitegeo.core.steps import step
 from sitegeo.core.typing import BoolArray, ByteArray, Float32Array
 from sitegeo.landcover.filters import texture, window_minimum
 from sitegeo.landcover.indices import window_radius_px
-from sitegeo.landcover.open_water import WaterParams
+from sitegeo.landcover.water_params import WaterParams
 
 
 @dataclass(frozen=True)

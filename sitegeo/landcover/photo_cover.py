@@ -19,13 +19,7 @@ from sitegeo.core.steps import step
 from sitegeo.core.typing import BoolArray, ByteArray
 from sitegeo.errors import RasterError
 from sitegeo.landcover.land_classes import LandParams, LandReader
-from sitegeo.landcover.open_water import (
-    ColourWaterReader,
-    InfraredWaterReader,
-    Planes,
-    WaterParams,
-    WaterReader,
-)
+from sitegeo.landcover.open_water import ColourWaterReader, InfraredWaterReader, Planes, WaterReader
 from sitegeo.landcover.tiling import (
     TILE_PX,
     Photo,
@@ -38,6 +32,7 @@ from sitegeo.landcover.tiling import (
     read_with_margin,
 )
 from sitegeo.landcover.water_bodies import ISLAND, WATER, StoredPlane, TiledPhoto, find_water
+from sitegeo.landcover.water_params import WaterParams
 from sitegeo.places.imagery import FinePhoto
 from sitegeo.places.rasters import scratch_plane
 
@@ -173,25 +168,25 @@ def classify(
     levels = _Levels.of(photo, params)
     pixel_m = photo.grid.pixel_m
     infrared = "nir" in levels.bands
-    sweep = TiledPhoto(photo.grid.shape, tuple(cut_into_tiles(photo.grid.shape, tile_px)),
+    tiled = TiledPhoto(photo.grid.shape, tuple(cut_into_tiles(photo.grid.shape, tile_px)),
                   lambda t, margin: levels.read(photo, t, margin), pixel_m)  # fmt: skip
     samples = choose_sample_tiles(photo)
     water: WaterReader = (InfraredWaterReader if infrared else ColourWaterReader)(
         pixel_m, params.water
     )
-    water = water.fit(_water_sample(sweep, water, samples))
+    water = water.fit(_water_sample(tiled, water, samples))
     with ExitStack() as stack:
 
         def plane(dtype: str) -> StoredPlane:
             return stack.enter_context(scratch_plane(photo.grid.shape, dtype))
 
-        state, score = find_water(sweep, water, plane, params.water)
+        state, score = find_water(tiled, water, plane, params.water)
         land = LandReader(pixel_m, params.land, infrared, levels.haze)
-        land = land.fit(_land_sample(sweep, land, state, samples))
+        land = land.fit(_land_sample(tiled, land, state, samples))
         trust = 100 * (1.0 if infrared else params.rgb_trust)
 
         def finished(tile: Tile) -> ByteArray:
-            planes, wet, valid = _land_planes(sweep, land, state, tile)
+            planes, wet, valid = _land_planes(tiled, land, state, tile)
             inner = np.s_[land.margin : -land.margin, land.margin : -land.margin]
             on_land = valid & (wet != WATER)
             classes, sure = (p[inner] for p in land.classes(planes, on_land, wet == ISLAND))
@@ -204,7 +199,7 @@ def classify(
             out[:, ~valid[inner]] = 0
             return out
 
-        for tile, part in map_tiles(finished, sweep.tiles):
+        for tile, part in map_tiles(finished, tiled.tiles):
             keep(tile, part)
 
 
@@ -258,31 +253,31 @@ class _Levels:
         return planes, valid
 
 
-def _water_sample(sweep: TiledPhoto, reader: WaterReader, samples: list[Tile]) -> Planes:
+def _water_sample(tiled: TiledPhoto, reader: WaterReader, samples: list[Tile]) -> Planes:
     def measured(tile: Tile) -> Planes:
-        planes, _, valid = sweep.planes(tile, reader)
+        planes, _, valid = tiled.planes(tile, reader)
         return {n: p[valid] for n, p in planes.items()}
 
     return _gathered([part for _, part in map_tiles(measured, samples)])
 
 
 def _land_planes(
-    sweep: TiledPhoto, reader: LandReader, state: StoredPlane, tile: Tile
+    tiled: TiledPhoto, reader: LandReader, state: StoredPlane, tile: Tile
 ) -> tuple[Planes, ByteArray, BoolArray]:
     """Return the planes of a tile with its margin, its waters and islands, and where data is."""
-    bands, valid = sweep.bands(tile, reader.margin)
-    seen = tile.grown(reader.margin, sweep.shape)
+    bands, valid = tiled.bands(tile, reader.margin)
+    seen = tile.grown(reader.margin, tiled.shape)
     wet = pad_by_mirror(state.read(seen.rows, seen.cols), tile, seen, reader.margin)
     return reader.planes(bands, valid & (wet != WATER)), wet, valid
 
 
 def _land_sample(
-    sweep: TiledPhoto, reader: LandReader, state: StoredPlane, samples: list[Tile]
+    tiled: TiledPhoto, reader: LandReader, state: StoredPlane, samples: list[Tile]
 ) -> Planes:
     inner = np.s_[reader.margin : -reader.margin, reader.margin : -reader.margin]
 
     def measured(tile: Tile) -> Planes:
-        planes, wet, valid = _land_planes(sweep, reader, state, tile)
+        planes, wet, valid = _land_planes(tiled, reader, state, tile)
         land = (valid & (wet != WATER))[inner]
         return {n: p[inner][land] for n, p in planes.items()}
 

@@ -137,7 +137,7 @@ def read_with_margin(photo: Photo, tile: Tile, margin: int) -> tuple[AnyArray, B
 
 
 def pad_by_mirror(values: AnyArray, tile: Tile, seen: Tile, margin: int) -> AnyArray:
-    """Return the array of a tile and its margin, what lies off the photo filled by its mirror image.
+    """Return a tile and its margin, what lies off the photo filled by its mirror image.
 
     Parameters
     ----------

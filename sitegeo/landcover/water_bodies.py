@@ -17,8 +17,9 @@ from scipy import ndimage
 from sitegeo.core.typing import AnyArray, BoolArray, ByteArray, Int32Array, IntArray
 from sitegeo.landcover.filters import grow_labels
 from sitegeo.landcover.labelling import LabelUnion, Objects, TileSeams, sum_objects
-from sitegeo.landcover.open_water import ObjectVerdicts, Planes, WaterParams, WaterReader
+from sitegeo.landcover.open_water import ObjectVerdicts, Planes, WaterReader
 from sitegeo.landcover.tiling import Tile, map_tiles
+from sitegeo.landcover.water_params import WaterParams
 
 LAND, WATER, ISLAND = 0, 1, 2
 """Codes of the finished plane; an island is land of less than a given area amid water."""
@@ -34,7 +35,15 @@ class StoredPlane(Protocol):
         """Return a part."""
 
     def write(self, rows: slice, cols: slice, values: AnyArray) -> None:
-        """Set a part."""
+        """Set a part.
+
+        Parameters
+        ----------
+        rows, cols
+            The part.
+        values
+            Array of its shape.
+        """
 
 
 @dataclass(frozen=True)
@@ -86,13 +95,13 @@ class TiledPhoto:
 
 
 def find_water(
-    sweep: TiledPhoto, reader: WaterReader, plane: Callable[[str], StoredPlane], params: WaterParams
+    tiled: TiledPhoto, reader: WaterReader, plane: Callable[[str], StoredPlane], params: WaterParams
 ) -> tuple[StoredPlane, StoredPlane]:
     """Find the waters of a photo and the small islands in them.
 
     Parameters
     ----------
-    sweep
+    tiled
         The photo.
     reader
         What reads water from its bands, fitted to it.
@@ -106,19 +115,19 @@ def find_water(
     state, score : StoredPlane
         Codes `LAND`, `WATER` and `ISLAND`; and the score of the water, 0 to 100.
     """
-    objects = _judged(sweep, reader)
+    objects = _judged(tiled, reader)
     labels, score, state = plane("int32"), plane("uint8"), plane("uint8")
-    ashore = _ashore(sweep, reader, objects, plane, params)
+    ashore = _ashore(tiled, reader, objects, plane, params)
 
     def waters(tile: Tile) -> tuple[Int32Array, int]:
-        mask, sure = _water_in(sweep, reader, tile, objects, ashore)
+        mask, sure = _water_in(tiled, reader, tile, objects, ashore)
         found, count = ndimage.label(mask)
         labels.write(tile.rows, tile.cols, found)
         score.write(tile.rows, tile.cols, sure)
         return found, count
 
-    area_px = _areas(sweep, waters)
-    large = reader.min_area_m2 / sweep.pixel_m**2
+    area_px = _areas(tiled, waters)
+    large = reader.min_area_m2 / tiled.pixel_m**2
 
     def lands(tile: Tile) -> tuple[Int32Array, int]:
         found = labels.read(tile.rows, tile.cols)
@@ -127,8 +136,8 @@ def find_water(
         labels.write(tile.rows, tile.cols, rest)
         return rest, count
 
-    land_px = _areas(sweep, lands)
-    filled, small = (a / sweep.pixel_m**2 for a in (params.min_island_m2, params.island_m2))
+    land_px = _areas(tiled, lands)
+    filled, small = (a / tiled.pixel_m**2 for a in (params.min_island_m2, params.island_m2))
 
     def finish(tile: Tile) -> None:
         rest = labels.read(tile.rows, tile.cols)
@@ -137,12 +146,12 @@ def find_water(
         code[0] = WATER
         state.write(tile.rows, tile.cols, code.astype(np.uint8)[rest])
 
-    _all(finish, sweep)
+    _all(finish, tiled)
     return state, score
 
 
 def _ashore(
-    sweep: TiledPhoto,
+    tiled: TiledPhoto,
     reader: WaterReader,
     objects: _Objects,
     plane: Callable[[str], StoredPlane],
@@ -154,21 +163,21 @@ def _ashore(
     labels, ashore = plane("int32"), plane("uint8")
 
     def spots(tile: Tile) -> tuple[Int32Array, int]:
-        planes, told, valid = objects.seen(sweep, reader, tile)
-        inner = tile.within(objects.window(sweep, tile))
+        planes, told, valid = objects.seen(tiled, reader, tile)
+        inner = tile.within(objects.window(tiled, tile))
         found, count = ndimage.label((reader.sure_land(planes, told) | ~valid)[inner])
         labels.write(tile.rows, tile.cols, found)
         return found, count
 
-    area_px = _areas(sweep, spots)
-    large = params.spot_m2 / sweep.pixel_m**2
+    area_px = _areas(tiled, spots)
+    large = params.spot_m2 / tiled.pixel_m**2
 
     def finish(tile: Tile) -> None:
         found = labels.read(tile.rows, tile.cols)
         land = (area_px(tile)[found] >= large) & (found > 0)
         ashore.write(tile.rows, tile.cols, land.astype(np.uint8))
 
-    _all(finish, sweep)
+    _all(finish, tiled)
     return ashore
 
 
@@ -181,18 +190,18 @@ class _Objects:
     which: IntArray
     judged: ObjectVerdicts
 
-    def window(self, sweep: TiledPhoto, tile: Tile) -> Tile:
+    def window(self, tiled: TiledPhoto, tile: Tile) -> Tile:
         """Return the tile with the margin in which its objects were labelled."""
-        return tile.grown(self.reach, sweep.shape)
+        return tile.grown(self.reach, tiled.shape)
 
     def seen(
-        self, sweep: TiledPhoto, reader: WaterReader, tile: Tile
+        self, tiled: TiledPhoto, reader: WaterReader, tile: Tile
     ) -> tuple[Planes, Int32Array, BoolArray]:
         """Return the planes of a tile's window, its objects, and where there is data.
 
         Objects that are not water are 0, or -1 where refused.
         """
-        planes, seeds, valid = sweep.planes(self.window(sweep, tile), reader, judging=False)
+        planes, seeds, valid = tiled.planes(self.window(tiled, tile), reader, judging=False)
         labels, count = ndimage.label(seeds)
         first = self.offsets[tile.rows.start, tile.cols.start]
         own = self.which[first : first + count + 1]
@@ -201,13 +210,13 @@ class _Objects:
         return planes, told.astype(np.int32)[labels], valid
 
 
-def _judged(sweep: TiledPhoto, reader: WaterReader) -> _Objects:
+def _judged(tiled: TiledPhoto, reader: WaterReader) -> _Objects:
     """Return what looks wet, gathered into objects, each judged as a whole."""
     reach = reader.reach + 1
 
     def objects(tile: Tile) -> tuple[Int32Array, IntArray, int]:
-        seen = tile.grown(reach, sweep.shape)
-        planes, seeds, valid = sweep.planes(seen, reader)
+        seen = tile.grown(reach, tiled.shape)
+        planes, seeds, valid = tiled.planes(seen, reader)
         labels, count = ndimage.label(seeds)
         near = grow_labels(labels, reader.bank_px) * valid
         held = reader.object_planes(planes)
@@ -219,25 +228,25 @@ def _judged(sweep: TiledPhoto, reader: WaterReader) -> _Objects:
     offsets: dict[tuple[int, int], int] = {}
     seams = TileSeams(joined, 2 * reach)
     held = 0
-    for tile, (labels, table, held) in map_tiles(objects, sweep.tiles):  # noqa: B007
+    for tile, (labels, table, held) in map_tiles(objects, tiled.tiles):  # noqa: B007
         offset = joined.add(table)
         offsets[tile.rows.start, tile.cols.start] = offset
-        seams.meet(tile, tile.grown(reach, sweep.shape), labels, offset)
+        seams.meet(tile, tile.grown(reach, tiled.shape), labels, offset)
     which, summed = joined.result()
     return _Objects(reach, offsets, which, reader.judge(Objects.of(summed, held)))
 
 
 def _water_in(
-    sweep: TiledPhoto,
+    tiled: TiledPhoto,
     reader: WaterReader,
     tile: Tile,
     objects: _Objects,
     ashore: StoredPlane | None,
 ) -> tuple[BoolArray, ByteArray]:
     """Return the water of a tile, and the score of the object each pixel is nearest to."""
-    seen = objects.window(sweep, tile)
+    seen = objects.window(tiled, tile)
     inner = tile.within(seen)
-    planes, told, valid = objects.seen(sweep, reader, tile)
+    planes, told, valid = objects.seen(tiled, reader, tile)
     near = grow_labels(np.maximum(told, 0), reader.reach)
     land = None if ashore is None else ashore.read(seen.rows, seen.cols) > 0
     mask = valid & reader.edge(planes, told, near=near, verdicts=objects.judged, sure_land=land)
@@ -246,19 +255,19 @@ def _water_in(
     return mask[inner], score[near[inner]]
 
 
-def _all(work: Callable[[Tile], None], sweep: TiledPhoto) -> None:
-    for _ in map_tiles(work, sweep.tiles):
+def _all(work: Callable[[Tile], None], tiled: TiledPhoto) -> None:
+    for _ in map_tiles(work, tiled.tiles):
         pass
 
 
 def _areas(
-    sweep: TiledPhoto, labelled: Callable[[Tile], tuple[Int32Array, int]]
+    tiled: TiledPhoto, labelled: Callable[[Tile], tuple[Int32Array, int]]
 ) -> Callable[[Tile], IntArray]:
     """Label every tile and return, for a tile, the area in pixels of each of its labels."""
     joined = LabelUnion()
     offsets: dict[tuple[int, int], tuple[int, int]] = {}
     seams = TileSeams(joined, 0)
-    for tile, (labels, count) in map_tiles(labelled, sweep.tiles):
+    for tile, (labels, count) in map_tiles(labelled, tiled.tiles):
         table = np.bincount(labels.ravel(), minlength=count + 1)[:, None].astype(np.int64)
         offset = joined.add(table)
         offsets[tile.rows.start, tile.cols.start] = offset, count + 1

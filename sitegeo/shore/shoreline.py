@@ -26,7 +26,7 @@ from sitegeo.core.grid import Grid, Raster, require_same_crs, require_same_grid
 from sitegeo.core.steps import step
 from sitegeo.core.typing import BoolArray, FloatArray, Int32Array, ObjectArray
 from sitegeo.landcover.filters import compiled
-from sitegeo.landcover.open_water import WaterParams
+from sitegeo.landcover.water_params import WaterParams
 from sitegeo.shore.stations import BANK_NAMES, bank_classes, bank_heights, pixels_behind
 
 LAND_FRACTION_RADII_M = (25, 75, 200)
