@@ -14,6 +14,7 @@ from typing import Any
 import click
 
 from sitegeo._version import __version__
+from sitegeo.cli.exit_codes import FAILED, INTERRUPTED
 from sitegeo.errors import SitegeoError
 
 COMMANDS = {
@@ -27,17 +28,20 @@ COMMANDS = {
     "shift": "Say what to move on a plan when the wind turns.",
     "check": "Check setbacks alone; exit 0 only if a law is chosen and all is clear.",
     "scan": "Survey a whole region tile by tile and rank the blinds of all its waters.",
-    "desktop": "Install the processing provider for a desktop GIS.",
+    "qgis": "Install the processing provider for QGIS.",
     "steps": "List the analysis steps installed.",
     "step": "Run one analysis step by itself.",
 }
 
 
-LIBRARY_WARNINGS = ("Dataset has no geotransform", "The dataset's nodata attribute is shadowing")
+_ALLOCATIONS_A_COLLECTION = 50_000
+"""New objects before garbage is looked for."""
+
+_LIBRARY_WARNINGS = ("Dataset has no geotransform", "The dataset's nodata attribute is shadowing")
 """What a library would say of a raster: it is refused, or read, in words of our own."""
 
 
-class LazyGroup(click.Group):
+class _LazyGroup(click.Group):
     """A group that imports a command's module when it is called, so that --help is quick."""
 
     def list_commands(self, _ctx: click.Context) -> list[str]:
@@ -55,7 +59,7 @@ class LazyGroup(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
 
-@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="sitegeo")
 def cli() -> None:
     """Scout public water, choose a blind for the wind, check setbacks, carry the plan.
@@ -68,7 +72,7 @@ def main(args: Sequence[str] | None = None) -> None:
     """Run the command line; errors become one paragraph and an exit code."""
     if args is None:
         _collect_seldom()
-    for words in LIBRARY_WARNINGS:
+    for words in _LIBRARY_WARNINGS:
         warnings.filterwarnings("ignore", words)
     try:
         result: Any = cli.main(args, standalone_mode=False)
@@ -81,10 +85,10 @@ def main(args: Sequence[str] | None = None) -> None:
         sys.exit(error.exit_code)
     except (KeyboardInterrupt, click.Abort):
         _say("Interrupted; nothing was replaced.")
-        sys.exit(130)
+        sys.exit(INTERRUPTED)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(1)
+        sys.exit(FAILED)
     except Exception as error:
         if os.environ.get("SITEGEO_TRACEBACK"):
             raise
@@ -93,12 +97,12 @@ def main(args: Sequence[str] | None = None) -> None:
             "Earlier results are untouched. Run again with SITEGEO_TRACEBACK=1 for the details, "
             "and report them."
         )
-        sys.exit(1)
+        sys.exit(FAILED)
 
 
 def _collect_seldom() -> None:
     """Look for garbage seldom, and not at exit: nearly all a command imports and makes is kept."""
-    gc.set_threshold(50_000)
+    gc.set_threshold(_ALLOCATIONS_A_COLLECTION)
     atexit.register(gc.freeze)
 
 

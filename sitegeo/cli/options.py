@@ -20,35 +20,38 @@ if TYPE_CHECKING:
     from sitegeo.surveys.survey import Survey
     from sitegeo.units import LengthUnit
 
-PROGRESS = "@progress"
+PROGRESS_MARK = "@progress"
 """Begins a line of progress for a program that listens; a share of 0 to 1 may follow it."""
 
 PATH = click.Path(path_type=Path)
 """A file or folder, which the command itself checks."""
 
-Command = TypeVar("Command", bound=Callable[..., Any])
-Value = TypeVar("Value")
+_COLDEST_C, _HOTTEST_C = -70.0, 50.0
+"""Air temperatures outside these are taken for a slip of the finger (judgement)."""
+
+_Command = TypeVar("_Command", bound=Callable[..., Any])
+_Value = TypeVar("_Value")
 
 
-class Worded(click.ParamType[Value]):
+class TextParam(click.ParamType[_Value]):
     """A value read from what a person types; `read` raises `ValueError` with what is wrong."""
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> Value:
+    ) -> _Value:
         if not isinstance(value, str):
-            return cast("Value", value)
+            return cast("_Value", value)
         try:
             return self.read(value.strip())
         except ValueError as error:
             self.fail(f"'{value}' {error}", param, ctx)
 
-    def read(self, text: str) -> Value:
+    def read(self, text: str) -> _Value:
         """Return the value of a text."""
         raise NotImplementedError
 
 
-class LatLon(Worded[tuple[float, float]]):
+class LatLonParam(TextParam[tuple[float, float]]):
     """LAT,LON in degrees."""
 
     name = "LAT,LON"
@@ -65,16 +68,16 @@ class LatLon(Worded[tuple[float, float]]):
         return lat, lon
 
 
-class Hide(Worded["tuple[float, float] | Path"]):
+class HideParam(TextParam["tuple[float, float] | Path"]):
     """LAT,LON in degrees, or a GPX file of waypoints."""
 
     name = "LAT,LON or FILE.gpx"
 
     def read(self, text: str) -> tuple[float, float] | Path:
-        return Path(text) if text.lower().endswith(".gpx") else LatLon().read(text)
+        return Path(text) if text.lower().endswith(".gpx") else LatLonParam().read(text)
 
 
-class Air(Worded[float]):
+class TemperatureParam(TextParam[float]):
     """An air temperature with its unit, as degrees Celsius."""
 
     name = "TEMP"
@@ -87,17 +90,17 @@ class Air(Worded[float]):
             raise ValueError("is not a temperature with its unit, such as 28F or -2C")
         degrees = float(match[1])
         found = celsius_from_fahrenheit(degrees) if match[2] in "Ff" else degrees
-        if not -70 <= found <= 50:
+        if not _COLDEST_C <= found <= _HOTTEST_C:
             raise ValueError("is no temperature of the air")
         return found
 
 
-def folder_argument(name: str) -> Callable[[Command], Command]:
+def folder_argument(name: str) -> Callable[[_Command], _Command]:
     """A results folder."""
     return click.argument(name, type=PATH)
 
 
-def out(default: str | None = None) -> Callable[[Command], Command]:
+def out(default: str | None = None) -> Callable[[_Command], _Command]:
     """--out, required where it has no default."""
     given: dict[str, Any] = (
         {"default": default, "show_default": True} if default else {"required": True}
@@ -105,7 +108,7 @@ def out(default: str | None = None) -> Callable[[Command], Command]:
     return click.option("--out", type=PATH, metavar="DIR", help="Folder to write.", **given)
 
 
-def top(default: int) -> Callable[[Command], Command]:
+def top(default: int) -> Callable[[_Command], _Command]:
     """--top, how many are told."""
     return click.option(
         "--top", type=click.IntRange(1), default=default, show_default=True, help="How many."
@@ -121,7 +124,7 @@ when = click.option(
 air = click.option(
     "--air",
     "air_c",
-    type=Air(),
+    type=TemperatureParam(),
     metavar="TEMP",
     help="Air temperature for the wind chill: 28F, -2C.",
 )
@@ -133,7 +136,7 @@ law = click.option(
 )
 hide = click.option(
     "--hide",
-    type=Hide(),
+    type=HideParam(),
     metavar="LAT,LON|FILE.gpx",
     help="A hide of your own, or the waypoints of a daylight visit.",
 )
@@ -158,8 +161,8 @@ verbose = click.option("-v", "--verbose", is_flag=True, help="Say more.")
 
 
 @dataclass(frozen=True)
-class How:
-    """How a command judges and tells."""
+class AnswerOptions:
+    """By which law a command judges, and how it prints its answer."""
 
     law: Path | None
     units: LengthUnit
@@ -170,10 +173,10 @@ class How:
     @property
     def chosen_law(self) -> Law | None:
         """The law given with --law, which is thereby chosen."""
-        return None if self.law is None else read_law_option(self.law)
+        return read_chosen_law(self.law)
 
 
-def answering(command: Callable[..., Any]) -> Callable[..., Any]:
+def answer_options(command: Callable[..., Any]) -> Callable[..., Any]:
     """--law, --units, --json, -v and -q, which the command gets as one `how`."""
 
     @functools.wraps(command)
@@ -186,7 +189,7 @@ def answering(command: Callable[..., Any]) -> Callable[..., Any]:
         quiet: bool,
         **others: Any,
     ) -> Any:
-        return command(how=How(law, units, as_json, verbose, quiet), **others)
+        return command(how=AnswerOptions(law, units, as_json, verbose, quiet), **others)
 
     for option in (quiet, verbose, as_json, units, law):
         gathered = option(gathered)
@@ -205,13 +208,13 @@ def say(text: str, *, quiet: bool = False) -> None:
 
 
 @contextmanager
-def progress(*, quiet: bool) -> Iterator[Callable[[str], None]]:
+def show_progress(*, quiet: bool) -> Iterator[Callable[[str], None]]:
     """Give a function that shows what is being done, on a terminal only.
 
     With `SITEGEO_PROGRESS` set it tells a line at a time instead, for a program that listens.
     """
     if os.environ.get("SITEGEO_PROGRESS"):
-        yield lambda text: click.echo(f"{PROGRESS} {text}", err=True)
+        yield lambda text: click.echo(f"{PROGRESS_MARK} {text}", err=True)
         return
     if quiet or not sys.stderr.isatty():
         yield lambda _text: None
@@ -222,7 +225,7 @@ def progress(*, quiet: bool) -> Iterator[Callable[[str], None]]:
         yield status.update
 
 
-def at_water(survey: Survey, level: str | None, *, quiet: bool) -> Survey:
+def survey_at_water_level(survey: Survey, level: str | None, *, quiet: bool) -> Survey:
     """Return a survey at the water of the day, and say what moved."""
     if level is None:
         return survey
@@ -234,7 +237,7 @@ def at_water(survey: Survey, level: str | None, *, quiet: bool) -> Survey:
     return moved
 
 
-def read_law_option(path: Path | None) -> Any:
+def read_chosen_law(path: Path | None) -> Law | None:
     """Return the law given with --law, which is thereby chosen, or None."""
     if path is None:
         return None

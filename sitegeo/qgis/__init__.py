@@ -1,1 +1,1 @@
-"""The processing provider for a desktop GIS: what there is to run, told; and its plugin."""
+"""The processing provider for QGIS: what there is to run, described for it; and its plugin."""

@@ -1,4 +1,4 @@
-"""How results look in a desktop GIS: the colours of survey.png and of the overview of a scan."""
+"""How layers look in QGIS: the colours of survey.png and of the overview of a scan."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from sitegeo.scan.overview import STEPS
 from sitegeo.surveys.preview import CLASSES, KINDS
 
 
-def palette() -> list[dict[str, Any]]:
+def layer_styles() -> list[dict[str, Any]]:
     """Return the look of layers by name: `field` (none for a raster's codes) and its `classes`.
 
     A class has `label`, `colour` and either `value`, or `least` and `most` of a number.

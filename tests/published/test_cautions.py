@@ -11,7 +11,7 @@ import pytest
 import shapely
 from pyproj import CRS, Transformer
 
-from sitegeo.cli.options import Air
+from sitegeo.cli.options import TemperatureParam
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.wind import Wind
 from sitegeo.exposure.crossing import Crossing
@@ -68,7 +68,7 @@ def test_without_the_air_it_is_said_what_air_would_freeze_skin() -> None:
 
 @pytest.mark.parametrize(("text", "air_c"), [("28F", -2.2222), ("-2C", -2.0), ("50 °F", 10.0)])
 def test_the_air_a_person_writes(text, air_c) -> None:
-    assert Air().convert(text, None, None) == pytest.approx(air_c, abs=1e-3)
+    assert TemperatureParam().convert(text, None, None) == pytest.approx(air_c, abs=1e-3)
 
 
 # 1-10-1, Cold Water Boot Camp: 1 minute of breath, 10 of useful movement, 1 hour to unconscious.

@@ -27,7 +27,7 @@ from helpers_law import (
 )
 
 from sitegeo.cli.commands.check import command
-from sitegeo.cli.report.answers import tell_check
+from sitegeo.cli.report.answers import print_check
 from sitegeo.core.contracts import VERDICTS
 from sitegeo.law.daylight import day_of, read_day, zone_of
 from sitegeo.law.verdicts import verdicts_of, verdicts_over
@@ -103,7 +103,7 @@ def test_lines_tell_every_item_in_words_worst_first(capsys, chosen) -> None:
         dwellings=houses([box_east(100.0), shapely.Point(X, Y + 8000)]),
         closed_areas=None,
     )
-    tell_check(near, units="yd", verbose=False, quiet=False)
+    print_check(near, units="yd", verbose=False, quiet=False)
     out, err = capsys.readouterr()
     lines = [" ".join(line.split()) for line in out.splitlines()]
     assert lines[0] == "Law: Test law"

@@ -12,7 +12,7 @@ import pyogrio
 import pytest
 
 import sitegeo
-from sitegeo.cli.report.answers import tell_survey
+from sitegeo.cli.report.answers import print_survey
 from sitegeo.core.steps import resolve, step
 from sitegeo.exposure.shelter import markfort_sheltering
 from sitegeo.exposure.sweep import NO_FETCH, sweep
@@ -83,7 +83,7 @@ def test_a_survey_tells_how_the_woods_shelter_the_whole_lake(demo_survey, capsys
     shore = shore[shore["shore_id"].str.startswith(f"{water['id']}-")]
     share = markfort_sheltering(water["area_m2"], shore["canopy_height_m"].mean())
     assert 0.5 < share < 0.99
-    tell_survey(demo_survey, verbose=False)
+    print_survey(demo_survey, verbose=False)
     told = capsys.readouterr().err
     assert f"feels {100 * share:.0f} % of the wind's stress" in " ".join(told.split())
 

@@ -7,25 +7,24 @@ from pathlib import Path
 import click
 
 from sitegeo.cli import options
-
-NOT_CLEAR = 3
+from sitegeo.cli.exit_codes import NOT_CLEAR
 
 
 @click.command("check")
 @click.argument("folder", type=options.PATH, required=False)
-@click.option("--at", type=options.LatLon(), metavar="LAT,LON", help="One spot instead.")
+@click.option("--at", type=options.LatLonParam(), metavar="LAT,LON", help="One spot instead.")
 @options.when
 @click.option(
     "--law-schema", is_flag=True, help="Print the JSON Schema of LAW.toml and check nothing."
 )
-@options.answering
+@options.answer_options
 def command(
     *,
     folder: Path | None,
     at: tuple[float, float] | None,
     when: str | None,
     law_schema: bool,
-    how: options.How,
+    how: options.AnswerOptions,
 ) -> int:
     """Check a survey's blinds, a plan's hide, groups and way in, or one spot.
 
@@ -38,7 +37,7 @@ def command(
 
         options.print_json(schema())
         return 0
-    from sitegeo.cli.report.answers import tell_check
+    from sitegeo.cli.report.answers import print_check
     from sitegeo.law.daylight import read_day
     from sitegeo.plans.check import check_folder, check_spot
 
@@ -53,5 +52,5 @@ def command(
     if how.as_json:
         options.print_json(found.to_json())
     else:
-        tell_check(found, units=how.units, verbose=how.verbose, quiet=how.quiet)
+        print_check(found, units=how.units, verbose=how.verbose, quiet=how.quiet)
     return 0 if found.overall == "clear" else NOT_CLEAR

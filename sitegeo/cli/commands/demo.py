@@ -20,7 +20,7 @@ WHEN = "2026-12-05T06:40"
 def command(*, out: Path, wind: str, overwrite: bool, verbose: bool, quiet: bool) -> None:
     """Survey the bundled, invented place, rank its blinds and plan the best one."""
     from sitegeo.cli.commands import survey
-    from sitegeo.cli.report.answers import tell_plan, tell_ranking
+    from sitegeo.cli.report.answers import print_plan, print_ranking
     from sitegeo.core.output import require_free
     from sitegeo.core.wind import Wind
     from sitegeo.law.daylight import read_when
@@ -34,9 +34,9 @@ def command(*, out: Path, wind: str, overwrite: bool, verbose: bool, quiet: bool
     survey.run(place_file(), survey_out, law=None, overwrite=overwrite, quiet=quiet)
     opened = Survey.open(survey_out)
     moment = read_when(WHEN, opened.record["zone"])
-    with options.progress(quiet=quiet) as show:
+    with options.show_progress(quiet=quiet) as show:
         show("laying the spread")
         made = plan(opened, blowing, when=moment)
         made.save(plan_out, overwrite=overwrite)
-    tell_ranking(made.ranking, opened, top=10, units="yd", verbose=verbose, quiet=quiet)
-    tell_plan(made, plan_out, units="yd", quiet=quiet)
+    print_ranking(made.ranking, opened, top=10, units="yd", verbose=verbose, quiet=quiet)
+    print_plan(made, plan_out, units="yd", quiet=quiet)

@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 import re
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -17,9 +17,10 @@ from sitegeo.cli import options
 if TYPE_CHECKING:
     from sitegeo.gather.client import Client
     from sitegeo.gather.gathering import Gathered
+    from sitegeo.gather.sources import Source
 
 
-class Length(options.Worded[float]):
+class LengthParam(options.TextParam[float]):
     """A length with its unit, in metres."""
 
     name = "LENGTH"
@@ -37,17 +38,19 @@ class Length(options.Worded[float]):
         raise ValueError("is not a length with its unit, such as 2km or 1mi")
 
 
-def _cache_folder() -> Path:
-    return Path(click.get_app_dir("sitegeo")) / "cache"
-
-
 @click.command("gather")
-@click.option("--at", type=options.LatLon(), metavar="LAT,LON", help="The spot, in degrees.")
-@click.option("--radius", type=Length(), default="2km", show_default=True, help="How far around.")
+@click.option("--at", type=options.LatLonParam(), metavar="LAT,LON", help="The spot, in degrees.")
+@click.option(
+    "--radius", type=LengthParam(), default="2km", show_default=True, help="How far around."
+)
 @click.option("--out", type=options.PATH, metavar="DIR", help="Folder to write.")
 @click.option("--title", metavar="NAME", help="Name of the place.")
 @click.option(
-    "--finest", type=Length(), default="1m", show_default=True, help="No finer pixels are fetched."
+    "--finest",
+    type=LengthParam(),
+    default="1m",
+    show_default=True,
+    help="No finer pixels are fetched.",
 )
 @click.option(
     "--osm",
@@ -123,7 +126,7 @@ def command(
 
     listed = sources(own)
     if listing:
-        _list(listed)
+        _print_sources(listed)
         return
     if at is None or (out is None and forecast is None):
         raise click.UsageError(
@@ -137,36 +140,39 @@ def command(
         require_free(out.absolute(), MARKER, overwrite=overwrite)
     if forecast is not None:
         _require_new(forecast, overwrite=overwrite)
-    client = _client(cache or _cache_folder(), offline=offline, fresh=fresh, contact=contact)
-    try:
-        with _progress(client, quiet=quiet or as_json) as doing:
-            found = gather(
-                area, listed, client, roles=roles, finest_m=finest, osm=osm,
-                on_source=lambda source: doing(source.title),
-            )  # fmt: skip
-            if out is not None:
-                doing("writing")
-                named = title or f"{area.lat:.4f}, {area.lon:.4f}"
-                write(found, out, title=named, finest_m=finest, overwrite=overwrite)
-    finally:
-        client.close()
+    with (
+        _opened_client(cache, offline=offline, fresh=fresh, contact=contact) as client,
+        _show_progress(client, quiet=quiet or as_json) as show,
+    ):
+        found = gather(
+            area, listed, client, roles=roles, finest_m=finest, osm=osm,
+            on_source=lambda source: show(source.title),
+        )  # fmt: skip
+        if out is not None:
+            show("writing")
+            named = title or f"{area.lat:.4f}, {area.lon:.4f}"
+            write(found, out, title=named, finest_m=finest, overwrite=overwrite)
     if forecast is not None:
         _write_forecast(found, forecast)
     if as_json:
         click.echo(json.dumps(record(found), indent=1, ensure_ascii=False))
     else:
-        _tell(found, client, out, forecast, quiet=quiet)
+        _print_gathered(found, client, out, forecast, quiet=quiet)
 
 
-def _client(cache: Path, *, offline: bool, fresh: bool, contact: str) -> Client:
+@contextmanager
+def _opened_client(
+    cache: Path | None, *, offline: bool, fresh: bool, contact: str
+) -> Iterator[Client]:
+    """Give a client on the machine's clock, closed at the end."""
     import time
     from datetime import UTC, datetime
 
     from sitegeo.gather.cache import Cache
     from sitegeo.gather.client import Client
 
-    return Client(
-        Cache(cache),
+    client = Client(
+        Cache(cache or Path(click.get_app_dir("sitegeo")) / "cache"),
         now=lambda: datetime.now(UTC),
         clock=time.monotonic,
         sleep=time.sleep,
@@ -174,10 +180,14 @@ def _client(cache: Path, *, offline: bool, fresh: bool, contact: str) -> Client:
         fresh=fresh,
         contact=contact,
     )
+    try:
+        yield client
+    finally:
+        client.close()
 
 
 @contextmanager
-def _progress(client: Client, *, quiet: bool) -> Iterator[Callable[[str], None]]:
+def _show_progress(client: Client, *, quiet: bool) -> Iterator[Callable[[str], None]]:
     """Show the source that is asked and the bytes that arrive, on a terminal only."""
     if quiet or not sys.stderr.isatty():
         yield lambda _text: None
@@ -221,17 +231,17 @@ def _write_forecast(found: Gathered, path: Path) -> None:
     path.write_text(text, encoding="utf-8")
 
 
-def _list(listed: Any) -> None:
-    from sitegeo.cli.report.tables import show
+def _print_sources(listed: Sequence[Source]) -> None:
+    from sitegeo.cli.report.tables import print_table
 
     heads = ("source", "gives", "licence", "asked by", "title")
-    show(
+    print_table(
         [(name, "left") for name in heads],
         [(s.id, ", ".join(s.gives), s.licence, s.service, s.title) for s in listed],
     )
 
 
-def _tell(
+def _print_gathered(
     found: Gathered, client: Client, out: Path | None, forecast: Path | None, *, quiet: bool
 ) -> None:
     for part in found.parts:

@@ -28,7 +28,7 @@ from sitegeo.cli import options
     help="Ways the morning may turn out.",
 )
 @options.water
-@options.answering
+@options.answer_options
 def command(
     *,
     survey: Path,
@@ -37,22 +37,20 @@ def command(
     end: str | None,
     draws: int,
     water: str | None,
-    how: options.How,
+    how: options.AnswerOptions,
 ) -> None:
     """Name the best blind for each hour of a forecast, and the chance that the choice holds."""
-    from sitegeo.cli.report.many_winds import found_for, tell_hours
-    from sitegeo.core.wind import Forecast
+    from sitegeo.cli.report.many_winds import open_survey_and_winds, print_hours
     from sitegeo.law.daylight import read_when
-    from sitegeo.rankings.hours import Hours, hours, to_json
-    from sitegeo.surveys.survey import Survey
+    from sitegeo.rankings.hours import hours, to_json
 
-    def find(opened: Survey, winds: Forecast) -> Hours:
+    opened, winds = open_survey_and_winds(survey, forecast, water=water, quiet=how.quiet)
+    with options.show_progress(quiet=how.quiet or how.as_json) as show:
+        show("trying the winds")
         zone = opened.record["zone"]
         first, last = (None if t is None else read_when(t, zone) for t in (start, end))
-        return hours(opened, winds, start=first, end=last, draws=draws, law=how.chosen_law)
-
-    found, opened = found_for(survey, forecast, how, find, water=water)
+        found = hours(opened, winds, start=first, end=last, draws=draws, law=how.chosen_law)
     if how.as_json:
         options.print_json(to_json(found))
         return
-    tell_hours(found, opened, how)
+    print_hours(found, opened, how)

@@ -57,7 +57,7 @@ def command(
     quiet: bool,
 ) -> None:
     """Lay the spread for one blind of a SURVEY folder and write what to carry."""
-    from sitegeo.cli.report.answers import tell_plan
+    from sitegeo.cli.report.answers import print_plan
     from sitegeo.core.output import require_free
     from sitegeo.core.wind import Wind
     from sitegeo.law.daylight import read_when
@@ -69,9 +69,9 @@ def command(
         raise click.UsageError("Give --blind or --hide, not both.")
     blowing = Wind.parse(wind)
     require_free(out.absolute(), MARKER, overwrite=overwrite)
-    opened = options.at_water(Survey.open(survey), water, quiet=True)
+    opened = options.survey_at_water_level(Survey.open(survey), water, quiet=True)
     moment = None if when is None else read_when(when, opened.record["zone"])
-    with options.progress(quiet=quiet) as show:
+    with options.show_progress(quiet=quiet) as show:
         show("laying the spread")
         made = plan(
             opened,
@@ -81,7 +81,7 @@ def command(
             decoys=decoys,
             far_group=far_group or None,
             when=moment,
-            law=options.read_law_option(law),
+            law=options.read_chosen_law(law),
             air_c=air_c,
         )
         show("writing")
@@ -93,4 +93,4 @@ def command(
 
         click.echo(plan_text(made.record), nl=False)
         return
-    tell_plan(made, out, units=units, quiet=quiet)
+    print_plan(made, out, units=units, quiet=quiet)

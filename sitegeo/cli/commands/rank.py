@@ -18,7 +18,7 @@ from sitegeo.cli import options
 @options.top(10)
 @options.hide
 @options.water
-@options.answering
+@options.answer_options
 def command(
     *,
     survey: Path,
@@ -28,10 +28,10 @@ def command(
     top: int,
     hide: Any,
     water: str | None,
-    how: options.How,
+    how: options.AnswerOptions,
 ) -> None:
     """Rank the blinds of a SURVEY folder for a wind, and say why."""
-    from sitegeo.cli.report.answers import tell_ranking
+    from sitegeo.cli.report.answers import print_ranking
     from sitegeo.core.wind import Wind
     from sitegeo.law.daylight import read_when
     from sitegeo.rankings.chosen_hide import hides_of, off_survey
@@ -40,7 +40,7 @@ def command(
     from sitegeo.surveys.survey import Survey
 
     blowing = Wind.parse(wind)
-    opened = options.at_water(Survey.open(survey), water, quiet=how.quiet)
+    opened = options.survey_at_water_level(Survey.open(survey), water, quiet=how.quiet)
     moment = None if when is None else read_when(when, opened.record["zone"])
     chosen = None if hide is None else hides_of(opened, hide)
     for words in () if hide is None else off_survey(opened, hide):
@@ -49,7 +49,7 @@ def command(
     if how.as_json:
         options.print_json(to_json(ranking, top=top, air_c=air_c))
         return
-    tell_ranking(
+    print_ranking(
         ranking,
         opened,
         top=top,

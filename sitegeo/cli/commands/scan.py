@@ -13,16 +13,15 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from sitegeo.cli import options
+from sitegeo.cli.exit_codes import NOT_CLEAR
 
 if TYPE_CHECKING:
     from sitegeo.scan.scanning import Scan
 
-INCOMPLETE = 3
-
-_UNITS = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9, "ki": 2.0**10, "mi": 2.0**20, "gi": 2.0**30}
+_BYTES = {"": 1.0, "k": 1e3, "m": 1e6, "g": 1e9, "ki": 2.0**10, "mi": 2.0**20, "gi": 2.0**30}
 
 
-class Memory(options.Worded[int]):
+class MemoryParam(options.TextParam[int]):
     """A number of bytes: 4GB, 3.5GiB, 800MB."""
 
     name = "SIZE"
@@ -30,7 +29,7 @@ class Memory(options.Worded[int]):
     def read(self, text: str) -> int:
         match = re.fullmatch(r"([\d.]+)\s*([kmg]?i?)b?", text.lower())
         try:
-            return int(float(match[1]) * _UNITS[match[2]])  # type: ignore[index]
+            return int(float(match[1]) * _BYTES[match[2]])  # type: ignore[index]
         except (TypeError, ValueError, KeyError):
             raise ValueError("is not an amount of memory such as 4GB") from None
 
@@ -49,11 +48,13 @@ class Memory(options.Worded[int]):
     help="Past winds: tell the share of mornings on which each blind works.",
 )
 @click.option("--workers", type=click.IntRange(1), help="Worker processes; by default one a core.")
-@click.option("--memory", type=Memory(), help="For each worker, e.g. 4GB; tiles are cut to fit.")
+@click.option(
+    "--memory", type=MemoryParam(), help="For each worker, e.g. 4GB; tiles are cut to fit."
+)
 @click.option("--scheduler", metavar="ADDRESS", help="Use a running Dask cluster instead.")
 @options.top(10)
 @click.option("--overwrite", is_flag=True, help="Start afresh; otherwise only what is missing.")
-@options.answering
+@options.answer_options
 def command(
     *,
     region: Path,
@@ -66,7 +67,7 @@ def command(
     scheduler: str | None,
     top: int,
     overwrite: bool,
-    how: options.How,
+    how: options.AnswerOptions,
 ) -> int:
     """Survey every water of a region, tile by tile, and rank the blinds of all of them together.
 
@@ -99,23 +100,23 @@ def command(
         options.say(f"Left out: {reason}" if reason.startswith(file) else f"{file}: {reason}")
     with (
         cluster.client_of(address=scheduler, workers=workers, memory_bytes=memory) as client,
-        _progress(quiet=how.quiet) as show,
+        _show_progress(quiet=how.quiet) as show,
     ):
         options.say(f"Dashboard: {client.dashboard_link}", quiet=how.quiet)
         found = scan(described, out, client, asked=asked, overwrite=overwrite, progress=show)
     if how.as_json:
         options.print_json(_to_json(found, out, top))
     else:
-        _tell(found, out, top=top, wind=wind, how=how)
-    return INCOMPLETE if found.missing or described.faults else 0
+        _print_scan(found, out, top=top, wind=wind, how=how)
+    return NOT_CLEAR if found.missing or described.faults else 0
 
 
 @contextmanager
-def _progress(*, quiet: bool) -> Iterator[Callable[[str, int, int], None]]:
+def _show_progress(*, quiet: bool) -> Iterator[Callable[[str, int, int], None]]:
     """Give a function that shows how far the scan is, on a terminal or to a program."""
     if os.environ.get("SITEGEO_PROGRESS"):
         yield lambda what, done, of: options.say(
-            f"{options.PROGRESS} {done / of:.3f} {what} {done} of {of}"
+            f"{options.PROGRESS_MARK} {done / of:.3f} {what} {done} of {of}"
         )
         return
     if quiet or not sys.stderr.isatty():
@@ -135,10 +136,12 @@ def _progress(*, quiet: bool) -> Iterator[Callable[[str, int, int], None]]:
         yield show
 
 
-def _tell(found: Scan, out: Path, *, top: int, wind: str | None, how: options.How) -> None:
+def _print_scan(
+    found: Scan, out: Path, *, top: int, wind: str | None, how: options.AnswerOptions
+) -> None:
     from sitegeo.angles import compass_point
-    from sitegeo.cli.report.answers import setback_words, tell_law
-    from sitegeo.cli.report.tables import show
+    from sitegeo.cli.report.answers import print_law, setback_words
+    from sitegeo.cli.report.tables import print_table
 
     merged = found.found
     blinds = merged.blinds
@@ -160,7 +163,7 @@ def _tell(found: Scan, out: Path, *, top: int, wind: str | None, how: options.Ho
             )
             for _, row in fit.head(top).iterrows()
         ]
-        show([(h, "left") for h in heads], rows, title=found.region.file.title)
+        print_table([(h, "left") for h in heads], rows, title=found.region.file.title)
         options.say(
             f'To plan one: sitegeo plan {out / fit.iloc[0]["survey"]} --wind "{wind}" '
             f"--blind {fit.iloc[0]['id']} --out PLAN",
@@ -174,7 +177,7 @@ def _tell(found: Scan, out: Path, *, top: int, wind: str | None, how: options.Ho
     )
     for tile in found.missing:
         options.say(f"  {tile.name} {tile.state}, its blinds are missing: {tile.reason}")
-    tell_law(found.region.law, quiet=how.quiet)
+    print_law(found.region.law, quiet=how.quiet)
     click.echo(f"map     {out / 'overview.png'}")
     click.echo(f"blinds  {out / 'blinds.gpkg'}")
 

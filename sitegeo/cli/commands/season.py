@@ -10,7 +10,7 @@ import click
 from sitegeo.cli import options
 
 
-class HourRange(options.Worded[range]):
+class HourRangeParam(options.TextParam[range]):
     """FIRST-LAST, hours of the day."""
 
     name = "FIRST-LAST"
@@ -34,14 +34,14 @@ class HourRange(options.Worded[range]):
 )
 @click.option(
     "--hours",
-    type=HourRange(),
+    type=HourRangeParam(),
     default="5-9",
     show_default=True,
     help="Hours of the day that make a morning, by the place's clock.",
 )
 @options.top(12)
 @options.water
-@options.answering
+@options.answer_options
 def command(
     *,
     survey: Path,
@@ -49,20 +49,17 @@ def command(
     hours: range,
     top: int,
     water: str | None,
-    how: options.How,
+    how: options.AnswerOptions,
 ) -> None:
     """Tell on what share of past mornings each blind works, and which few cover the most."""
-    from sitegeo.cli.report.many_winds import found_for, tell_season
+    from sitegeo.cli.report.many_winds import open_survey_and_winds, print_season
     from sitegeo.rankings.season import season, to_json
 
-    found, opened = found_for(
-        survey,
-        winds,
-        how,
-        lambda at, past: season(at, past, hours=hours, law=how.chosen_law),
-        water=water,
-    )
+    opened, past = open_survey_and_winds(survey, winds, water=water, quiet=how.quiet)
+    with options.show_progress(quiet=how.quiet or how.as_json) as show:
+        show("trying the winds")
+        found = season(opened, past, hours=hours, law=how.chosen_law)
     if how.as_json:
         options.print_json(to_json(found))
         return
-    tell_season(found, opened, how, top=top)
+    print_season(found, opened, how, top=top)

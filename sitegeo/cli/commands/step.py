@@ -59,7 +59,7 @@ def command(
     blowing = None if wind is None else Wind.parse(wind)
     step = pipeline.with_settings(pipeline.find(name), given)
     files = {layer: Path(file) for layer, file in layers.items()}
-    with options.progress(quiet=quiet) as show:
+    with options.show_progress(quiet=quiet) as show:
         made = pipeline.run(step, source, wind=blowing, layers=files, on_step=show)
         with replacing(out, marker, overwrite=overwrite) as new:
             pipeline.write(made, new)

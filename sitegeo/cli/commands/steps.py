@@ -13,7 +13,7 @@ from sitegeo.cli import options
 @options.as_json
 def command(*, as_json: bool) -> None:
     """List the analysis steps installed, what each needs, may use and makes."""
-    from sitegeo.cli.report.tables import show
+    from sitegeo.cli.report.tables import print_table
     from sitegeo.core.inputs import MORNING_INPUTS, PLACE_INPUTS
     from sitegeo.core.steps import installed, resolve
 
@@ -32,7 +32,7 @@ def command(*, as_json: bool) -> None:
         ]
         click.echo(json.dumps(rows, indent=1))
         return
-    show(
+    print_table(
         [
             ("step", "left"),
             ("from", "left"),

@@ -32,11 +32,11 @@ def command(
     Needs imagery; water, tree heights, depth, roads, dwellings and public land make it better,
     and what is missing is said.
     """
-    from sitegeo.cli.report.answers import tell_survey
+    from sitegeo.cli.report.answers import print_survey
 
     run(place, out, law=law, overwrite=overwrite, quiet=quiet, atlas=not no_atlas)
     if not quiet:
-        tell_survey(out, verbose=verbose)
+        print_survey(out, verbose=verbose)
 
 
 def run(
@@ -61,8 +61,8 @@ def run(
             previous = Survey.open(out)
         except SurveyError as error:
             options.say(f"Starting afresh: {error}", quiet=quiet)
-    chosen = options.read_law_option(law)
-    with options.progress(quiet=quiet) as show:
+    chosen = options.read_chosen_law(law)
+    with options.show_progress(quiet=quiet) as show:
         show("reading the place")
         found = read_place(place)
         made = survey(found, law=chosen, previous=previous, on_step=show)

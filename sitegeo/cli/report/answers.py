@@ -1,4 +1,4 @@
-"""What the commands tell a person: results to stdout, words about them to stderr."""
+"""Prints what the commands found: results to stdout, words about them to stderr."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pandas as pd
 
 from sitegeo.angles import compass_point
 from sitegeo.cli.options import say
-from sitegeo.cli.report.tables import show
+from sitegeo.cli.report.tables import print_table
 from sitegeo.law.rules import Law
 from sitegeo.law.safety import morning_cautions
 from sitegeo.law.setbacks import LAYER, WORST
@@ -26,12 +26,17 @@ if TYPE_CHECKING:
     from sitegeo.plans.plan import Plan
     from sitegeo.rankings.ranking import Ranking
 
-_OF_THE_HIDE = 5
-_REASONS = 3
+_MOST_VERDICTS = 5
+"""Verdicts of a plan that are printed, worst first; plan.json holds all."""
+
+_MOST_REASONS = 3
+"""Reasons that are named where they leave no blind."""
+
+_HECTARE_M2 = 10_000.0
 
 
-def tell_survey(folder: Path, *, verbose: bool) -> None:
-    """Say what a survey found and what it lacks."""
+def print_survey(folder: Path, *, verbose: bool) -> None:
+    """Print what a survey found and what it lacks."""
     survey = Survey.open(folder)
     positions, candidates = survey.layers["positions"], survey.layers["candidates"]
     rows = []
@@ -42,12 +47,12 @@ def tell_survey(folder: Path, *, verbose: bool) -> None:
         counts = (str(len(found)), sure, str(usable), str(len(blinds) - usable))
         rows.append((str(kind), *counts))
     heads = ("found", "sure", "blinds", "ruled out")
-    show([("kind", "left"), *((h, "right") for h in heads)], rows)
-    water = survey.layers["water"]["area_m2"].sum() / 1e4
+    print_table([("kind", "left"), *((h, "right") for h in heads)], rows)
+    water = survey.layers["water"]["area_m2"].sum() / _HECTARE_M2
     say(f"{survey.title}: {water:.1f} ha of water. Written to {folder}")
     for sentence in _lake_words(survey):
         say(f"  {sentence}")
-    tell_open_ground(survey.layers.get("huntable"))
+    print_open_ground(survey.layers.get("huntable"))
     for warning in survey.warnings:
         say(f"  {warning}")
     for assumption in survey.record["assumptions"] if verbose else ():
@@ -67,7 +72,7 @@ def _lake_words(survey: Survey) -> tuple[str, ...]:
     )
 
 
-def tell_ranking(
+def print_ranking(
     ranking: Ranking,
     survey: Survey,
     *,
@@ -97,7 +102,7 @@ def tell_ranking(
     ]
     title = f"{survey.title}: {ranking.wind.words(lengths)}"
     if rows:
-        show(columns, rows, title=title)
+        print_table(columns, rows, title=title)
     else:
         click.echo(f"{title}\nNo blind is left{_commonest(ranking.rejected)}.")
     for _, row in ranking.rejected.iterrows():
@@ -111,14 +116,14 @@ def tell_ranking(
     say(f"{left} (--json says why).", quiet=quiet)
     for caution in morning_cautions(ranking.wind, air_c):
         say(f"  {caution}.", quiet=quiet)
-    tell_law(ranking.law, quiet=quiet)
+    print_law(ranking.law, quiet=quiet)
     for warning in survey.warnings if verbose else ():
         say(f"  {warning}", quiet=quiet)
 
 
 def _commonest(rejected: pd.DataFrame) -> str:
     """Return the reasons that rule out the most blinds."""
-    counted = rejected["rejected_by"].value_counts().head(_REASONS)
+    counted = rejected["rejected_by"].value_counts().head(_MOST_REASONS)
     told = "; ".join(f"{words} ({count})" for words, count in counted.items())
     return f": {told}" if told else ""
 
@@ -141,7 +146,7 @@ def _brief(verdict: pd.Series[Any], units: LengthUnit) -> str:
     return text if pd.isna(distance) else f"{text} ({length_text(distance, units)})"
 
 
-def tell_law(law: Law, *, quiet: bool) -> None:
+def print_law(law: Law, *, quiet: bool) -> None:
     """Say that an example is not the law, where none is chosen."""
     if not law.chosen:
         say(
@@ -151,7 +156,7 @@ def tell_law(law: Law, *, quiet: bool) -> None:
         )
 
 
-def tell_plan(plan: Plan, folder: Path, *, units: str, quiet: bool) -> None:
+def print_plan(plan: Plan, folder: Path, *, units: str, quiet: bool) -> None:
     """Print the plan's groups, its verdicts, and where the files are."""
     lengths = cast("LengthUnit", units)
     spread = plan.spread
@@ -160,7 +165,7 @@ def tell_plan(plan: Plan, folder: Path, *, units: str, quiet: bool) -> None:
         groups = plan.features[
             plan.features["role"].isin(["pocket", "group", "motion", "jerk_line"])
         ]
-        show(
+        print_table(
             [
                 ("", "left"),
                 ("decoys", "right"),
@@ -181,7 +186,7 @@ def tell_plan(plan: Plan, folder: Path, *, units: str, quiet: bool) -> None:
         )
     for note in spread.notes:
         say(f"  {note}", quiet=quiet)
-    for sentence in plan.record["verdicts"][:_OF_THE_HIDE]:
+    for sentence in plan.record["verdicts"][:_MOST_VERDICTS]:
         say(f"  hide {sentence}", quiet=quiet)
     for caution in plan.record["cautions"]:
         say(f"  {caution}.", quiet=quiet)
@@ -190,7 +195,7 @@ def tell_plan(plan: Plan, folder: Path, *, units: str, quiet: bool) -> None:
     click.echo(f"plan  {folder}")
 
 
-def tell_check(check: Check, *, units: str, verbose: bool, quiet: bool) -> None:
+def print_check(check: Check, *, units: str, verbose: bool, quiet: bool) -> None:
     """Print verdicts, worst first, where each hide may shoot, and what is left to hunt."""
     lengths = cast("LengthUnit", units)
     table = check.table.sort_values("verdict", key=lambda v: v.map(WORST.index), kind="stable")
@@ -198,7 +203,7 @@ def tell_check(check: Check, *, units: str, verbose: bool, quiet: bool) -> None:
         whole = len(table)
         table = table[table["verdict"] != "clear"]
         say(f"{whole - len(table)} of {whole} verdicts are clear (-v lists them).", quiet=quiet)
-    show(
+    print_table(
         [("", "left"), ("of", "left"), ("verdict", "left"), ("in words", "left")],
         [
             (v["id"], v["target"], v["verdict"], verdict_words(v, check.law, lengths))
@@ -206,7 +211,7 @@ def tell_check(check: Check, *, units: str, verbose: bool, quiet: bool) -> None:
         ],
         title=f"Law: {check.law.title}",
     )
-    show(
+    print_table(
         [("", "left"), *((side, "left") for side in ("front", "overhead", "rear"))],
         [
             (name, *side_words(fall, facing).values())
@@ -215,16 +220,16 @@ def tell_check(check: Check, *, units: str, verbose: bool, quiet: bool) -> None:
         ],
         title="Fall of shot",
     )
-    tell_open_ground(check.huntable, quiet=quiet)
+    print_open_ground(check.huntable, quiet=quiet)
     for caution in check.cautions:
         say(f"  {caution}.", quiet=quiet)
     say(f"In all: {check.overall}.", quiet=quiet)
-    tell_law(check.law, quiet=quiet)
+    print_law(check.law, quiet=quiet)
     if verbose:
         say(f"Law read on {check.law.read_on.isoformat()} for {check.law.place}.")
 
 
-def tell_open_ground(ground: gpd.GeoDataFrame | None, *, quiet: bool = False) -> None:
+def print_open_ground(ground: gpd.GeoDataFrame | None, *, quiet: bool = False) -> None:
     """Say how much public ground the map leaves open to hunt, and what that rests on."""
     if ground is None or ground.empty:
         say("Open to hunt by the map: none that it says is public and open.", quiet=quiet)

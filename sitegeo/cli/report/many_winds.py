@@ -1,33 +1,33 @@
-"""What `hours` and `season` tell a person: results to stdout, words about them to stderr."""
+"""Prints what `hours` and `season` found: results to stdout, words about them to stderr."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from itertools import groupby
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import pandas as pd
 
 from sitegeo.angles import compass_point
-from sitegeo.cli.options import How, at_water, progress, say
-from sitegeo.cli.report.answers import setback_words, tell_law
-from sitegeo.cli.report.tables import show
+from sitegeo.cli.options import AnswerOptions, say, survey_at_water_level
+from sitegeo.cli.report.answers import print_law, setback_words
+from sitegeo.cli.report.tables import print_table
 from sitegeo.core.wind import Forecast
 from sitegeo.law.rules import Law
 from sitegeo.rankings.hours import AS_GOOD, Hours, sure
 from sitegeo.rankings.many_winds import Field
 from sitegeo.rankings.season import WORKS_SHARE, Season
+from sitegeo.siting.explain import grade
 from sitegeo.surveys.survey import Survey
 from sitegeo.units import LengthUnit, speed_text
 from sitegeo.weather.files import read_winds
 
-Found = TypeVar("Found")
+_MOST_SIDES = 3
+"""Sides of a place that are named in its line, best first."""
 
-_POOR = 0.45
-_SIDES_TOLD = 3
-_TEAMS = {1: "One place", 2: "The pair", 3: "The trio"}
-_HOURS = (
+_TEAM_NAMES = {1: "One place", 2: "The pair", 3: "The trio"}
+_HOUR_COLUMNS = (
     ("", "right"),
     ("wind", "left"),
     ("blind", "left"),
@@ -35,7 +35,18 @@ _HOURS = (
     ("will it hold", "left"),
     ("if not", "left"),
 )
-_STEADY = (
+_PLACE_COLUMNS = (
+    ("place", "left"),
+    ("kind", "left"),
+    ("works on", "right"),
+    ("mornings", "right"),
+    ("best on", "right"),
+    ("from", "left"),
+    ("facing", "left"),
+    ("setbacks", "left"),
+)
+_TEAM_COLUMNS = (("", "left"), ("places", "left"), ("cover", "right"), ("mornings", "right"))
+_STEADY_COLUMNS = (
     ("one blind throughout", "left"),
     ("blind", "left"),
     ("hours with wind", "right"),
@@ -43,26 +54,15 @@ _STEADY = (
 )
 
 
-def found_for(
-    survey: Path,
-    winds: Path,
-    how: How,
-    find: Callable[[Survey, Forecast], Found],
-    *,
-    water: str | None,
-) -> tuple[Found, Survey]:
-    """Return what is found on a survey folder for a file of winds, and the survey.
-
-    `water` is the water of the day, as typed.
-    """
-    opened = at_water(Survey.open(survey), water, quiet=how.quiet)
-    record = read_winds(winds, at=opened.grid.centre_latlon).in_zone(opened.record["zone"])
-    with progress(quiet=how.quiet or how.as_json) as doing:
-        doing("trying the winds")
-        return find(opened, record), opened
+def open_survey_and_winds(
+    survey: Path, winds: Path, *, water: str | None, quiet: bool
+) -> tuple[Survey, Forecast]:
+    """Return a survey at the water of the day, as typed, and a file of winds in its time zone."""
+    opened = survey_at_water_level(Survey.open(survey), water, quiet=quiet)
+    return opened, read_winds(winds, at=opened.grid.centre_latlon).in_zone(opened.record["zone"])
 
 
-def tell_hours(found: Hours, survey: Survey, how: How) -> None:
+def print_hours(found: Hours, survey: Survey, how: AnswerOptions) -> None:
     """Print a table a date, one line an hour, then the steady choices and their setbacks.
 
     Dark hours are folded, and only marked where more is wanted.
@@ -74,18 +74,18 @@ def tell_hours(found: Hours, survey: Survey, how: How) -> None:
         for dark, some in groupby(hours, key=lambda r: bool(r["dark"] and not how.verbose)):
             run = list(some)
             lines += [_folded(run)] if dark else [_hour(row, how.units) for row in run]
-        show(_HOURS, lines, title=title)
-    show(_STEADY, [_steady(r) for r in found.steady.to_dict("records")])
+        print_table(_HOUR_COLUMNS, lines, title=title)
+    print_table(_STEADY_COLUMNS, [_steady(r) for r in found.steady.to_dict("records")])
     told = found.table if how.verbose else found.table[~found.table["dark"]]
     named = [*told["blind"].dropna(), *found.steady["blind"]]
-    _tell_blinds(found.field, named, how.units)
+    _print_blinds(found.field, named, how.units)
     if found.draws:
         say(
             f"Holds: no blind beats it by more than {AS_GOOD:g} of score, in {found.draws} draws "
             "of the forecast's error, the trees' height and the bank's edge.",
             quiet=how.quiet,
         )
-    _tell_rest(found.law, survey, how)
+    _print_law_and_warnings(found.law, survey, how)
 
 
 def _folded(run: list[dict[Any, Any]]) -> tuple[str, ...]:
@@ -106,7 +106,7 @@ def _hour(row: dict[Any, Any], units: LengthUnit) -> tuple[str, ...]:
     side, water, *_ = row["why"].split("; ")
     side = "no direction claimed" if row["wind_side"] == "calm" else side.removeprefix("Wind ")
     water = water.removesuffix(", in the lee").removesuffix(" on the pocket")
-    why = f"{side}; {water}" + ("; all poor" if row["score"] < _POOR else "")
+    why = f"{side}; {water}" + ("; all poor" if grade(row["score"]) == "poor" else "")
     holds = "" if pd.isna(row["chance"]) else _chance(row["chance"])
     return (
         time,
@@ -129,12 +129,12 @@ def _chance(chance: float) -> str:
     return f"{sure(chance)} {chance:.0%}"
 
 
-def _tell_blinds(field: Field, names: Iterable[str], units: LengthUnit) -> None:
+def _print_blinds(field: Field, names: Iterable[str], units: LengthUnit) -> None:
     """Print kind, facing and setbacks of the blinds that were named."""
     blinds = field.blinds[field.blinds["id"].isin(set(names))]
     if blinds.empty:
         return
-    show(
+    print_table(
         [("blind", "left"), ("kind", "left"), ("faces", "left"), ("setbacks", "left")],
         [
             (
@@ -148,63 +148,17 @@ def _tell_blinds(field: Field, names: Iterable[str], units: LengthUnit) -> None:
     )
 
 
-def _tell_rest(law: Law, survey: Survey, how: How) -> None:
+def _print_law_and_warnings(law: Law, survey: Survey, how: AnswerOptions) -> None:
     """Print which law judged, and the survey's warnings where more is wanted."""
-    tell_law(law, quiet=how.quiet)
+    print_law(law, quiet=how.quiet)
     for warning in survey.warnings if how.verbose else ():
         say(f"  {warning}", quiet=how.quiet)
 
 
-def tell_season(found: Season, survey: Survey, how: How, *, top: int) -> None:
+def print_season(found: Season, survey: Survey, how: AnswerOptions, *, top: int) -> None:
     """Print the blinds by share of mornings, then the one, two and three that cover the most."""
-    counted = len(found.works)
-    dates = found.mornings["date"]
-    facing = found.field.blinds.set_index("id")["facing_deg"]
-    show(
-        [
-            ("place", "left"),
-            ("kind", "left"),
-            ("works on", "right"),
-            ("mornings", "right"),
-            ("best on", "right"),
-            ("from", "left"),
-            ("facing", "left"),
-            ("setbacks", "left"),
-        ],
-        [
-            (
-                row["id"],
-                row["kind"],
-                f"{row['share']:.0%}",
-                str(row["mornings"]),
-                str(row["best"]),
-                ", ".join(row["sides"][:_SIDES_TOLD]),
-                ", ".join(compass_point(facing[side]) for side in row["sides"][:_SIDES_TOLD]),
-                setback_words(found.field.verdicts, row["sides"][0], how.units)
-                if row["sides"]
-                else "",
-            )
-            for _, row in found.table.head(top).iterrows()
-        ],
-        title=f"{survey.title}: {counted} mornings, {dates.min()} to {dates.max()}",
-    )
-    show(
-        [("", "left"), ("places", "left"), ("cover", "right"), ("mornings", "right")],
-        [
-            (
-                _TEAMS[row["size"]],
-                ", ".join(
-                    name if first else f"{name} (+{adds})"
-                    for first, name, adds in _members(row["places"], row["adds"])
-                ),
-                f"{row['share']:.0%}",
-                str(row["mornings"]),
-            )
-            for _, row in found.teams.iterrows()
-            if row["size"] == 1 or row["adds"][-1] > 0  # a bigger team that covers no more
-        ],
-        title="Together",
-    )
+    _print_places(found, survey.title, how.units, top=top)
+    _print_teams(found)
     more = max(0, len(found.table) - top)
     say(f"{more} more places; {len(found.field.rejected)} ruled out (--json).", quiet=how.quiet)
     left = found.mornings[found.mornings["hours"] == 0]["why"].value_counts()
@@ -217,8 +171,46 @@ def tell_season(found: Season, survey: Survey, how: How, *, top: int) -> None:
         f"and cover none of them poor. On {none} mornings none does.",
         quiet=how.quiet,
     )
-    _tell_rest(found.law, survey, how)
+    _print_law_and_warnings(found.law, survey, how)
 
 
-def _members(names: list[str], adds: list[int]) -> list[tuple[bool, str, int]]:
-    return [(n == 0, name, add) for n, (name, add) in enumerate(zip(names, adds, strict=True))]
+def _print_places(found: Season, title: str, units: LengthUnit, *, top: int) -> None:
+    dates = found.mornings["date"]
+    facing = found.field.blinds.set_index("id")["facing_deg"]
+    rows = []
+    for _, row in found.table.head(top).iterrows():
+        sides = row["sides"][:_MOST_SIDES]
+        rows.append(
+            (
+                row["id"],
+                row["kind"],
+                f"{row['share']:.0%}",
+                str(row["mornings"]),
+                str(row["best"]),
+                ", ".join(sides),
+                ", ".join(compass_point(facing[side]) for side in sides),
+                setback_words(found.field.verdicts, sides[0], units) if sides else "",
+            )
+        )
+    title = f"{title}: {len(found.works)} mornings, {dates.min()} to {dates.max()}"
+    print_table(_PLACE_COLUMNS, rows, title=title)
+
+
+def _print_teams(found: Season) -> None:
+    rows = [
+        (
+            _TEAM_NAMES[row["size"]],
+            ", ".join(_members(row["places"], row["adds"])),
+            f"{row['share']:.0%}",
+            str(row["mornings"]),
+        )
+        for _, row in found.teams.iterrows()
+        if row["size"] == 1 or row["adds"][-1] > 0  # a bigger team that covers no more
+    ]
+    print_table(_TEAM_COLUMNS, rows, title="Together")
+
+
+def _members(names: list[str], adds: list[int]) -> list[str]:
+    """Return the first place, and the others with the mornings each adds."""
+    others = zip(names[1:], adds[1:], strict=True)
+    return [*names[:1], *(f"{name} (+{mornings})" for name, mornings in others)]

@@ -10,17 +10,21 @@ from rich import box
 from rich.console import Console
 from rich.table import Table
 
-PLAIN_WIDTH = 120
+_PLAIN_WIDTH = 120
+"""Columns of text where stdout is no terminal."""
+
+_LEAST_WIDTH = 80
+"""A narrower terminal is written as if it had this many."""
 
 
-def console() -> Console:
+def _console() -> Console:
     """Return a console on stdout, wide enough for a table where it is no terminal."""
     if sys.stdout.isatty():
-        return Console(width=max(80, shutil.get_terminal_size().columns))
-    return Console(width=PLAIN_WIDTH)
+        return Console(width=max(_LEAST_WIDTH, shutil.get_terminal_size().columns))
+    return Console(width=_PLAIN_WIDTH)
 
 
-def show(
+def print_table(
     columns: Sequence[tuple[str, str]], rows: Iterable[Sequence[str]], *, title: str = ""
 ) -> None:
     """Print rows under named columns; each column says how it is justified."""
@@ -30,4 +34,4 @@ def show(
     for row in rows:
         # Text of a map's attributes is shown as it is, never read as markup.
         table.add_row(*(cell.replace("[", r"\[") for cell in row))
-    console().print(table)
+    _console().print(table)

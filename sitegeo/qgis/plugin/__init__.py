@@ -1,4 +1,4 @@
-"""A plugin for QGIS; written by `sitegeo desktop`, which see."""
+"""A plugin for QGIS; written by `sitegeo qgis --into`."""
 
 from __future__ import annotations
 

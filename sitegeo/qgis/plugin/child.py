@@ -12,10 +12,24 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-# A desktop's own Python and GDAL are other versions: nothing of theirs may reach the child.
+# QGIS's own Python and GDAL are other versions: nothing of theirs may reach the child.
 _FOREIGN = ("PROJ_", "GDAL_", "PYTHON", "QGIS", "QT_", "VIRTUAL_ENV", "CONDA")
 _LOADER = ("LD_LIBRARY_PATH", "LD_PRELOAD", "DYLD_LIBRARY_PATH", "DYLD_INSERT_LIBRARIES")
-PROGRESS = "@progress"
+_PROGRESS = "@progress"
+"""Begins a line of progress, as the command line writes it."""
+
+SCHEMA = "sitegeo/qgis/1"
+"""Schema of the description that this plugin reads."""
+
+
+_LAST_LINES = 20
+"""Lines of what a child said that make its error."""
+
+_NO_WINDOW = 0x08000000
+"""CREATE_NO_WINDOW: no console flashes up beside QGIS."""
+
+_STOP_S = 15
+"""A child that does not end so long after it was interrupted is killed."""
 
 
 class ChildError(Exception):
@@ -27,7 +41,7 @@ class Cancelled(Exception):  # noqa: N818 (a request, no error)
 
 
 def environment(given: Mapping[str, str]) -> dict[str, str]:
-    """Return an environment without what belongs to the desktop."""
+    """Return an environment without what belongs to QGIS."""
     kept = {
         name: value
         for name, value in given.items()
@@ -44,8 +58,12 @@ def base_command() -> list[str]:
 
 def describe() -> dict[str, Any]:
     """Return what there is to run, asked of sitegeo itself."""
-    text = run(["desktop", "--describe"])
-    found: dict[str, Any] = json.loads(text)
+    found: dict[str, Any] = json.loads(run(["qgis", "--describe"]))
+    if found.get("schema") != SCHEMA:
+        raise ChildError(
+            f"This plugin and sitegeo {found.get('version')} are of different versions. "
+            "Run 'sitegeo qgis --into …' again."
+        )
     return found
 
 
@@ -61,6 +79,8 @@ def run(
 
     Parameters
     ----------
+    words
+        The command line after `sitegeo`.
     answers
         Exit codes beside 0 that are no failure.
     on_progress, on_word
@@ -69,11 +89,19 @@ def run(
         Asked often; where it says so, the child is stopped and leaves earlier results as they
         were.
 
+    Returns
+    -------
+    str
+        All of stdout.
+
     Raises
     ------
-    ChildError, Cancelled
+    ChildError
+        If the child cannot be started or fails.
+    Cancelled
+        If `cancelled` said so.
     """
-    hidden = {"creationflags": 0x08000000} if os.name == "nt" else {"start_new_session": True}
+    hidden = {"creationflags": _NO_WINDOW} if os.name == "nt" else {"start_new_session": True}
     try:
         child = subprocess.Popen(
             [*base_command(), *words],
@@ -87,7 +115,7 @@ def run(
         )
     except OSError as error:
         raise ChildError(
-            f"sitegeo cannot be started ({error}). Run 'sitegeo desktop --into …' again."
+            f"sitegeo cannot be started ({error}). Run 'sitegeo qgis --into …' again."
         ) from None
     lines: queue.Queue[tuple[str, str | None]] = queue.Queue()
     for name in ("stdout", "stderr"):
@@ -96,7 +124,9 @@ def run(
         ).start()
     printed, said = _followed(child, lines, on_progress, on_word, cancelled)
     if child.wait() not in (0, *answers):
-        raise ChildError("\n".join(said[-20:]) or f"sitegeo ended with code {child.returncode}")
+        raise ChildError(
+            "\n".join(said[-_LAST_LINES:]) or f"sitegeo ended with code {child.returncode}"
+        )
     return "\n".join(printed)
 
 
@@ -129,8 +159,8 @@ def _followed(
             open_streams -= 1
         elif name == "stdout":
             printed.append(line)
-        elif line.startswith(PROGRESS):
-            on_progress(line[len(PROGRESS) :].strip())
+        elif line.startswith(_PROGRESS):
+            on_progress(line[len(_PROGRESS) :].strip())
         else:
             said.append(line)
             on_word(line)
@@ -144,7 +174,7 @@ def _stop(child: Any) -> None:
     else:
         os.killpg(child.pid, signal.SIGINT)
     try:
-        child.wait(timeout=15)
+        child.wait(timeout=_STOP_S)
     except subprocess.TimeoutExpired:
         child.kill()
         child.wait()

@@ -140,7 +140,26 @@ class Algorithm(QgsProcessingAlgorithm):
     def processAlgorithm(  # noqa: N802
         self, parameters: dict[str, Any], context: Any, feedback: Any
     ) -> dict[str, Any]:
-        """Run it."""
+        """Run it in sitegeo's own environment and have its results loaded.
+
+        Parameters
+        ----------
+        parameters
+            What the form holds, by name.
+        context, feedback
+            QGIS's own, for layers and progress.
+
+        Returns
+        -------
+        dict
+            `text` that was printed, `out_folder` of the results, `result` where JSON was asked;
+            empty where it was cancelled.
+
+        Raises
+        ------
+        QgsProcessingException
+            With what sitegeo said, where it failed.
+        """
         words = list(self._entry["command"])
         outs: list[str] = []
         for told in self._entry["parameters"]:

@@ -1,4 +1,4 @@
-"""The desktop provider: forms from declarations, a clean child, the command line's own ranking."""
+"""The provider for QGIS: forms from declarations, a clean child, the command line's own ranking."""
 
 from __future__ import annotations
 
@@ -16,7 +16,9 @@ import geopandas as gpd
 import pytest
 from helpers_packages import REPO
 
-from sitegeo.qgis.installing import install
+from sitegeo.cli import options
+from sitegeo.qgis.description import QGIS_SCHEMA
+from sitegeo.qgis.install import install_plugin
 from sitegeo.qgis.plugin import child
 from sitegeo.surveys.preview import CLASSES, KINDS
 
@@ -27,7 +29,7 @@ QGIS_PYTHON = "/usr/bin/python3"
 
 def described(env: dict[str, str] | None = None) -> dict[str, dict[str, object]]:
     done = subprocess.run(
-        [sys.executable, "-m", "sitegeo", "desktop", "--describe"],
+        [sys.executable, "-m", "sitegeo", "qgis", "--describe"],
         env=env, capture_output=True, text=True, check=True,
     )  # fmt: skip
     return {a["id"]: a for a in json.loads(done.stdout)["algorithms"]}
@@ -46,7 +48,7 @@ def test_verbs_and_steps_of_other_packages_show_up(extra_package: dict[str, str]
     assert kinds["out"] == "out"
 
 
-def test_nothing_of_the_desktops_reaches_the_child() -> None:
+def test_nothing_of_qgis_reaches_the_child() -> None:
     foreign = ("PROJ_LIB", "PROJ_DATA", "GDAL_DATA", "PYTHONPATH", "PYTHONHOME", "LD_LIBRARY_PATH")
     kept = child.environment({**dict.fromkeys(foreign, "/theirs"), "HOME": "/home/me"})
     assert not set(foreign) & set(kept)
@@ -94,16 +96,24 @@ def test_what_the_child_says_is_the_error(tmp_path: Path) -> None:
     assert runner.run([], answers=[1]) == ""
 
 
+def test_plugin_and_command_line_speak_alike_or_are_refused(tmp_path: Path) -> None:
+    assert child.SCHEMA == QGIS_SCHEMA
+    assert child._PROGRESS == options.PROGRESS_MARK
+    words = "import json; print(json.dumps({'schema': 'sitegeo/qgis/0', 'version': '0'}))"
+    with pytest.raises(Exception, match="different versions"):
+        child_running(tmp_path, [sys.executable, "-c", words]).describe()
+
+
 @pytest.fixture(scope="module")
 def qgis(
     extra_package: dict[str, str], tmp_path_factory: pytest.TempPathFactory
 ) -> tuple[Path, dict[str, str]]:
     """A profile with the provider in it, run with another package's step, and a bad environment."""
     if QGIS is None:
-        warnings.warn("NO qgis_process HERE: the desktop provider is not tried", stacklevel=1)
-        pytest.skip("*** no qgis_process: install QGIS to try the desktop provider ***")
+        warnings.warn("NO qgis_process HERE: the provider for QGIS is not tried", stacklevel=1)
+        pytest.skip("*** no qgis_process: install QGIS to try its provider ***")
     folder = tmp_path_factory.mktemp("qgis")
-    made = install(folder / "profiles" / "default" / "python" / "plugins")
+    made = install_plugin(folder / "profiles" / "default" / "python" / "plugins")
     extra = extra_package["PYTHONPATH"].split(os.pathsep)[0]
     start = folder / "start.py"
     start.write_text(
@@ -113,7 +123,7 @@ def qgis(
     foreign = dict.fromkeys(("PROJ_LIB", "GDAL_DATA", "PYTHONPATH"), "/nowhere")
     return made.parent, {
         **os.environ,
-        # The desktop looks for its Python along the path: the system's own comes first.
+        # QGIS looks for its Python along the path: the system's own comes first.
         "PATH": f"/usr/bin{os.pathsep}{os.environ['PATH']}",
         "QGIS_CUSTOM_CONFIG_PATH": str(folder),
         "QT_QPA_PLATFORM": "offscreen",

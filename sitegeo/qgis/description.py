@@ -1,11 +1,11 @@
-"""What a desktop GIS may run, as JSON: the verbs by their options, the steps by their declarations.
+"""What QGIS may run, as JSON: the commands by their options, the steps by their declarations.
 
 The plugin builds its forms from this and from nothing else.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import click
@@ -13,57 +13,64 @@ import click
 from sitegeo._version import __version__
 from sitegeo.core import inputs, steps
 from sitegeo.core.contracts import RasterContract
-from sitegeo.qgis.palette import palette
+from sitegeo.qgis.palette import layer_styles
 from sitegeo.surveys import pipeline
 
-SCHEMA = "sitegeo/desktop/1"
+QGIS_SCHEMA = "sitegeo/qgis/1"
+"""Schema of the description; the plugin refuses another."""
 
-# Options that mean nothing in a form, or that the plugin gives by itself.
 _LEFT_OUT = frozenset({"help", "quiet", "verbose", "overwrite", "as_json", "as_text"})
-_NOT_NAMED = frozenset({"desktop", "steps", "step"})
+"""Options that mean nothing in a form, or that the plugin gives by itself."""
 
-# Exit codes that are an answer and no failure.
-_ANSWERS = {"check": [3], "scan": [3]}
+_NO_FORM = frozenset({"qgis", "steps", "step"})
+"""Commands that are no algorithm: `step` is one for each step."""
 
 
-def describe(commands: Mapping[str, click.Command]) -> dict[str, Any]:
-    """Return everything that can be run: one entry a verb and one a step.
+def describe_commands(
+    commands: Mapping[str, click.Command], answers: Mapping[str, Sequence[int]]
+) -> dict[str, Any]:
+    """Return everything that can be run: one entry a command and one a step.
 
     Each has `id`, `group`, `name`, `help`, the `command` line's fixed words, its `parameters` in
     order, the `answers` (exit codes that are no failure), and whether it prints `json`. A
     parameter has `name`, `words` before its value on the command line, `kind`, `help`, `required`,
     `default`, and `choices` or `least` and `most` where they apply. `styles` are how layers look.
+
+    Parameters
+    ----------
+    commands
+        Commands of the command line by name.
+    answers
+        Exit codes beside 0 that are an answer and no failure, by command.
     """
-    verbs = [_verb(name, c) for name, c in commands.items() if name not in _NOT_NAMED]
+    offered = {name: c for name, c in commands.items() if name not in _NO_FORM}
+    verbs = [_describe_command(n, c, answers.get(n, ())) for n, c in offered.items()]
     found = steps.resolve(steps.installed(), have=inputs.PLACE_INPUTS | inputs.MORNING_INPUTS)
     awaited = set(inputs.MORNING_INPUTS)
-    told = []
+    described = []
     for step in found:
         windy = bool(awaited & set(step.needs))
         awaited |= set(step.made) if windy else set()
-        told.append(_step(step, windy=windy))
+        described.append(_describe_step(step, windy=windy))
     return {
-        "schema": SCHEMA,
+        "schema": QGIS_SCHEMA,
         "version": __version__,
-        "algorithms": [*verbs, *told],
-        "styles": palette(),
+        "algorithms": [*verbs, *described],
+        "styles": layer_styles(),
     }
 
 
-def _verb(name: str, command: click.Command) -> dict[str, Any]:
-    held = [p for p in command.params if p.name not in _LEFT_OUT]
+def _describe_command(name: str, command: click.Command, answers: Sequence[int]) -> dict[str, Any]:
     flags = {p.name for p in command.params}
-    words = [name]
-    words += ["--overwrite"] if "overwrite" in flags else []
     return {
         "id": name,
         "group": "Verbs",
         "name": f"{name.capitalize()}",
         "help": (command.help or "").strip(),
-        "command": words,
+        "command": [name, *(["--overwrite"] if "overwrite" in flags else [])],
         "json": "as_json" in flags,
-        "answers": _ANSWERS.get(name, []),
-        "parameters": [_parameter(p) for p in held],
+        "answers": list(answers),
+        "parameters": [_parameter(p) for p in command.params if p.name not in _LEFT_OUT],
     }
 
 
@@ -74,7 +81,7 @@ def _parameter(given: click.Parameter) -> dict[str, Any]:
         default = None
     if isinstance(default, range):
         default = f"{default.start}-{default.stop - 1}"
-    told: dict[str, Any] = {
+    described: dict[str, Any] = {
         "name": given.name,
         "words": [given.opts[0]] if option else [],
         "kind": _kind(given),
@@ -84,10 +91,10 @@ def _parameter(given: click.Parameter) -> dict[str, Any]:
     }
     kind = given.type
     if isinstance(kind, click.Choice):
-        told["choices"] = list(kind.choices)
+        described["choices"] = list(kind.choices)
     if isinstance(kind, click.IntRange | click.FloatRange):
-        told |= {"least": kind.min, "most": kind.max}
-    return told
+        described |= {"least": kind.min, "most": kind.max}
+    return described
 
 
 def _kind(given: click.Parameter) -> str:
@@ -105,7 +112,7 @@ def _kind(given: click.Parameter) -> str:
     return "number" if given.type.name.startswith("float") else "text"
 
 
-def _step(step: steps.Step[..., Any], *, windy: bool) -> dict[str, Any]:
+def _describe_step(step: steps.Step[..., Any], *, windy: bool) -> dict[str, Any]:
     ours = step.package == __name__.partition(".")[0]
     source = {
         "name": "source",
@@ -126,8 +133,8 @@ def _step(step: steps.Step[..., Any], *, windy: bool) -> dict[str, Any]:
     for name, value in pipeline.settings(step).items():
         kind = {bool: "flag_value", int: "integer", float: "number"}.get(type(value), "text")
         text = ",".join(f"{v:g}" for v in value) if isinstance(value, tuple) else value
-        told = _optional(f"set_{name}", ["--set", f"{name}="], kind, name.replace("_", " "))
-        parameters.append(told | {"default": text})
+        setting = _optional(f"set_{name}", ["--set", f"{name}="], kind, name.replace("_", " "))
+        parameters.append(setting | {"default": text})
     parameters.append(_optional("out", ["--out"], "out", "Folder to write.", need=True))
     return {
         "id": f"step_{step.name}" if ours else f"step_{step.package}_{step.name}",
