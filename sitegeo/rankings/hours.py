@@ -28,8 +28,8 @@ from sitegeo.law.setbacks import LAYER
 from sitegeo.places.config import Assume
 from sitegeo.rankings.many_winds import Field, ManyWinds, Scores, field_of, leaf_tables, state_of
 from sitegeo.rankings.spread_site import ground_of, refusal_of
-from sitegeo.siting.candidates import POCKET_M
 from sitegeo.siting.explain import why
+from sitegeo.spreads.frame import POCKET_M
 from sitegeo.surveys.pipeline import gear_of
 from sitegeo.surveys.survey import Survey
 

@@ -35,10 +35,10 @@ from sitegeo.law.rules import Law
 from sitegeo.law.verdicts import against, verdicts_of
 from sitegeo.places.config import Assume
 from sitegeo.rankings.ranking import setback_score
-from sitegeo.siting.candidates import POCKET_M
 from sitegeo.siting.sampling import disc, turned
-from sitegeo.siting.score import NEAR_M, ScoreParams, combine, ripple_at, standing_of, too_weak
+from sitegeo.siting.score import ScoreParams, combine, ripple_at, standing_of, too_weak
 from sitegeo.siting.sun import birds_sun, shooters_sun, sun_path
+from sitegeo.spreads.frame import NEAR_DECOYS_M, POCKET_M
 from sitegeo.surveys.pipeline import assumed, gear_of
 from sitegeo.surveys.survey import ATLAS, Survey
 
@@ -138,7 +138,7 @@ def look_upwind(survey: Survey, blinds: gpd.GeoDataFrame) -> Upwind:
     grid = cover.grid
     at = np.column_stack([blinds.geometry.x, blinds.geometry.y])
     facing = np.asarray(grid.to_grid_bearing(blinds["facing_deg"].to_numpy(float)))
-    patches = [turned(disc(4.0, 1.0) + [0.0, m], facing) for m in (POCKET_M, NEAR_M)]
+    patches = [turned(disc(4.0, 1.0) + [0.0, m], facing) for m in (POCKET_M, NEAR_DECOYS_M)]
     where = at[:, None, None] + np.stack(patches, axis=1)
     shape, (x, y) = where.shape[:-1], where.reshape(-1, 2).T
     wet = cover.sample(x, y)[cover.bands.index("class")] == Cover.WATER

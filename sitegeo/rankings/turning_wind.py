@@ -29,9 +29,9 @@ from sitegeo.exposure.surface import classes_for
 from sitegeo.exposure.sweep import HORIZON_STEPS
 from sitegeo.rankings.many_winds import DIRECTIONS, bearings, horizons
 from sitegeo.rankings.ranking import Ranking, in_order
-from sitegeo.siting.candidates import POCKET_M
 from sitegeo.siting.sampling import disc, turned
-from sitegeo.siting.score import NEAR_M, standing_of, with_component
+from sitegeo.siting.score import standing_of, with_component
+from sitegeo.spreads.frame import NEAR_DECOYS_M, POCKET_M
 from sitegeo.surveys.survey import Survey
 
 STEP_DEG = 360.0 / DIRECTIONS
@@ -128,7 +128,7 @@ class _Looked:
     def at(cls, survey: Survey, ranked: Ranking) -> _Looked:
         grid, blinds = survey.grid, ranked.huntable
         facing = np.asarray(grid.to_grid_bearing(blinds["facing_deg"].to_numpy(float)))
-        patches = [turned(disc(4.0, 1.0) + [0.0, m], facing) for m in (POCKET_M, NEAR_M)]
+        patches = [turned(disc(4.0, 1.0) + [0.0, m], facing) for m in (POCKET_M, NEAR_DECOYS_M)]
         hides = np.column_stack([blinds.geometry.x, blinds.geometry.y])
         decoys = (hides[:, None, None] + np.stack(patches, axis=1)).reshape(-1, 2)
         x, y, out_m = transects(survey.layers["stations"], grid)

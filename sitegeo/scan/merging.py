@@ -24,7 +24,7 @@ from sitegeo.scan.judging import BLINDS, MORNINGS, SEEN, VERDICTS, WATERS, Asked
 from sitegeo.scan.overview import draw
 from sitegeo.scan.tiles import Tile
 from sitegeo.scan.tiling import Piece, keep
-from sitegeo.siting.candidates import POCKET_M
+from sitegeo.spreads.frame import POCKET_M
 
 DATASET = "blinds"
 PACKAGE = "blinds.gpkg"

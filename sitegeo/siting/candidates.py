@@ -25,17 +25,8 @@ from sitegeo.law.ground import closed_of, ground_of, hunting_of
 from sitegeo.places.config import Assume
 from sitegeo.siting.access import by_boat, minutes_in, on_foot, terrain
 from sitegeo.siting.sampling import disc, fan, sample, turned
-from sitegeo.units import depth_text, yd
-
-POCKET_M = yd(17.0)
-"""Pocket centre from the guns: 15 to 20 yd (common practice, no source)."""
-
-RANGE_M = yd(35.0)
-"""On a bank, decoys rarely lie beyond this (common practice, no source)."""
-
-SETTING_M = yd(30.0)
-"""Most decoys are set within this, by wading where the water lets one; judgement."""
-
+from sitegeo.spreads.frame import BANK_LIMIT_M, MOST_DECOYS_WITHIN_M, POCKET_M
+from sitegeo.units import depth_text
 
 # How well each class hides a person who sits in it; judgement.
 _HIDES = {Cover.TREE: 1.0, Cover.LOW: 0.85, Cover.OPEN: 0.15, Cover.BUILT: 0.0}
@@ -334,7 +325,7 @@ def _open_water(
     cover: Raster, at: FloatArray, facing_grid: FloatArray, *, kinds: AnyArray
 ) -> FloatArray:
     """Return the share of water in front; in a timber opening, of the water meant for landing."""
-    wide = _share(cover, at, turned(fan(RANGE_M, 90.0, 2.0), facing_grid), Cover.WATER)
+    wide = _share(cover, at, turned(fan(BANK_LIMIT_M, 90.0, 2.0), facing_grid), Cover.WATER)
     small = _share(cover, at, turned(disc(5.0, 1.0) + [0.0, POCKET_M], facing_grid), Cover.WATER)
     return np.where(kinds == "timber opening", small, wide)
 
@@ -378,7 +369,7 @@ def _setting(depth: Raster | None, at: FloatArray, facing_grid: FloatArray) -> F
     """Return the depth that four fifths of the water where decoys lie do not exceed."""
     if depth is None:
         return np.full(len(at), np.nan)
-    depths = sample(depth, at, turned(fan(SETTING_M, 60.0, 3.0), facing_grid))
+    depths = sample(depth, at, turned(fan(MOST_DECOYS_WITHIN_M, 60.0, 3.0), facing_grid))
     depths = np.where(np.isfinite(depths) & (depths > 0), depths, np.nan)
     out = np.full(len(at), np.nan)
     known = np.isfinite(depths).any(axis=1)

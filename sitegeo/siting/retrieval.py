@@ -11,8 +11,8 @@ from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster
 from sitegeo.core.typing import AnyArray, FloatArray
 from sitegeo.law.ground import ground_of
-from sitegeo.siting.candidates import POCKET_M
 from sitegeo.siting.sampling import classes, turned
+from sitegeo.spreads.frame import POCKET_M
 from sitegeo.units import yd
 
 FALL_M = yd(30.0)

@@ -28,7 +28,6 @@ from sitegeo.law.context import PositionErrors
 from sitegeo.law.shot_range import read_load
 from sitegeo.places.config import Assume
 from sitegeo.siting.approach import Approach, ApproachParams, approach, lines, over_what_stands
-from sitegeo.siting.candidates import POCKET_M
 from sitegeo.siting.concealment import hiding, overhead_score, party_score
 from sitegeo.siting.curves import (
     UNKNOWN,
@@ -46,12 +45,9 @@ from sitegeo.siting.shooting_front import Front, front_of, guns_error_m
 from sitegeo.siting.spread_room import on_water
 from sitegeo.siting.sun import birds_sun, shooters_sun, sun_path
 from sitegeo.spreads.decoys import Gear
-from sitegeo.spreads.frame import wind_side
+from sitegeo.spreads.frame import NEAR_DECOYS_M, POCKET_M, wind_side
 from sitegeo.spreads.layouts import choose
-from sitegeo.units import metres_per_second, yd
-
-NEAR_M = yd(10.0)
-"""Where the near decoys lie."""
+from sitegeo.units import metres_per_second
 
 CALM_PHI_DEG = 180.0
 """Without a wind the spread is laid even on both hands with the lane in front open; judgement."""
@@ -262,7 +258,7 @@ def _local_wind(
 ) -> FloatArray:
     """Return (points, 2): the local wind at the pocket and at the near decoys."""
     columns = []
-    for out_m in (POCKET_M, NEAR_M):
+    for out_m in (POCKET_M, NEAR_DECOYS_M):
         patch = turned(disc(4.0, 1.0) + [0.0, out_m], facing_grid)
         ratio = sample(exposure, at, patch)[exposure.bands.index("local_ratio")]
         wet = np.isfinite(ratio) & (ratio > 0)

@@ -17,7 +17,6 @@ from shapely.geometry.base import BaseGeometry
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster
 from sitegeo.core.typing import BoolArray, FloatArray, ObjectArray
-from sitegeo.siting.candidates import POCKET_M
 from sitegeo.siting.curves import UNKNOWN
 from sitegeo.siting.sampling import classes, sample, turned
 from sitegeo.siting.stage import WET_M
@@ -32,8 +31,8 @@ from sitegeo.spreads.fit import (
     OVER_M,
     PART_WATER,
     PULLS,
-    RANGE_M,
 )
+from sitegeo.spreads.frame import POCKET_M, POCKET_RANGE_M
 from sitegeo.spreads.layouts import LAYOUTS
 from sitegeo.spreads.templates import STACK_IN_YD, Wind
 from sitegeo.units import YARD_M, yd
@@ -129,7 +128,7 @@ def _in_range(pockets: FloatArray, wet: Wet) -> FloatArray:
     afloat = wet(pockets)
     middle, found = _middle(pockets, afloat)
     reach = np.hypot(*middle.T)
-    good = found & (reach >= RANGE_M[0]) & (reach <= RANGE_M[1])
+    good = found & (reach >= POCKET_RANGE_M[0]) & (reach <= POCKET_RANGE_M[1])
     return np.where(good, afloat.mean(axis=1), 0.0)
 
 

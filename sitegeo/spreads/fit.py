@@ -18,7 +18,7 @@ from shapely.geometry.base import BaseGeometry
 
 from sitegeo.core.typing import AnyArray, BoolArray, FloatArray
 from sitegeo.spreads.decoys import apart, scatter
-from sitegeo.spreads.frame import Frame
+from sitegeo.spreads.frame import POCKET_RANGE_M, Frame
 from sitegeo.spreads.layouts import Layout, Part, carve, polygons_of
 from sitegeo.spreads.templates import FAR, STACK_IN_YD, Area
 from sitegeo.units import length_text, yd
@@ -26,10 +26,7 @@ from sitegeo.units import length_text, yd
 Depths = Callable[[FloatArray], AnyArray]
 
 # Common practice, no source, unless marked.
-RANGE_M = (yd(15.0), yd(20.0))
-"""Pocket centre from the guns, which is also the wanted shot."""
-
-AIM_M = (RANGE_M[0] + yd(0.3), RANGE_M[1] - yd(0.3))
+AIM_M = (POCKET_RANGE_M[0] + yd(0.3), POCKET_RANGE_M[1] - yd(0.3))
 """Where the pocket is set: a little inside, since cutting to the shore moves the centre."""
 
 _REACH_M = yd(60.0)  # no layout reaches further from the hide
@@ -182,7 +179,7 @@ def fit_pocket(site: Site, notes: list[str]) -> Pocket:
             f"{length_text(float(np.hypot(*centre)))} from the hide, would be open water"
         )
     pocket = max(shapely.get_parts(wet), key=lambda g: g.area)
-    if not RANGE_M[0] <= pocket.centroid.distance(Point(0, 0)) <= RANGE_M[1]:
+    if not POCKET_RANGE_M[0] <= pocket.centroid.distance(Point(0, 0)) <= POCKET_RANGE_M[1]:
         raise Refusal("no room for the pocket: land pushes it out of the wanted shot, 15-20 yd")
     if (shift := float(np.hypot(*moved))) > yd(1.0):
         notes.append(f"the whole spread is moved {length_text(shift)} to find open water")

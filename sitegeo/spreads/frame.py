@@ -1,4 +1,7 @@
-"""The hide's own frame: origin at the guns, +y straight out over the water, +x to the right."""
+"""The hide's own frame, and the distances in it at which a spread lies.
+
+Origin at the guns, +y straight out over the water, +x to the right.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +15,29 @@ from shapely.geometry.base import BaseGeometry
 from sitegeo.angles import signed_diff_deg, unit_from_bearing
 from sitegeo.core.typing import AnyArray
 from sitegeo.core.wind import WIND_SIDES, WindSide
+from sitegeo.units import yd
+
+POCKET_YD = 17.0
+"""Middle of the pocket from the guns, as layouts are drawn (common practice, no source)."""
+
+POCKET_M = yd(POCKET_YD)
+"""The same in metres."""
+
+POCKET_RANGE_M = (yd(15.0), yd(20.0))
+"""The middle of the pocket lies between these, which is also the wanted shot (common practice, no
+source)."""
+
+NEAR_DECOYS_M = yd(10.0)
+"""Where the decoys nearest to the guns lie; judgement."""
+
+MOST_DECOYS_WITHIN_M = yd(30.0)
+"""Most decoys are set within this, by wading where the water lets one; judgement."""
+
+BANK_LIMIT_YD = 35.0
+"""A bank spread ends this far from the guns (common practice, no source)."""
+
+BANK_LIMIT_M = yd(BANK_LIMIT_YD)
+"""The same in metres."""
 
 Shape = TypeVar("Shape", BaseGeometry, AnyArray)
 

@@ -18,7 +18,7 @@ from shapely.geometry import MultiPolygon, Point, Polygon
 from sitegeo.angles import signed_diff_deg
 from sitegeo.core.typing import FloatArray
 from sitegeo.errors import UsageError
-from sitegeo.spreads.frame import wind_side
+from sitegeo.spreads.frame import BANK_LIMIT_YD, wind_side
 from sitegeo.spreads.templates import (
     FAR,
     SPACING_YD,
@@ -37,7 +37,6 @@ from sitegeo.spreads.templates import (
 from sitegeo.units import YARD_M
 
 MUZZLE_YD = 5.0  # nothing nearer to a muzzle than this
-BANK_LIMIT_YD = 35.0  # a bank spread ends here
 MAX_DECOYS = 120
 _ROUND_YD = 0.8  # corners left by the carving are rounded off
 _GAP_YD = 0.5  # clear water left round the pocket

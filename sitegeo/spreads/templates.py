@@ -22,6 +22,7 @@ from shapely.ops import substring
 
 from sitegeo.angles import smoothstep
 from sitegeo.core.typing import FloatArray
+from sitegeo.spreads.frame import POCKET_YD
 
 PartName = Literal[
     "mass", "second", "tail", "hook", "near", "front", "guard", "holding", "focus", "pocket",
@@ -139,13 +140,15 @@ def bank(wind: Wind, decoys: int) -> Sketch:
     off = wind.step(90, 150)
     k, s, c, u = growth(decoys, off), wind.s, wind.c, wind.u
     fore = wind.theta <= 90
-    pocket = np.array([0.0, 17 + (1.5 if fore else 1.0) * c**2])
+    pocket = np.array([0.0, POCKET_YD + (1.5 if fore else 1.0) * c**2])
     along = 6 + 3 * s**2 if fore else 9 + c**2
     across = 9 - 3 * s**2 if fore else 6 + 3 * c**2
 
     thick = k * (4.5 + 1.5 * s**2 if fore else _mix(6, 4, off))
     wide = k * (13 - 3 * s**2 if fore else _mix(10, 6, off))
-    abeam = np.array([along + 0.5 + thick, pocket[1]]) if fore else np.array([9.5 + 6 * k, 17.0])
+    abeam = (
+        np.array([along + 0.5 + thick, pocket[1]]) if fore else np.array([9.5 + 6 * k, POCKET_YD])
+    )
     flank = np.array([6 + 6 * k, 2 + 4 * k])
     mass = pocket + abeam[0] * u if fore else _between(abeam, flank, off)
     hugging = (-16 * s, 7 + 3 * c**2) if fore else (-16.0, 7.0)
@@ -172,7 +175,7 @@ def bank(wind: Wind, decoys: int) -> Sketch:
             blob(second, along=k * _mix(2, 4, off), across=k * _mix(7, 6, off), square=2.4),
             lesser,
         ),
-        Drawn("focus", Point(2 * s, 17 - 2 * c**2), 1 - share - lesser),
+        Drawn("focus", Point(2 * s, POCKET_YD - 2 * c**2), 1 - share - lesser),
         *_bank_motion(wind, k, off),
     ]
 
@@ -184,7 +187,7 @@ def _bank_motion(wind: Wind, k: float, off: float) -> Sketch:
         return _behind_motion(wind, _between(beside, (8 + 12 * k, 3), off))
     swing = math.radians(wind.theta * (1 + math.atan2(13, beside[0]) / (math.pi / 2)))
     reach = _mix(7.5 + 9 * k, math.hypot(beside[0], 13), wind.s**2)
-    start = 17 + 1.5 * wind.c**2
+    start = POCKET_YD + 1.5 * wind.c**2
     return [Drawn("motion", Point(reach * math.sin(swing), start + reach * math.cos(swing)))]
 
 
@@ -208,7 +211,7 @@ def point(wind: Wind, decoys: int) -> Sketch:
     k, s, u = growth(decoys, behind), wind.s, wind.u
     quiet = 1 - wind.step(125, 180)  # the guard's water is the quiet one until the wind is behind
     fore = wind.facing
-    pocket = np.array([-3 * s, 17.0])
+    pocket = np.array([-3 * s, POCKET_YD])
     thick = k * _mix(5, 2.5, fore)
     wide = k * _mix(_mix(9, 10, fore), 7, behind)
     upwind = pocket + (10 + 5 * k - 1.5 * fore) * u
@@ -263,7 +266,7 @@ def open_water(wind: Wind, decoys: int) -> Sketch:
     behind = wind.step(100, 150)
     k, s, u = growth(decoys, behind), wind.s, wind.u
     grown = wind.step(110, 180)
-    pocket = np.array([0.0, 17.0 + 1.5 * grown])
+    pocket = np.array([0.0, POCKET_YD + 1.5 * grown])
     flank = np.array([6 + 6 * k, 2 + 4 * k])
     mass = _between(pocket + (9.5 + 6 * k) * u, flank, behind)
     # Outside the tail until the tail has drawn back past it.
