@@ -22,8 +22,9 @@ import numpy as np
 
 import sitegeo
 from sitegeo.places.bundled import place_file
-from sitegeo.rankings.many_winds import field_of, look_upwind, many_winds
-from sitegeo.surveys.pipeline import assumed
+from sitegeo.rankings.many_winds import score_tables, upwind_of_blinds
+from sitegeo.rankings.ranking import blinds_under_law
+from sitegeo.surveys.pipeline import assumptions_on
 
 WINDS = 40
 T = TypeVar("T")
@@ -39,14 +40,14 @@ def timed(work: Callable[[], T], repeats: int = 3) -> tuple[float, T]:
     return min(times), result
 
 
-def accuracy(survey: sitegeo.Survey, many: sitegeo.rankings.many_winds.ManyWinds) -> None:
+def accuracy(survey: sitegeo.Survey, many: sitegeo.rankings.many_winds.ScoreTables) -> None:
     """Print how far the tables are from `rank`."""
     rng = np.random.default_rng(1)
     off, lost = [], []
     for _ in range(WINDS):
         wind = sitegeo.Wind(rng.uniform(0, 360), rng.uniform(1.2, 10), None, rng.uniform(10, 20))
         truth = (
-            sitegeo.rank(survey, wind, sure_of=0)
+            sitegeo.rank(survey, wind, spreads_tried=0)
             .blinds.set_index("id")
             .loc[many.blinds["id"], "score"]
         )
@@ -68,12 +69,12 @@ def main() -> None:
         else:
             made = sitegeo.survey(sitegeo.read_place(place_file()))
             survey = sitegeo.Survey.open(made.save(Path(folder) / "survey", atlas=False))
-        field = field_of(survey)
-        assume = assumed(survey, None)
+        judged = blinds_under_law(survey)
+        assume = assumptions_on(survey, None)
         one, _ = timed(lambda: sitegeo.rank(survey, sitegeo.Wind.parse("NW 12 mph")))
-        swept, upwind = timed(lambda: look_upwind(survey, field.blinds))
-        tables, many = timed(lambda: many_winds(survey, field.blinds, upwind, assume))
-        print(f"blinds             {len(field.blinds)}")
+        swept, upwind = timed(lambda: upwind_of_blinds(survey, judged.blinds))
+        tables, many = timed(lambda: score_tables(survey, judged.blinds, upwind, assume))
+        print(f"blinds             {len(judged.blinds)}")
         print(f"rank, one wind     {one:.2f} s")
         print(f"36 directions      {swept + tables:.2f} s ({swept:.2f} sweeping)")
         print(f"                   {(swept + tables) / one:.1f} x one wind")

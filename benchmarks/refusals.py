@@ -20,30 +20,32 @@ import numpy as np
 
 import sitegeo
 from sitegeo.places.bundled import place_file
-from sitegeo.rankings.ranking import SURE_OF, without_room
-from sitegeo.rankings.spread_site import ground_of, refusal_of
-from sitegeo.rankings.turning_wind import turning
-from sitegeo.surveys.pipeline import gear_of
+from sitegeo.rankings.ranking import SPREADS_TRIED, without_room
+from sitegeo.rankings.spread_site import spread_site, why_refused
+from sitegeo.rankings.turning_wind import rank_all_round
+from sitegeo.surveys.pipeline import gear_carried
 
 MPS = 5.36
 
 
 def told(survey: sitegeo.Survey) -> None:
     """Print the figures of one survey."""
-    ranked = sitegeo.rank(survey, sitegeo.Wind(0.0, MPS), sure_of=0)
-    gear = gear_of(survey)
+    ranked = sitegeo.rank(survey, sitegeo.Wind(0.0, MPS), spreads_tried=0)
+    gear = gear_carried(survey)
     counts: Counter[str] = Counter()
     by_layout: Counter[tuple[str, bool]] = Counter()
-    for one in turning(survey, ranked):
+    for one in rank_all_round(survey, ranked):
         blinds = one.blinds
         without = without_room(blinds)
         refused = np.array(
             [
-                refusal_of(survey, row, ground_of(survey, row, gear)) is not None
+                why_refused(survey, row, spread_site(survey, row, gear)) is not None
                 for _, row in blinds.iterrows()
             ]
         )
-        best = blinds[~without & blinds["same_place_as"].isna().to_numpy()].head(SURE_OF).index
+        best = (
+            blinds[~without & blinds["same_place_as"].isna().to_numpy()].head(SPREADS_TRIED).index
+        )
         counts["listed"] += int((~without).sum())
         counts["listed, refused"] += int(refused[~without].sum())
         counts["named"] += len(best)

@@ -64,8 +64,8 @@ def process(
 def maps_of_one_wind() -> Iterator[None]:
     """Write plans with a map that does not turn with the wind: that takes most of the time."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("sitegeo.plans.map.turn_of", lambda _plan: None)
-        patch.setattr("sitegeo.plans.map.other_plans", lambda _plan: {})
+        patch.setattr("sitegeo.plans.map.turn_content", lambda _plan: None)
+        patch.setattr("sitegeo.plans.map.other_spreads", lambda _plan: {})
         yield
 
 

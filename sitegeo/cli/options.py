@@ -229,10 +229,10 @@ def survey_at_water_level(survey: Survey, level: str | None, *, quiet: bool) -> 
     """Return a survey at the water of the day, and say what moved."""
     if level is None:
         return survey
-    from sitegeo.surveys.water_level import at_water, read_water, words_of
+    from sitegeo.surveys.water_level import read_water_change, water_level_words, with_water_level
 
-    moved = at_water(survey, read_water(level, survey))
-    for words in words_of(moved):
+    moved = with_water_level(survey, read_water_change(level, survey))
+    for words in water_level_words(moved):
         say(f"{words}.", quiet=quiet)
     return moved
 

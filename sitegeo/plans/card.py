@@ -28,7 +28,7 @@ from sitegeo.export.text import (
     times_sentences,
 )
 from sitegeo.places.config import GearKeys
-from sitegeo.plans.features import deepest_m
+from sitegeo.plans.features import deepest_water_m
 from sitegeo.units import yd
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ LAND_M = 250.0
 LIKELY_DEG = 30.0
 """Turns of the wind that the card speaks of; wider ones are in plan.json. Judgement."""
 
-MODEL = "World Magnetic Model 2025"
+_MODEL = "World Magnetic Model 2025"
 _ROLES = ("pocket", "group", "motion", "jerk_line")
 _GEOD = Geod(ellps="WGS84")
 _DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
@@ -50,7 +50,7 @@ _MONTHS = (
 )  # fmt: skip
 
 
-def card_of(plan: Plan) -> CardContent:
+def card_content(plan: Plan) -> CardContent:
     """Return a plan as the content of its card."""
     record, features = plan.record, plan.features
     hide: shapely.Point = plan.blind.geometry
@@ -106,7 +106,7 @@ def _items(plan: Plan, local: _Local, wade_m: float) -> Iterator[CardItem]:
     for _, f in features[features["role"].isin(_ROLES)].iterrows():
         group = groups.get(f["name"], {}) if f["role"] == "group" else {}
         kinds = [f"{group[k]} {k}" for k in ("dark", "white", "geese", "small") if group.get(k)]
-        depth_m = deepest_m(plan.survey.layers.get("depth"), features, f)
+        depth_m = deepest_water_m(plan.survey.layers.get("depth"), features, f)
         yield CardItem(
             role=f["role"],
             name=f["name"],
@@ -165,7 +165,7 @@ def _declination(declination: float | None, when: datetime | None) -> str | None
     sign = "plus" if declination < 0 else "minus"
     return (
         f"Magnetic is true {sign} {abs(declination):.1f}°: declination {abs(declination):.1f}° "
-        f"{side} on {when.date().isoformat()}, {MODEL}"
+        f"{side} on {when.date().isoformat()}, {_MODEL}"
     )
 
 

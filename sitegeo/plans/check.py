@@ -28,15 +28,14 @@ from sitegeo.law.safety import contact_caution, morning_cautions
 from sitegeo.law.setbacks import WORST, overall, setback_polygons
 from sitegeo.law.shot_range import ShotFall
 from sitegeo.law.verdicts import verdicts_over
-from sitegeo.plans.plan import MARKER as PLAN_MARKER
+from sitegeo.plans.plan import PLAN_MARKER
 from sitegeo.plans.record import verdict_items
-from sitegeo.plans.shot import fire_about, fire_record, fire_words
-from sitegeo.surveys.survey import MARKER as SURVEY_MARKER
-from sitegeo.surveys.survey import Survey, recorded_law
+from sitegeo.plans.shot import fire_record, fire_sentences, shot_fall_about
+from sitegeo.surveys.survey import SURVEY_MARKER, Survey, recorded_law
 
-SCHEMA = "sitegeo/check/1"
-FIRE = "fall of shot"
-DAY = "day"
+CHECK_SCHEMA = "sitegeo/check/1"
+_FIRE = "fall of shot"
+_DAY = "day"
 
 
 @dataclass(frozen=True)
@@ -70,7 +69,7 @@ class Check:
         """Return the object `sitegeo check --json` prints."""
         items = verdict_items(self.table)
         return {
-            "schema": SCHEMA,
+            "schema": CHECK_SCHEMA,
             "law": {
                 "name": self.law.title,
                 "chosen": self.law.chosen,
@@ -209,7 +208,10 @@ def _checked(opened: _Opened, law: Law, on: date | None) -> Check:
     crs = CRS(points.crs)
     terms = terms_of(record, crs=crs, on=on)
     fire = {
-        name: (fire_about(layers, record, at, facing, crs=crs, wind=opened.wind), float(facing))
+        name: (
+            shot_fall_about(layers, record, at, facing, crs=crs, wind=opened.wind),
+            float(facing),
+        )
         for name, facing, at in zip(
             *(opened.hides[c] for c in ("id", "facing_deg", "geometry")), strict=True
         )
@@ -217,8 +219,10 @@ def _checked(opened: _Opened, law: Law, on: date | None) -> Check:
     tables = [
         verdicts_over(points, law, layers, record, on=on),
         _route_items(opened.route, layers, terms),
-        _rows((name, FIRE, f.verdict, "; ".join(fire_words(f))) for name, (f, _) in fire.items()),
-        _rows(("day", DAY, "inside", why) for why in (barred(law, on) if on else ())),
+        _rows(
+            (name, _FIRE, f.verdict, "; ".join(fire_sentences(f))) for name, (f, _) in fire.items()
+        ),
+        _rows(("day", _DAY, "inside", why) for why in (barred(law, on) if on else ())),
     ]
     return Check(
         law,

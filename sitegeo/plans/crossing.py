@@ -18,14 +18,14 @@ _SHORT_M = 20.0  # less water than this on the way is waded or stepped over, not
 
 
 @dataclass(frozen=True)
-class Way:
+class CrossingFrom:
     """A crossing and the access point it starts from."""
 
     name: str
     found: Crossing
 
 
-def crossing_of(survey: Survey, blind: pd.Series[Any], wind: Wind) -> Way | None:
+def crossing_to_blind(survey: Survey, blind: pd.Series[Any], wind: Wind) -> CrossingFrom | None:
     """Return the crossing from the nearest access point to a blind; None without access."""
     access = survey.layers.get("access")
     if access is None or access.empty:
@@ -39,10 +39,10 @@ def crossing_of(survey: Survey, blind: pd.Series[Any], wind: Wind) -> Way | None
         depth=survey.layers.get("depth"),
         halo=survey.layers.get("halo"),
     )
-    return Way(str(nearest["name"] or nearest["kind"] or "the access"), found)
+    return CrossingFrom(str(nearest["name"] or nearest["kind"] or "the access"), found)
 
 
-def crossing_record(way: Way | None, survey: Survey) -> dict[str, Any] | None:
+def crossing_record(way: CrossingFrom | None, survey: Survey) -> dict[str, Any] | None:
     """Return the `crossing` object of plan.json; null without an access layer."""
     if way is None:
         return None
@@ -70,7 +70,9 @@ def crossing_record(way: Way | None, survey: Survey) -> dict[str, Any] | None:
     }
 
 
-def crossing_words(way: Way | None, boat_wave_m: float | None = None) -> tuple[str, ...]:
+def crossing_cautions(
+    way: CrossingFrom | None, boat_wave_m: float | None = None
+) -> tuple[str, ...]:
     """Return the caution for the boat, in one sentence or two.
 
     `boat_wave_m` is the significant wave from which the person stays ashore in their own boat.
@@ -90,7 +92,7 @@ def crossing_words(way: Way | None, boat_wave_m: float | None = None) -> tuple[s
     return tuple(told)
 
 
-def _main_words(way: Way, boat_wave_m: float | None) -> str:
+def _main_words(way: CrossingFrom, boat_wave_m: float | None) -> str:
     found = way.found
     gust = speed_text(found.gust_mps)
     kind = f"gusts of {gust}" + ("" if found.gust_given else " (taken, none was given)")

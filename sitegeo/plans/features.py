@@ -22,10 +22,10 @@ from sitegeo.spreads.result import Group, Spread
 from sitegeo.surveys.survey import Survey
 from sitegeo.units import depth_text, to_yd
 
-CARRIED = ("access", "hide", "pocket", "group", "motion")
+WAYPOINT_ROLES = ("access", "hide", "pocket", "group", "motion")
 """Roles that become waypoints; a phone cannot place a single decoy."""
 
-NEAR_M = 400.0
+SETBACKS_DRAWN_M = 400.0
 """Setbacks drawn are those that come this close to the hide."""
 
 ROUND_HIDE_DEG = 45.0
@@ -52,7 +52,7 @@ def declination_deg(lon: float, lat: float, when: datetime | None) -> float | No
     return float(GeoMag().calculate(glat=lat, glon=lon, alt=0, time=year).d)
 
 
-def features_of(
+def plan_features(
     survey: Survey,
     row: pd.Series[Any],
     spread: Spread,
@@ -76,8 +76,8 @@ def features_of(
         note = f"{arc.reason}, {arc.side}; true bearings"
         rows.append(_row("fire_closed", words, sector, note=note))
     setbacks = survey.layers["setbacks"]
-    for _, near in setbacks[setbacks.dwithin(hide, NEAR_M)].iterrows():
-        shape = near.geometry.intersection(hide.buffer(2 * NEAR_M))
+    for _, near in setbacks[setbacks.dwithin(hide, SETBACKS_DRAWN_M)].iterrows():
+        shape = near.geometry.intersection(hide.buffer(2 * SETBACKS_DRAWN_M))
         note = "; ".join(filter(None, (str(near["rule"]), near.get("note"))))
         rows.append(_row("setback", str(near["target"]), shape, note=note))
     order = np.arange(1, len(rows) + 1)
@@ -87,7 +87,7 @@ def features_of(
 def spread_features(
     survey: Survey, row: pd.Series[Any], spread: Spread, *, when: datetime | None
 ) -> gpd.GeoDataFrame:
-    """Return hide and spread alone, as `features_of`."""
+    """Return hide and spread alone, as `plan_features`."""
     return all_spread_features(survey, [(row, spread)], when=when)[0]
 
 
@@ -208,14 +208,16 @@ def _with_bearings(
     )
 
 
-def waypoints_of(features: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+def waypoints_to_carry(features: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Return the points to carry, in set-up order, names at most 10 characters of ASCII."""
-    carried = features[features["role"].isin(CARRIED)]
+    carried = features[features["role"].isin(WAYPOINT_ROLES)]
     points = carried.set_geometry(carried.geometry.centroid)
     return points.reset_index(drop=True).assign(order=np.arange(1, len(points) + 1))
 
 
-def deepest_m(depth: Raster | None, features: pd.DataFrame, item: pd.Series[Any]) -> float | None:
+def deepest_water_m(
+    depth: Raster | None, features: pd.DataFrame, item: pd.Series[Any]
+) -> float | None:
     """Return the deepest water under an item's decoys, or at its middle; None if not known."""
     if depth is None:
         return None

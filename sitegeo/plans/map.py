@@ -19,11 +19,17 @@ import pandas as pd
 
 from sitegeo.core.typing import BoolArray, ByteArray
 from sitegeo.exposure.banks import LeeParams, station_pieces
-from sitegeo.plans.features import all_spread_features, features_of
-from sitegeo.plans.shot import fire_of
-from sitegeo.rankings.ranking import SURE_OF, in_order, without_room
-from sitegeo.rankings.spread_site import Ground, ground_of, landing_of, lay, refusal_of
-from sitegeo.rankings.turning_wind import Turned, turning
+from sitegeo.plans.features import all_spread_features, plan_features
+from sitegeo.plans.shot import blind_shot_fall
+from sitegeo.rankings.ranking import SPREADS_TRIED, with_ranks, without_room
+from sitegeo.rankings.spread_site import (
+    SpreadSite,
+    lay_spread,
+    spread_site,
+    touchdown_areas,
+    why_refused,
+)
+from sitegeo.rankings.turning_wind import PlaceInWind, rank_all_round
 from sitegeo.siting.explain import grade
 from sitegeo.spreads.place import season_of
 from sitegeo.spreads.result import Spread
@@ -44,11 +50,11 @@ CONTEXT = (
 WIND_LAYERS = ("sheltered_water", "bank_exposure", "beaten_bank")
 
 
-def content_of(plan: Plan) -> MapContent:
+def map_content(plan: Plan) -> MapContent:
     """Return a plan as the content of its page."""
     survey, ranked = plan.survey, plan.ranking
     layers = {n: survey.layers[n] for n in CONTEXT if n in survey.layers}
-    turn = turn_of(plan)
+    turn = turn_content(plan)
     if turn is None:
         layers |= {n: v for n, v in plan.layers.items() if n in WIND_LAYERS}
     return MapContent(
@@ -64,7 +70,7 @@ def content_of(plan: Plan) -> MapContent:
         cautions=(*(_sentence(n) for n in plan.spread.notes), *plan.record["cautions"]),
         credits=tuple(plan.record["credits"]),
         turn=turn,
-        drawn=other_plans(plan),
+        drawn=other_spreads(plan),
     )
 
 
@@ -73,7 +79,7 @@ def _sentence(note: str) -> str:
 
 
 def _blinds(plan: Plan, turn: Turn | None) -> gpd.GeoDataFrame:
-    ranked, blinds = plan.ranking, listed(plan, turn)
+    ranked, blinds = plan.ranking, listed_blinds(plan, turn)
     told = [" · ".join(ranked.verdict_sentences(i)) for i in blinds["id"]]
     bare = bool(ranked.given["assume"].leaf_off)
     careful = [
@@ -88,13 +94,13 @@ def _blinds(plan: Plan, turn: Turn | None) -> gpd.GeoDataFrame:
     )
 
 
-FIRST = 8
+SPREADS_DRAWN = 8
 """Blinds drawn in full for the wind asked, best first."""
 
-WHOLE = 0.999
+WHOLLY_ON_WATER = 0.999
 """A spread drawn with so much of it on water is not laid to see whether it is refused."""
 
-WORDS = {
+COMPONENT_WORDS = {
     "wind": "wind for its layouts",
     "ripple": "ripple",
     "hide": "cover",
@@ -118,37 +124,37 @@ WORDS = {
 _ONTO = ("onto", "quartering-on")
 
 
-def other_plans(plan: Plan) -> dict[str, gpd.GeoDataFrame]:
+def other_spreads(plan: Plan) -> dict[str, gpd.GeoDataFrame]:
     """Return what is drawn of the best blinds for the plan's wind, the plan's own left out."""
     drawn = {}
-    for _, row in plan.ranking.places.head(FIRST).iterrows():
+    for _, row in plan.ranking.places.head(SPREADS_DRAWN).iterrows():
         if row["id"] != plan.blind["id"]:
             ground = _ground(plan, row)
-            spread = lay(plan.survey, row, ground)
-            drawn[str(row["id"])] = features_of(
+            spread = lay_spread(plan.survey, row, ground)
+            drawn[str(row["id"])] = plan_features(
                 plan.survey,
                 row,
                 spread,
-                landing=landing_of(plan.survey, row, spread, plan.ranking.wind),
-                fall=fire_of(plan.survey, row, plan.ranking.wind),
+                landing=touchdown_areas(plan.survey, row, spread, plan.ranking.wind),
+                fall=blind_shot_fall(plan.survey, row, plan.ranking.wind),
                 when=plan.ranking.when,
             )
     return drawn
 
 
-def turn_of(plan: Plan) -> Turn | None:
+def turn_content(plan: Plan) -> Turn | None:
     """Return the place for winds all round, with the spreads of the plan's blind and the best.
 
     None in a calm, where no direction is claimed. The blinds of each wind are `rank`'s own, those
     left out on which no spread can be laid.
     """
-    found = turning(plan.survey, plan.ranking)
+    found = rank_all_round(plan.survey, plan.ranking)
     if not found:
         return None
     stations = plan.survey.layers["stations"]
     pieces = stations[["facing_deg"]].set_geometry(station_pieces(stations), crs=stations.crs)
     names = [str(c)[2:] for c in plan.ranking.blinds.columns if str(c).startswith("c_")]
-    grounds: dict[str, Ground] = {}
+    grounds: dict[str, SpreadSite] = {}
     held = [plan.ranking.blinds]
     laid: list[tuple[int, pd.Series[Any], Spread]] = []
     for number, one in enumerate(found[1:], start=1):
@@ -162,11 +168,11 @@ def turn_of(plan: Plan) -> Turn | None:
     for (number, row, _), frame in zip(laid, frames, strict=True):
         drawn[number][str(row["id"])] = frame
     winds = [_facing(plan, *each, names) for each in zip(found, held, drawn, strict=True)]
-    words = tuple(WORDS.get(name, name.replace("_", " ")) for name in names)
+    words = tuple(COMPONENT_WORDS.get(name, name.replace("_", " ")) for name in names)
     return Turn(words, pieces, tuple(winds))
 
 
-def listed(plan: Plan, turn: Turn | None) -> gpd.GeoDataFrame:
+def listed_blinds(plan: Plan, turn: Turn | None) -> gpd.GeoDataFrame:
     """Return every blind the page speaks of: the plan's ranking, then those other winds favour."""
     known = plan.ranking.huntable
     first = _shown(plan, plan.ranking.blinds)["id"].tolist()
@@ -185,11 +191,11 @@ def _shown(plan: Plan, blinds: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
 
 def _fitting(
-    plan: Plan, blinds: gpd.GeoDataFrame, grounds: dict[str, Ground]
+    plan: Plan, blinds: gpd.GeoDataFrame, grounds: dict[str, SpreadSite]
 ) -> tuple[gpd.GeoDataFrame, list[tuple[pd.Series[Any], Spread]]]:
     """Return blinds without those `rank` would find refused, and spreads of own and best."""
 
-    def ground(row: pd.Series[Any]) -> Ground:
+    def ground(row: pd.Series[Any]) -> SpreadSite:
         name = str(row["id"])
         if name not in grounds:
             grounds[name] = _ground(plan, row)
@@ -199,11 +205,13 @@ def _fitting(
     own = blinds[blinds["id"] == plan.blind["id"]]
     blinds = _without(blinds, without_room(blinds))
     while True:
-        best = blinds[blinds["same_place_as"].isna()].head(SURE_OF)
-        whole = (best["c_spread"] >= WHOLE) & (best["layout"] != "timber")
+        best = blinds[blinds["same_place_as"].isna()].head(SPREADS_TRIED)
+        whole = (best["c_spread"] >= WHOLLY_ON_WATER) & (best["layout"] != "timber")
         doubtful = best[~whole & ~best["id"].isin(fits)]
         refused = [
-            row["id"] for _, row in doubtful.iterrows() if refusal_of(plan.survey, row, ground(row))
+            row["id"]
+            for _, row in doubtful.iterrows()
+            if why_refused(plan.survey, row, ground(row))
         ]
         if not refused:
             break
@@ -212,17 +220,17 @@ def _fitting(
     first = blinds.head(1)
     shown = (own, first[first["id"] != plan.blind["id"]])
     rows = [row for part in shown for _, row in part.iterrows()]
-    return blinds, [(row, lay(plan.survey, row, ground(row))) for row in rows]
+    return blinds, [(row, lay_spread(plan.survey, row, ground(row))) for row in rows]
 
 
 def _without(blinds: gpd.GeoDataFrame, out: BoolArray) -> gpd.GeoDataFrame:
     """Return ranked blinds without some, in order anew."""
-    return in_order(blinds[~out].drop(columns="rank")) if out.any() else blinds
+    return with_ranks(blinds[~out].drop(columns="rank")) if out.any() else blinds
 
 
 def _facing(
     plan: Plan,
-    one: Turned,
+    one: PlaceInWind,
     blinds: gpd.GeoDataFrame,
     drawn: dict[str, gpd.GeoDataFrame],
     names: Sequence[str],
@@ -249,13 +257,13 @@ def _rows(blinds: gpd.GeoDataFrame) -> list[dict[str, Any]]:
     return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
-def _ground(plan: Plan, row: pd.Series[Any]) -> Ground:
+def _ground(plan: Plan, row: pd.Series[Any]) -> SpreadSite:
     when = plan.ranking.when
     season = None if when is None else season_of(when.month, plan.record["lat"])
-    return ground_of(plan.survey, row, plan.ranking.given["gear"], season=season)
+    return spread_site(plan.survey, row, plan.ranking.given["gear"], season=season)
 
 
-def _banks(one: Turned) -> ByteArray:
+def _banks(one: PlaceInWind) -> ByteArray:
     """Return 0 without water, 1 sheltered, 3 beaten by the wind, 2 for the banks between."""
     params = LeeParams()
     slow = one.local_mps <= params.sheltered_ratio * one.wind.speed_mps

@@ -30,23 +30,34 @@ from sitegeo.law.rules import Law
 from sitegeo.law.safety import contact_caution, dark_caution, morning_cautions, wading_caution
 from sitegeo.law.shot_range import ShotFall
 from sitegeo.law.verdicts import verdicts_over
-from sitegeo.plans.crossing import crossing_of, crossing_record, crossing_words
-from sitegeo.plans.features import ROUND_HIDE_DEG, declination_deg, features_of, waypoints_of
+from sitegeo.plans.crossing import crossing_cautions, crossing_record, crossing_to_blind
+from sitegeo.plans.features import (
+    ROUND_HIDE_DEG,
+    declination_deg,
+    plan_features,
+    waypoints_to_carry,
+)
 from sitegeo.plans.record import plan_record
 from sitegeo.plans.shift import shift_records
-from sitegeo.plans.shot import fire_of, fire_record, fire_words, shots_words
+from sitegeo.plans.shot import blind_shot_fall, fire_record, fire_sentences, shot_words
 from sitegeo.rankings import ranking
-from sitegeo.rankings.chosen_hide import Hide, hides_of
+from sitegeo.rankings.chosen_hide import ChosenHide, chosen_hides
 from sitegeo.rankings.ranking import Ranking
-from sitegeo.rankings.spread_site import LAYER, ground_of, landing_of, landing_words, lay
+from sitegeo.rankings.spread_site import (
+    NEAR_WATER,
+    lay_spread,
+    spread_site,
+    touchdown_areas,
+    touchdown_cautions,
+)
 from sitegeo.siting.access import second_site
 from sitegeo.spreads.decoys import Gear
 from sitegeo.spreads.place import season_of
 from sitegeo.spreads.result import FIELD_TABLE, Spread
 from sitegeo.surveys.survey import Survey
-from sitegeo.surveys.water_level import TODAY, words_of
+from sitegeo.surveys.water_level import WATER_TODAY, water_level_words
 
-MARKER = "plan.json"
+PLAN_MARKER = "plan.json"
 
 LITTLE_WATER = "at a quick look little of the water here is fit for a spread"
 """Said of a blind that a ranking left out, where laying found room for one all the same."""
@@ -104,12 +115,12 @@ class Plan:
             If the folder exists and `overwrite` is not given, or is not a plan.
         """
         from sitegeo.export.card import card_pdf  # noqa: PLC0415 (so is reportlab)
-        from sitegeo.plans.card import card_of  # noqa: PLC0415
-        from sitegeo.plans.map import content_of  # noqa: PLC0415
+        from sitegeo.plans.card import card_content  # noqa: PLC0415
+        from sitegeo.plans.map import map_content  # noqa: PLC0415
         from sitegeo.webmap.page import render  # noqa: PLC0415 (folium is slow to import)
 
         out = Path(folder)
-        with output.replacing(out, MARKER, overwrite=overwrite) as new:
+        with output.replacing(out, PLAN_MARKER, overwrite=overwrite) as new:
             geojson.write(self.features, new / "plan.geojson")
             geojson.write(self.waypoints, new / "waypoints.geojson")
             title = f"{self.survey.title}, blind {self.blind['id']}"
@@ -128,11 +139,11 @@ class Plan:
             )
             (new / "plan.kml").write_text(kml_text, encoding="utf-8")
             (new / "plan.kmz").write_bytes(kml.kmz_bytes(kml_text))
-            card = card_of(self)
+            card = card_content(self)
             (new / "card.pdf").write_bytes(card_pdf(card, page=paper))
             (new / "card_night.pdf").write_bytes(card_pdf(card, page=paper, night=True))
-            (new / "map.html").write_text(render(content_of(self)), encoding="utf-8")
-            store.write_json(new / MARKER, dict(self.record))
+            (new / "map.html").write_text(render(map_content(self)), encoding="utf-8")
+            store.write_json(new / PLAN_MARKER, dict(self.record))
         return out
 
 
@@ -141,7 +152,7 @@ def plan(
     wind: Wind,
     *,
     blind: str | None = None,
-    hide: Hide | None = None,
+    hide: ChosenHide | None = None,
     decoys: int | None = None,
     far_group: bool | None = None,
     when: datetime | None = None,
@@ -174,7 +185,7 @@ def plan(
     SurveyError
         If there is no such blind, the hide lies off the survey, or every blind is rejected.
     """
-    standing = None if hide is None else hides_of(survey, hide)
+    standing = None if hide is None else chosen_hides(survey, hide)
     ranked = ranking.rank(
         survey,
         wind,
@@ -184,7 +195,7 @@ def plan(
         decoys=decoys,
         far_group=far_group,
         want=None,
-        sure_of=ranking.SURE_OF if hide is None else 0,
+        spreads_tried=ranking.SPREADS_TRIED if hide is None else 0,
     )
     if hide is not None and blind is None and ranked.blinds.empty:
         blind = "X001"  # a person's own spot is planned whatever speaks against it
@@ -192,17 +203,17 @@ def plan(
     gear: Gear = ranked.given["gear"]
     lonlat = _lonlat(survey, row)
     season = None if when is None else season_of(when.month, lonlat[1])
-    ground = ground_of(survey, row, gear, season=season)
-    spread = lay(survey, row, ground)
-    if str(row["rejected_by"]).startswith(ranking.REFUSED) and not spread.refused:
+    ground = spread_site(survey, row, gear, season=season)
+    spread = lay_spread(survey, row, ground)
+    if str(row["rejected_by"]).startswith(ranking.NO_SPREAD) and not spread.refused:
         row = row.copy()
         row["rejected_by"] = LITTLE_WATER
-    landing = landing_of(survey, row, spread, wind)
+    landing = touchdown_areas(survey, row, spread, wind)
     light = None if when is None else daylight(*lonlat, when)
-    fall = fire_of(survey, row, wind)
-    way = crossing_of(survey, row, wind)
-    features = features_of(survey, row, spread, landing=landing, fall=fall, when=when)
-    waypoints = waypoints_of(features)
+    fall = blind_shot_fall(survey, row, wind)
+    way = crossing_to_blind(survey, row, wind)
+    features = plan_features(survey, row, spread, landing=landing, fall=fall, when=when)
+    waypoints = waypoints_to_carry(features)
     spread = _with_shots(spread, features, fall, float(row["facing_deg"]))
     checked = _group_verdicts(survey, ranked, row, features)
     layers = {
@@ -211,7 +222,7 @@ def plan(
         if isinstance(layer, gpd.GeoDataFrame)
     }
     layers["blinds"] = _listed(ranked)
-    layers[LAYER] = ground.layer(survey.crs)
+    layers[NEAR_WATER] = ground.layer(survey.crs)
     layers |= {n: survey.layers[n] for n in KEPT_IN_PLAN if n in survey.layers}
     record = plan_record(
         survey,
@@ -225,10 +236,10 @@ def plan(
         crossing=crossing_record(way, survey),
         cautions=(
             *dark_caution(*lonlat, when),
-            *words_of(survey),
-            *crossing_words(way, survey.record["gear"].get("boat_wave_m")),
-            *fire_words(fall, declination_deg(*lonlat, when)),
-            *landing_words(spread, landing),
+            *water_level_words(survey),
+            *crossing_cautions(way, survey.record["gear"].get("boat_wave_m")),
+            *fire_sentences(fall, declination_deg(*lonlat, when)),
+            *touchdown_cautions(spread, landing),
             *morning_cautions(wind, air_c),
             wading_caution(survey.record, survey.layers.get("depth"), _waded(row, spread)),
             contact_caution(row.geometry, survey.layers.get("access"), survey.crs),
@@ -238,7 +249,7 @@ def plan(
     record |= {"laying": ground.record(), "shift": shift_records(ground, spread, wind)}
     record |= {
         "second": None if hide else _second(survey, ranked, row, gear),
-        "water_today": survey.record.get(TODAY),
+        "water_today": survey.record.get(WATER_TODAY),
         "field": [{"seen": seen, "change": words} for seen, words in FIELD_TABLE.items()],
     }
     return Plan(row, spread, ranked, checked, features, waypoints, layers, record, survey)
@@ -272,7 +283,7 @@ def _with_shots(
         return spread
     pocket_deg = float(features.loc[features["role"] == "pocket", "bearing_true"].iloc[0])
     over_hide = spread.theta_deg < ROUND_HIDE_DEG and spread.layout != "timber"
-    words = shots_words(fall, facing_deg, pocket_deg, over_hide=over_hide)
+    words = shot_words(fall, facing_deg, pocket_deg, over_hide=over_hide)
     return replace(spread, reason=f"{spread.reason} {words}".rstrip())
 
 

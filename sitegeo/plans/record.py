@@ -20,14 +20,14 @@ from sitegeo.law.daylight import Daylight, HuntingHours, hours_on
 from sitegeo.law.rules import Law
 from sitegeo.law.verdicts import verdict_words
 from sitegeo.places.config import GearKeys
-from sitegeo.plans.schedule import boat_of, morning_times
+from sitegeo.plans.schedule import boat_needed, morning_schedule
 from sitegeo.rankings.ranking import Ranking
 from sitegeo.rankings.record import blind_objects
 from sitegeo.spreads.result import Spread
 from sitegeo.surveys.survey import Survey, law_record
 from sitegeo.units import YARD_M
 
-SCHEMA = "sitegeo/plan/1"
+PLAN_SCHEMA = "sitegeo/plan/1"
 _GEOD = Geod(ellps="WGS84")
 
 
@@ -57,10 +57,10 @@ def plan_record(
     told, route = _light(light, hours), _route(features)
     laid = spread_record(spread, features)
     gear = from_record(survey.record["gear"], GearKeys)
-    boat = boat_of(survey, row, features, gear.wade_m)
+    boat = boat_needed(survey, row, features, gear.wade_m)
     return {
         **blind,
-        "schema": SCHEMA,
+        "schema": PLAN_SCHEMA,
         "rejected_by": rejected,
         "wind": {
             "from_deg": ranked.wind.from_deg,
@@ -84,7 +84,7 @@ def plan_record(
         "light": told,
         "times": None
         if spread.refused
-        else morning_times(told, laid, route, party=gear.party, asked=when, boat=boat),
+        else morning_schedule(told, laid, route, party=gear.party, asked=when, boat=boat),
         "rules": _rules(law, when, light, hours),
         "fire": fire,
         "crossing": crossing,

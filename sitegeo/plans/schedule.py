@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from sitegeo.plans.features import deepest_m
+from sitegeo.plans.features import deepest_water_m
 from sitegeo.siting.access import LAUNCH_MIN, PADDLE_MPMIN
 from sitegeo.surveys.survey import Survey
 
@@ -36,7 +36,7 @@ NOON = 12
 
 
 @dataclass(frozen=True)
-class Boat:
+class BoatNeeded:
     """What a boat is needed for, and the nearest mapped ramp with how far it is from the hide."""
 
     needed_for: tuple[str, ...]
@@ -44,9 +44,9 @@ class Boat:
     ramp_m: float
 
 
-def boat_of(
+def boat_needed(
     survey: Survey, row: pd.Series[Any], features: pd.DataFrame, wade_m: float
-) -> Boat | None:
+) -> BoatNeeded | None:
     """Return what of a plan needs a boat: a hide no one walks to, what is set too deep to wade."""
     needed = list(_afloat(survey, features, wade_m))
     if not np.isfinite(row.get("walk_m", np.nan)) and np.isfinite(row.get("paddle_m", np.nan)):
@@ -56,27 +56,27 @@ def boat_of(
     access = survey.layers.get("access")
     ramps = None if access is None else access[access["kind"] == "ramp"]
     if ramps is None or ramps.empty:
-        return Boat(tuple(needed), None, math.nan)
+        return BoatNeeded(tuple(needed), None, math.nan)
     far = ramps.distance(row.geometry)
     name = ramps.loc[far.idxmin(), "name"]
-    return Boat(tuple(needed), str(name or "the ramp"), float(far.min()))
+    return BoatNeeded(tuple(needed), str(name or "the ramp"), float(far.min()))
 
 
 def _afloat(survey: Survey, features: pd.DataFrame, wade_m: float) -> Iterator[str]:
     for _, item in features[features["role"].isin(["group", "motion"])].iterrows():
-        deepest = deepest_m(survey.layers.get("depth"), features, item)
+        deepest = deepest_water_m(survey.layers.get("depth"), features, item)
         if deepest is not None and deepest > wade_m:
             yield str(item["name"]).lower()
 
 
-def morning_times(
+def morning_schedule(
     light: Mapping[str, Any] | None,
     spread: Mapping[str, Any],
     route: Sequence[Mapping[str, Any]],
     *,
     party: int,
     asked: datetime | None = None,
-    boat: Boat | None = None,
+    boat: BoatNeeded | None = None,
 ) -> dict[str, Any] | None:
     """Return plan.json's `times`, none without a date or a sunrise.
 
@@ -124,7 +124,7 @@ def _bounds(light: Mapping[str, Any], asked: datetime | None) -> Iterator[tuple[
             yield moment - timedelta(minutes=before), words
 
 
-def _way(route: Sequence[Mapping[str, Any]], boat: Boat | None) -> tuple[str, float] | None:
+def _way(route: Sequence[Mapping[str, Any]], boat: BoatNeeded | None) -> tuple[str, float] | None:
     """Return where the way begins, and its minutes; None where that is not known."""
     if boat is not None:
         if boat.ramp is None:

@@ -14,7 +14,7 @@ from sitegeo.core import output, store
 from sitegeo.core.typing import FloatArray
 from sitegeo.core.wind import LIGHT_MPS, Wind
 from sitegeo.errors import SurveyError
-from sitegeo.rankings.spread_site import LAYER, Ground
+from sitegeo.rankings.spread_site import NEAR_WATER, SpreadSite
 from sitegeo.siting.score import CALM_PHI_DEG
 from sitegeo.spreads import layouts
 from sitegeo.spreads.decoys import Gear
@@ -23,15 +23,15 @@ from sitegeo.spreads.moves import Shift, shift
 from sitegeo.spreads.result import Spread
 from sitegeo.units import LengthUnit, speed_text
 
-SCHEMA = "sitegeo/shift/1"
-OTHER_MPS = 5.0
+SHIFT_SCHEMA = "sitegeo/shift/1"
+OTHER_WIND_MPS = 5.0
 """Winds whose gusts differ by so much make other waves and another cold (judgement)."""
 
 TURNS_DEG = (-60.0, -30.0, 30.0, 60.0)
 
 
-def shift_of(
-    ground: Ground,
+def shift_between(
+    ground: SpreadSite,
     decoys: FloatArray,
     groups: Iterable[str],
     *,
@@ -59,13 +59,13 @@ def shift_of(
     )
 
 
-def shift_records(ground: Ground, spread: Spread, wind: Wind) -> list[dict[str, Any]]:
+def shift_records(ground: SpreadSite, spread: Spread, wind: Wind) -> list[dict[str, Any]]:
     """Return plan.json's `shift`: what to move for turns of 30 and 60 degrees either way."""
     if wind.calm or spread.refused:
         return []
     return [
         shift_record(
-            shift_of(
+            shift_between(
                 ground,
                 spread.decoys,
                 spread.decoy_groups,
@@ -125,7 +125,7 @@ def shift_plan(folder: Path, wind: Wind, units: LengthUnit = "yd") -> Shift:
     decoys, motion = (drawn[drawn["role"] == role] for role in ("decoy", "motion"))
     groups = decoys["name"].str.lower().tolist()
     was = _wind(record)
-    found = shift_of(
+    found = shift_between(
         _ground(record, layers),
         shapely.get_coordinates(decoys.geometry),
         groups,
@@ -139,12 +139,12 @@ def shift_plan(folder: Path, wind: Wind, units: LengthUnit = "yd") -> Shift:
 def wind_cautions(was: Wind, now: Wind, units: LengthUnit = "yd") -> Iterator[str]:
     """Give what a wind brings, beside its direction, that a plan made for another does not say."""
     speeds = f"{_strength(now, units)}, where the plan had {_strength(was, units)}"
-    if now.strongest_mps >= was.strongest_mps + OTHER_MPS:
+    if now.strongest_mps >= was.strongest_mps + OTHER_WIND_MPS:
         yield (
             f"The wind is {speeds}: waves, cold and the way over water are worse than the plan "
             "says; plan again before anyone goes out"
         )
-    elif now.strongest_mps <= was.strongest_mps - OTHER_MPS:
+    elif now.strongest_mps <= was.strongest_mps - OTHER_WIND_MPS:
         yield f"The wind is {speeds}: there is less ripple than the plan says"
     if now.speed_mps <= LIGHT_MPS:
         yield (
@@ -169,16 +169,16 @@ def _wind(record: Mapping[str, Any]) -> Wind:
     return replace(held, from_deg=float(wrap360(record["facing_deg"] + CALM_PHI_DEG)))
 
 
-def _ground(record: Mapping[str, Any], layers: Mapping[str, Any]) -> Ground:
+def _ground(record: Mapping[str, Any], layers: Mapping[str, Any]) -> SpreadSite:
     held = record.get("laying")
     if held is None:
         raise SurveyError(
             "this plan does not say what it was laid on",
             remedy="It is of an earlier version: run 'sitegeo plan' again",
         )
-    near = layers[LAYER].set_index("id").geometry
+    near = layers[NEAR_WATER].set_index("id").geometry
     empty = shapely.Polygon()
-    return Ground(
+    return SpreadSite(
         Frame(**held["frame"]),
         held["facing_deg"],
         held["kind"],

@@ -37,9 +37,9 @@ OTHER_HIDE_M = 15.0
 """How far people of another hide may stand from where it was written; judgement."""
 
 
-def fire_of(survey: Survey, blind: pd.Series[Any], wind: Wind) -> ShotFall:
-    """Return the circle of fire about a blind of a survey; raises as `fire_about` does."""
-    return fire_about(
+def blind_shot_fall(survey: Survey, blind: pd.Series[Any], wind: Wind) -> ShotFall:
+    """Return the circle of fire about a blind of a survey; raises as `shot_fall_about` does."""
+    return shot_fall_about(
         survey.layers,
         survey.record,
         blind.geometry,
@@ -49,7 +49,7 @@ def fire_of(survey: Survey, blind: pd.Series[Any], wind: Wind) -> ShotFall:
     )
 
 
-def fire_about(
+def shot_fall_about(
     layers: Mapping[str, Any],
     record: Mapping[str, Any],
     hide: shapely.Point,
@@ -127,7 +127,7 @@ def fire_record(fall: ShotFall, facing_deg: float) -> dict[str, Any]:
     }
 
 
-def shots_words(fall: ShotFall, facing_deg: float, pocket_deg: float, *, over_hide: bool) -> str:
+def shot_words(fall: ShotFall, facing_deg: float, pocket_deg: float, *, over_hide: bool) -> str:
     """Return where the birds of a spread may be shot at, as far as that is not plain.
 
     Parameters
@@ -151,7 +151,7 @@ def _width(arc: ClosedArc) -> float:
     return (arc.to_deg - arc.from_deg) % 360 or 360.0
 
 
-def fire_words(fall: ShotFall, declination_deg: float | None = None) -> tuple[str, ...]:
+def fire_sentences(fall: ShotFall, declination_deg: float | None = None) -> tuple[str, ...]:
     """Return what to say of the fall of shot, as sentences; magnetic too by a declination."""
     carry = f"{fall.load.name} may carry {to_yd(fall.longest_m):.0f} yd and more"
     told = []

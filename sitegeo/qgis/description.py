@@ -130,7 +130,7 @@ def _describe_step(step: steps.Step[..., Any], *, windy: bool) -> dict[str, Any]
             kind = "raster" if _is_raster(layer) else "vector"
             words = f"{layer.replace('_', ' ')}: a layer of your own in its place"
             parameters.append(_optional(f"layer_{layer}", ["--layer", f"{layer}="], kind, words))
-    for name, value in pipeline.settings(step).items():
+    for name, value in pipeline.step_settings(step).items():
         kind = {bool: "flag_value", int: "integer", float: "number"}.get(type(value), "text")
         text = ",".join(f"{v:g}" for v in value) if isinstance(value, tuple) else value
         setting = _optional(f"set_{name}", ["--set", f"{name}="], kind, name.replace("_", " "))

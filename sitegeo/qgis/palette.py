@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from sitegeo.scan.overview import STEPS
-from sitegeo.surveys.preview import CLASSES, KINDS
+from sitegeo.surveys.preview import CLASS_COLOURS, POSITION_COLOURS
 
 
 def layer_styles() -> list[dict[str, Any]]:
@@ -15,10 +15,11 @@ def layer_styles() -> list[dict[str, Any]]:
     """
     cover = [
         {"value": int(code), "label": label, "colour": colour}
-        for code, (label, colour) in CLASSES.items()
+        for code, (label, colour) in CLASS_COLOURS.items()
     ]
     kinds = [
-        {"value": kind, "label": label, "colour": colour} for kind, (label, colour) in KINDS.items()
+        {"value": kind, "label": label, "colour": colour}
+        for kind, (label, colour) in POSITION_COLOURS.items()
     ]
     bounds = [1.0, *(least for least, _, _ in STEPS)]
     scores = [

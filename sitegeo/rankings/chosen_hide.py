@@ -18,7 +18,7 @@ from sitegeo.places.config import Assume, GearKeys
 from sitegeo.siting.candidates import candidates
 from sitegeo.surveys.survey import Survey
 
-Hide = tuple[float, float] | Path
+ChosenHide = tuple[float, float] | Path
 """Latitude and longitude, or a GPX file of waypoints."""
 
 _MOST = 999
@@ -32,11 +32,11 @@ class _Spot:
     lon: float
 
 
-def hides_of(survey: Survey, hide: Hide) -> gpd.GeoDataFrame:
+def chosen_hides(survey: Survey, hide: ChosenHide) -> gpd.GeoDataFrame:
     """Return chosen hides as candidates X001, X002, …, in the order they were given.
 
     Each looks the way the nearest shore does; `name` is the waypoint's own. Of several, those off
-    the survey are left out (`off_survey`), and the others keep their numbers.
+    the survey are left out (`hides_off_survey`), and the others keep their numbers.
 
     Raises
     ------
@@ -79,8 +79,8 @@ def hides_of(survey: Survey, hide: Hide) -> gpd.GeoDataFrame:
     return found.assign(name=np.array(names, dtype=object))
 
 
-def off_survey(survey: Survey, hide: Hide) -> tuple[str, ...]:
-    """Return a sentence for each spot that `hides_of` leaves out, as it lies off the survey."""
+def hides_off_survey(survey: Survey, hide: ChosenHide) -> tuple[str, ...]:
+    """Return a sentence for each spot that `chosen_hides` leaves out, as it lies off the survey."""
     spots = _spots_of(hide)
     return tuple(
         f"{' '.join(filter(None, (_id(n), s.name)))} lies off the survey and is left out: "
@@ -90,7 +90,7 @@ def off_survey(survey: Survey, hide: Hide) -> tuple[str, ...]:
     )
 
 
-def _spots_of(hide: Hide) -> list[_Spot]:
+def _spots_of(hide: ChosenHide) -> list[_Spot]:
     return read_waypoints(hide) if isinstance(hide, Path) else [_Spot("", *hide)]
 
 

@@ -24,16 +24,23 @@ from sitegeo.core.wind import Forecast, TimedWind, Wind
 from sitegeo.errors import ForecastError, UsageError
 from sitegeo.law.daylight import is_dark
 from sitegeo.law.rules import Law
-from sitegeo.law.setbacks import LAYER
 from sitegeo.places.config import Assume
-from sitegeo.rankings.many_winds import Field, ManyWinds, Scores, field_of, leaf_tables, state_of
-from sitegeo.rankings.spread_site import ground_of, refusal_of
+from sitegeo.rankings.many_winds import (
+    MORNING_HOURS,
+    Scores,
+    ScoreTables,
+    score_tables_by_hour,
+    wind_state,
+)
+from sitegeo.rankings.ranking import BlindsUnderLaw, blinds_under_law
+from sitegeo.rankings.record import judged_blind_rows, plain_rows, rejected_rows
+from sitegeo.rankings.spread_site import spread_site, why_refused
 from sitegeo.siting.explain import why
 from sitegeo.spreads.frame import POCKET_M
-from sitegeo.surveys.pipeline import gear_of
+from sitegeo.surveys.pipeline import gear_carried
 from sitegeo.surveys.survey import Survey
 
-SCHEMA = "sitegeo/hours/1"
+HOURS_SCHEMA = "sitegeo/hours/1"
 
 SPEED_SHARE = 0.25
 """Standard deviation of a forecast's speed, as a share of it; judgement."""
@@ -44,11 +51,8 @@ EDGE_M = 2.0
 AS_GOOD = 0.03
 """A score this much below the best is as good: the tables themselves are no finer; judgement."""
 
-TRIES = 8
+SPREADS_TRIED_AN_HOUR = 8
 """Spreads laid on the water for an hour before the best blind is named all the same."""
-
-MORNING = range(5, 10)
-"""Hours of the day for which a steady choice is named where no window is given."""
 
 NO_WIND = "no wind: direction not predictable"
 GAP = "no wind in the forecast"
@@ -73,24 +77,24 @@ class Hours:
         One row an hour with a wind and a blind: `time`, `id`, `score` for the wind as forecast,
         `mean` and `spread` (standard deviation) over the draws, `chance` that it is as good as
         the best.
-    field
+    judged
         The blinds that may be hunted, those ruled out, and the verdicts on both.
     """
 
     table: pd.DataFrame
     steady: pd.DataFrame
     scores: pd.DataFrame
-    field: Field
+    judged: BlindsUnderLaw
     draws: int
 
     @property
     def law(self) -> Law:
         """The law the setbacks were judged by."""
-        return self.field.law
+        return self.judged.law
 
 
 @dataclass(frozen=True)
-class Draws:
+class MorningDraws:
     """Ways a morning may turn out, in standard deviations but for `taller`.
 
     Parameters
@@ -112,7 +116,7 @@ class Draws:
         return from_deg, speed, np.full(len(speed), wind.spread_deg)
 
 
-def draw(survey: Survey, field: Field, *, draws: int) -> Draws:
+def draw_mornings(survey: Survey, judged: BlindsUnderLaw, *, draws: int) -> MorningDraws:
     """Return seeded draws of what the forecast and the survey leave open.
 
     One error of tree height for all trees (that of the median tree, against its height), since a
@@ -121,7 +125,7 @@ def draw(survey: Survey, field: Field, *, draws: int) -> Draws:
     distance: the pocket lies that much nearer the trees or farther from them, which overstates it
     for trees on a far bank.
     """
-    ids = field.blinds["id"].tolist()
+    ids = judged.blinds["id"].tolist()
     rng = np.random.default_rng(zlib.crc32("\n".join(ids).encode()))
     turn, speed, trees = rng.standard_normal((3, draws))
     edges = rng.standard_normal((draws, len(ids)))
@@ -130,7 +134,7 @@ def draw(survey: Survey, field: Field, *, draws: int) -> Draws:
     edge_m = assume.position_error_m.get("water", EDGE_M)
     height = np.clip(1.0 + doubt / tall * trees, 0.25, None)
     distance = np.clip(1.0 + edge_m / POCKET_M * edges, 0.25, None)
-    return Draws(turn, speed, height[:, None] / distance)
+    return MorningDraws(turn, speed, height[:, None] / distance)
 
 
 def _median_tree_m(survey: Survey, assume: Assume) -> tuple[float, float]:
@@ -158,7 +162,7 @@ def hours(
     ----------
     start, end
         First and last time looked at, with an offset; by default the whole forecast. With either
-        given one steady choice is named for the window, else one for each date's `MORNING`.
+        given one steady choice is named for the window, else one for each date's `MORNING_HOURS`.
     draws
         Ways the morning may turn out; 0 for the winds as forecast alone.
     law
@@ -186,10 +190,10 @@ def hours(
         )
     days = {h.time.date() for h in within}
     # Over several days a blind that is closed on any of them is left out.
-    field = field_of(survey, law=law, on=days.pop() if len(days) == 1 else None)
-    tables = leaf_tables(survey, field, within)
-    luck = draw(survey, field, draws=draws)
-    names = field.blinds["id"].to_numpy()
+    judged = blinds_under_law(survey, law=law, on=days.pop() if len(days) == 1 else None)
+    tables = score_tables_by_hour(survey, judged, within)
+    luck = draw_mornings(survey, judged, draws=draws)
+    names = judged.blinds["id"].to_numpy()
     rows, scored, clouds = [], [], {}
     for number, (hour, many) in enumerate(zip(within, tables, strict=True)):
         row, cloud, nominal = _hour(survey, hour, many, luck)
@@ -203,7 +207,7 @@ def hours(
         pd.DataFrame(rows),
         pd.DataFrame([s for s in steady if s], columns=_STEADY),
         pd.concat(scored, ignore_index=True) if scored else pd.DataFrame(columns=_SCORED),
-        field,
+        judged,
         draws,
     )
 
@@ -214,14 +218,14 @@ _SCORED = ["time", "id", "score", "mean", "spread", "chance"]
 
 
 def _hour(
-    survey: Survey, hour: TimedWind, many: ManyWinds, luck: Draws
+    survey: Survey, hour: TimedWind, many: ScoreTables, luck: MorningDraws
 ) -> tuple[dict[str, Any], FloatArray | None, FloatArray | None]:
     """Return the row of an hour, and (draws, blinds) and (blinds,) scores where there is a wind."""
     wind = hour.wind
     row: dict[str, Any] = {
         "time": hour.time,
         "dark": _is_dark_throughout(survey, hour.time),
-        "state": state_of(wind),
+        "state": wind_state(wind),
         "from_deg": np.nan if wind is None else wind.from_deg,
         "speed_mps": np.nan if wind is None else wind.speed_mps,
         "gust_mps": np.nan if wind is None or wind.gust_mps is None else wind.gust_mps,
@@ -263,18 +267,18 @@ def _is_dark_throughout(survey: Survey, start: datetime) -> bool:
 
 
 def _first_laid(
-    survey: Survey, many: ManyWinds, scores: Scores, wind: Wind
+    survey: Survey, many: ScoreTables, scores: Scores, wind: Wind
 ) -> tuple[int, pd.Series[Any], list[int]]:
     """Return the best blind on which a spread can be laid, its row, and those refused before it.
 
-    Where no spread can be laid on any of the `TRIES` best the best one stands, as the plan will
+    Where no spread can be laid on any of those tried the best one stands, as the plan will
     say why.
     """
-    gear, refused = gear_of(survey), list[int]()
-    order = np.argsort(-scores.score[0], kind="stable")[:TRIES].tolist()
+    gear, refused = gear_carried(survey), list[int]()
+    order = np.argsort(-scores.score[0], kind="stable")[:SPREADS_TRIED_AN_HOUR].tolist()
     for blind in order:
         row = many.row(scores, wind, blind)
-        if refusal_of(survey, row, ground_of(survey, row, gear)) is None:
+        if why_refused(survey, row, spread_site(survey, row, gear)) is None:
             return blind, row, refused
         refused.append(blind)
     return order[0], many.row(scores, wind, order[0]), []
@@ -304,7 +308,9 @@ def _windows(record: list[TimedWind], *, one: bool) -> Iterator[list[int]]:
     dates = sorted({h.time.date() for h in record})
     for date in dates:
         window = [
-            n for n, h in enumerate(record) if h.time.date() == date and h.time.hour in MORNING
+            n
+            for n, h in enumerate(record)
+            if h.time.date() == date and h.time.hour in MORNING_HOURS
         ]
         if window:
             yield window
@@ -330,72 +336,15 @@ def _steady(
     }
 
 
-def to_json(found: Hours) -> dict[str, Any]:
+def hours_record(found: Hours) -> dict[str, Any]:
     """Return the object that `sitegeo hours --json` prints."""
     return {
-        "schema": SCHEMA,
+        "schema": HOURS_SCHEMA,
         "draws": found.draws,
         "as_good_within": AS_GOOD,
         "law": {"name": found.law.title, "chosen": found.law.chosen},
         "hours": plain_rows(found.table),
         "steady": plain_rows(found.steady),
-        "blinds": blind_rows(found.field),
-        "rejected": rejected_rows(found.field),
+        "blinds": judged_blind_rows(found.judged),
+        "rejected": rejected_rows(found.judged),
     }
-
-
-def sure(chance: float) -> str:
-    """Return a chance in words: the scale of Mastrandrea et al. 2010 (from memory)."""
-    return next(words for least, words in _LIKELIHOOD if round(chance, 2) >= least)
-
-
-_LIKELIHOOD = (
-    (0.99, "virtually certain"),
-    (0.90, "very likely"),
-    (0.66, "likely"),
-    (0.33, "as likely as not"),
-    (0.0, "unlikely"),
-)
-
-
-def plain_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return rows as JSON objects: times as ISO 8601, rounded numbers, null for what is empty."""
-    return [
-        {str(name): plain(value) for name, value in row.items()} for row in frame.to_dict("records")
-    ]
-
-
-def plain(value: Any) -> Any:
-    """Return one value as JSON holds it."""
-    if isinstance(value, datetime):
-        return value.isoformat()
-    if isinstance(value, (list, tuple)):
-        return [plain(v) for v in value]
-    if value is None or value is pd.NaT or (isinstance(value, float) and np.isnan(value)):
-        return None
-    if isinstance(value, (float, np.floating)):
-        return round(float(value), 4)
-    return value.item() if isinstance(value, np.generic) else value
-
-
-def blind_rows(field: Field) -> list[dict[str, Any]]:
-    """Return each blind that may be hunted with its setback verdicts, as JSON objects."""
-    return [
-        {
-            "id": row["id"],
-            "kind": row["kind"],
-            "facing_deg": plain(row["facing_deg"]),
-            "setbacks": {
-                v["target"]: v["verdict"]
-                for _, v in field.verdicts[field.verdicts["id"] == row["id"]].iterrows()
-                if v["target"] in LAYER
-            },
-        }
-        for _, row in field.blinds.iterrows()
-    ]
-
-
-def rejected_rows(field: Field) -> list[dict[str, str]]:
-    """Return each blind ruled out, with its reason, as JSON objects."""
-    ids, reasons = field.rejected["id"], field.rejected["rejected_by"]
-    return [{"id": i, "rejected_by": r} for i, r in zip(ids, reasons, strict=True)]

@@ -13,7 +13,7 @@ from collections import ChainMap
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import datetime
 from typing import Any, cast
 
 import geopandas as gpd
@@ -27,20 +27,17 @@ from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.parallel import allowed
 from sitegeo.core.typing import BoolArray, ByteArray, FloatArray, IntArray
 from sitegeo.core.wind import CALM_MPS, TimedWind, Wind
-from sitegeo.errors import UsageError
 from sitegeo.exposure.shelter import wind_ratio, windward_ratio
 from sitegeo.exposure.surface import classes_of, lookup_classes
 from sitegeo.exposure.sweep import HORIZON_STEPS, empty_sweep, sweep
-from sitegeo.law.rules import Law
-from sitegeo.law.verdicts import against, verdicts_of
 from sitegeo.places.config import Assume
-from sitegeo.rankings.ranking import setback_score
+from sitegeo.rankings.ranking import BlindsUnderLaw
 from sitegeo.siting.sampling import disc, turned
 from sitegeo.siting.score import ScoreParams, combine, ripple_at, standing_of, too_weak
 from sitegeo.siting.sun import birds_sun, shooters_sun, sun_path
 from sitegeo.spreads.frame import NEAR_DECOYS_M, POCKET_M
-from sitegeo.surveys.pipeline import assumed, gear_of
-from sitegeo.surveys.survey import ATLAS, Survey
+from sitegeo.surveys.pipeline import assumptions_on, gear_carried
+from sitegeo.surveys.survey import ATLAS_FOLDER, Survey
 
 DIRECTIONS = 36
 """Directions of the atlas, at which components are worked out and interpolated between."""
@@ -57,61 +54,7 @@ _NARROWER = 0.95
 
 
 @dataclass(frozen=True)
-class Field:
-    """The blinds that may be hunted, those that may not, and the verdicts on both.
-
-    Parameters
-    ----------
-    blinds, rejected
-        Rows of the `candidates` layer with `c_setback`; the latter with `rejected_by`.
-    """
-
-    law: Law
-    blinds: gpd.GeoDataFrame
-    rejected: gpd.GeoDataFrame
-    verdicts: pd.DataFrame
-
-
-def field_of(survey: Survey, *, law: Law | None = None, on: date | None = None) -> Field:
-    """Return the blinds of a survey by the rule of `rank`: none inside a setback.
-
-    Parameters
-    ----------
-    law
-        By default the law recorded in the survey.
-    on
-        The day hunted; without one every rule holds and every closed area is closed.
-
-    Raises
-    ------
-    UsageError
-        None is left.
-    """
-    governing = law or survey.law
-    found: gpd.GeoDataFrame = survey.layers["candidates"]
-    points = gpd.GeoDataFrame(found[["id"]], geometry=found.geometry, crs=found.crs)
-    checked = verdicts_of(points, governing, survey.layers, survey.record, on=on)
-    judged = found.assign(
-        rejected_by=against(found, checked, governing),
-        c_setback=setback_score(found["id"], checked),
-    )
-    out = judged["rejected_by"].notna()
-    if out.all():
-        raise UsageError(
-            "the survey has no blind that may be hunted",
-            value=f"{len(judged)} ruled out",
-            remedy="'sitegeo rank --json' says why each was ruled out",
-        )
-    return Field(
-        governing,
-        judged[~out].reset_index(drop=True),
-        judged[out].reset_index(drop=True),
-        checked,
-    )
-
-
-@dataclass(frozen=True)
-class Upwind:
+class UpwindHorizons:
     """What stands upwind of each blind's pocket and near decoys, by stored direction.
 
     Parameters
@@ -126,7 +69,7 @@ class Upwind:
     wet: BoolArray
 
 
-def look_upwind(survey: Survey, blinds: gpd.GeoDataFrame) -> Upwind:
+def upwind_of_blinds(survey: Survey, blinds: gpd.GeoDataFrame) -> UpwindHorizons:
     """Return what stands upwind of blinds, from the atlas or else swept.
 
     Parameters
@@ -146,12 +89,12 @@ def look_upwind(survey: Survey, blinds: gpd.GeoDataFrame) -> Upwind:
         np.clip(index, 0, size - 1).reshape(shape)
         for index, size in zip(grid.rowcol(x, y), grid.shape, strict=True)
     )
-    return Upwind(horizons(survey, row, col), wet.reshape(shape))
+    return UpwindHorizons(horizons_at(survey, row, col), wet.reshape(shape))
 
 
-def horizons(survey: Survey, row: IntArray, col: IntArray) -> ByteArray:
+def horizons_at(survey: Survey, row: IntArray, col: IntArray) -> ByteArray:
     """Return horizon codes of pixels, (directions, classes, …)."""
-    if survey.folder is None or ATLAS not in survey.record:
+    if survey.folder is None or ATLAS_FOLDER not in survey.record:
         return _swept(survey.layers["obstacles"], row, col)
     atlas = survey.atlas
     top, left = int(row.min()), int(col.min())
@@ -209,8 +152,8 @@ class Scores:
 
 
 @dataclass(frozen=True)
-class ManyWinds:
-    """Tables from which the blinds' scores for any wind follow; made by `many_winds`.
+class ScoreTables:
+    """Tables from which the blinds' scores for any wind follow; made by `score_tables`.
 
     Parameters
     ----------
@@ -308,17 +251,17 @@ class ManyWinds:
         return np.asarray(np.minimum(np.minimum(lee, front), 1.0), float)
 
 
-def many_winds(
-    survey: Survey, blinds: gpd.GeoDataFrame, upwind: Upwind, assume: Assume
-) -> ManyWinds:
+def score_tables(
+    survey: Survey, blinds: gpd.GeoDataFrame, upwind: UpwindHorizons, assume: Assume
+) -> ScoreTables:
     """Return the tables for one state of the leaves.
 
     Parameters
     ----------
     blinds
-        Of `field_of`.
+        Of `blinds_under_law`.
     upwind
-        Of `look_upwind` for the same blinds.
+        Of `upwind_of_blinds` for the same blinds.
     assume
         Of `ranking.assumed` for the hour.
 
@@ -336,20 +279,22 @@ def many_winds(
     tables = {n: np.stack([f[f"c_{n}"].to_numpy(float) for f in frames]) for n in names}
     still = {n: calm[f"c_{n}"].to_numpy(float) for n in names}
     tables.pop("ripple")
-    return ManyWinds(blinds, by_step, ratio, ahead, tables, still)
+    return ScoreTables(blinds, by_step, ratio, ahead, tables, still)
 
 
-def leaf_tables(survey: Survey, field: Field, record: list[TimedWind]) -> list[ManyWinds]:
+def score_tables_by_hour(
+    survey: Survey, judged: BlindsUnderLaw, record: list[TimedWind]
+) -> list[ScoreTables]:
     """Return the tables that go with each hour: one look upwind, one set a leaf state."""
-    upwind = look_upwind(survey, field.blinds)
-    made: dict[bool | None, ManyWinds] = {}
+    upwind = upwind_of_blinds(survey, judged.blinds)
+    made: dict[bool | None, ScoreTables] = {}
     by_month: dict[int, bool | None] = {}
     for hour in record:
         if hour.time.month not in by_month:
-            assume = assumed(survey, hour.time)
+            assume = assumptions_on(survey, hour.time)
             by_month[hour.time.month] = assume.leaf_off
             if assume.leaf_off not in made:
-                made[assume.leaf_off] = many_winds(survey, field.blinds, upwind, assume)
+                made[assume.leaf_off] = score_tables(survey, judged.blinds, upwind, assume)
     return [made[by_month[hour.time.month]] for hour in record]
 
 
@@ -358,7 +303,7 @@ def _by_step(survey: Survey, assume: Assume) -> ByStep:
     open_wind = np.broadcast_to(np.array([1e3, 0, 1.0])[:, None, None], (3, *survey.grid.shape))
     morning: dict[str, Any] = {
         "assume": assume,
-        "gear": gear_of(survey),
+        "gear": gear_carried(survey),
         "exposure": Raster(open_wind, survey.grid, None, ("fetch_m", "at_least", "local_ratio")),
     }
     given = ChainMap(morning, cast("dict[str, Any]", survey.layers))
@@ -377,7 +322,7 @@ def _by_step(survey: Survey, assume: Assume) -> ByStep:
     return scored
 
 
-def _ratios(upwind: Upwind, classes: tuple[str, ...]) -> tuple[FloatArray, FloatArray]:
+def _ratios(upwind: UpwindHorizons, classes: tuple[str, ...]) -> tuple[FloatArray, FloatArray]:
     """Return local over open wind by octave and direction, the mean over each patch's water."""
     count = np.maximum(upwind.wet.sum(axis=-1), 1)
     ratio = np.empty((len(OCTAVES), *upwind.codes.shape[:1], *upwind.wet.shape[:2]))
@@ -394,7 +339,7 @@ def _ratios(upwind: Upwind, classes: tuple[str, ...]) -> tuple[FloatArray, Float
     return ratio, ahead
 
 
-def _least(tables: list[FloatArray], upwind: Upwind) -> FloatArray:
+def _least(tables: list[FloatArray], upwind: UpwindHorizons) -> FloatArray:
     """Return the least over the classes of each one's table, (directions, blinds, 2, pixels)."""
     looked = [table[upwind.codes[:, band]] for band, table in enumerate(tables)]
     return np.asarray(np.minimum.reduce(looked), float)
@@ -415,6 +360,10 @@ def _shared(from_deg: FloatArray) -> FloatArray:
     return np.asarray(np.clip(1.0 - off / step, 0.0, 1.0), float)
 
 
-def state_of(wind: Wind | None) -> str:
+def wind_state(wind: Wind | None) -> str:
     """Return wind, calm or gap."""
     return "gap" if wind is None else "calm" if wind.speed_mps < CALM_MPS else "wind"
+
+
+MORNING_HOURS = range(5, 10)
+"""Hours of the day that make a morning, by the record's own clock."""

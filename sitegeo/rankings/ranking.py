@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import ChainMap
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any, cast
 
 import geopandas as gpd
@@ -15,26 +15,28 @@ import pandas as pd
 from sitegeo.core import steps
 from sitegeo.core.typing import BoolArray, FloatArray
 from sitegeo.core.wind import Wind
-from sitegeo.errors import SurveyError
+from sitegeo.errors import SurveyError, UsageError
 from sitegeo.law.rules import Law
 from sitegeo.law.setbacks import LAYER
 from sitegeo.law.verdicts import against, verdict_words, verdicts_of
-from sitegeo.rankings.spread_site import ground_of, refusal_of
+from sitegeo.rankings.spread_site import spread_site, why_refused
 from sitegeo.siting.candidates import best_of_each
 from sitegeo.siting.curves import UNKNOWN, margin_worth
 from sitegeo.siting.explain import cautions, lacks_room, why
-from sitegeo.siting.score import with_component
+from sitegeo.siting.score import (
+    with_component,
+)
 from sitegeo.spreads.decoys import Gear
-from sitegeo.surveys.pipeline import assumed, gear_of
+from sitegeo.surveys.pipeline import assumptions_on, gear_carried
 from sitegeo.surveys.survey import Survey
 from sitegeo.units import LengthUnit
 
-SURE_OF = 10
+SPREADS_TRIED = 10
 """So many of the best places have their spread laid on the water before they are named."""
 
-REFUSED = "no spread can be laid in this wind: "
+NO_SPREAD = "no spread can be laid in this wind: "
 
-VERDICT_WORTH = {"clear": 1.0, "not checked": UNKNOWN, "close": 0.2, "inside": 0.0}
+VERDICT_SCORE = {"clear": 1.0, "not checked": UNKNOWN, "close": 0.2, "inside": 0.0}
 """What a setback verdict counts as a component of the score, clear by its margin; judgement."""
 
 
@@ -86,7 +88,7 @@ class Ranking:
     @property
     def refused(self) -> gpd.GeoDataFrame:
         """The rejected on which only this wind lets no spread be laid."""
-        return self.rejected[self.rejected["rejected_by"].str.startswith(REFUSED)]
+        return self.rejected[self.rejected["rejected_by"].str.startswith(NO_SPREAD)]
 
     @property
     def huntable(self) -> gpd.GeoDataFrame:
@@ -110,7 +112,7 @@ def rank(
     decoys: int | None = None,
     far_group: bool | None = None,
     want: Iterable[str] | None = ("blinds",),
-    sure_of: int = SURE_OF,
+    spreads_tried: int = SPREADS_TRIED,
 ) -> Ranking:
     """Return the blinds of a survey ranked for a wind.
 
@@ -128,7 +130,7 @@ def rank(
         Whether some are set far out; by default the gear recorded in the survey.
     want
         Layers to make, among them `blinds`; None for all that a wind adds.
-    sure_of
+    spreads_tried
         For so many of the best places the spread is laid on the water; a blind whose spread is
         refused is rejected, and so is any other on which a quick look finds no water for one. With
         0 neither is done.
@@ -139,8 +141,8 @@ def rank(
         If a step cannot run or breaks its contract.
     """
     governing = law or survey.law
-    assume = assumed(survey, when)
-    gear = gear_of(survey, decoys, far_group=far_group)
+    assume = assumptions_on(survey, when)
+    gear = gear_carried(survey, decoys, far_group=far_group)
     morning: dict[str, Any] = {"wind": wind, "assume": assume, "gear": gear}
     morning["candidates"] = survey.layers["candidates"] if candidates is None else candidates
     if when is not None:
@@ -155,7 +157,7 @@ def rank(
     checked = verdicts_of(points, governing, survey.layers, survey.record, on=on)
     scored = with_component(scored, "setback", setback_score(scored["id"], checked))
     scored = scored.assign(rejected_by=against(scored, checked, governing))
-    blinds, rejected = _sorted_out(_laid(survey, scored, gear, sure_of))
+    blinds, rejected = _sorted_out(_laid(survey, scored, gear, spreads_tried))
     rows = [dict(row) for _, row in blinds.iterrows()]
     bare = bool(assume.leaf_off)
     blinds["why"] = pd.Series([why(row, wind) for row in rows], dtype=object)
@@ -168,7 +170,7 @@ def rank(
 def setback_score(ids: pd.Series[str], checked: pd.DataFrame) -> FloatArray:
     """Return 1 where setbacks are clear by a margin, less where close, and where not checked."""
     checked = checked[checked["target"].isin(list(LAYER))]
-    verdict = checked["verdict"].map(VERDICT_WORTH).to_numpy(float)
+    verdict = checked["verdict"].map(VERDICT_SCORE).to_numpy(float)
     margin = margin_worth(checked["margin_m"].to_numpy(float))
     each = np.where(checked["verdict"] == "clear", margin, verdict)
     worth = pd.Series(each).groupby(checked["id"].to_numpy()).min()
@@ -184,26 +186,28 @@ def without_room(scored: gpd.GeoDataFrame) -> BoolArray:
     )
 
 
-def _laid(survey: Survey, scored: gpd.GeoDataFrame, gear: Gear, sure_of: int) -> gpd.GeoDataFrame:
+def _laid(
+    survey: Survey, scored: gpd.GeoDataFrame, gear: Gear, spreads_tried: int
+) -> gpd.GeoDataFrame:
     """Return scored blinds, those rejected on which no spread can be laid.
 
-    A quick look tells for all of them; on the best `sure_of` the spread is laid.
+    A quick look tells for all of them; on the best `spreads_tried` the spread is laid.
     """
-    if not sure_of:
+    if not spreads_tried:
         return scored
     lacking = scored["rejected_by"].isna() & without_room(scored)
-    words = REFUSED + scored["kind"].map(lacks_room)
+    words = NO_SPREAD + scored["kind"].map(lacks_room)
     scored = scored.assign(rejected_by=scored["rejected_by"].mask(lacking, words))
     fits: set[str] = set()
     while True:
         blinds, _ = _sorted_out(scored)
-        best = blinds[blinds["same_place_as"].isna()].head(sure_of)
+        best = blinds[blinds["same_place_as"].isna()].head(spreads_tried)
         untried = best[~best["id"].isin(fits)]
         refused = {}
         for _, row in untried.iterrows():
-            why_not = refusal_of(survey, row, ground_of(survey, row, gear))
+            why_not = why_refused(survey, row, spread_site(survey, row, gear))
             if why_not:
-                refused[row["id"]] = REFUSED + why_not
+                refused[row["id"]] = NO_SPREAD + why_not
             fits.add(row["id"])
         if not refused:
             return scored
@@ -214,10 +218,10 @@ def _laid(survey: Survey, scored: gpd.GeoDataFrame, gear: Gear, sure_of: int) ->
 def _sorted_out(scored: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
     """Return the ranked blinds and the rejected."""
     out = scored["rejected_by"].notna()
-    return in_order(scored[~out]), scored[out].reset_index(drop=True)
+    return with_ranks(scored[~out]), scored[out].reset_index(drop=True)
 
 
-def in_order(scored: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+def with_ranks(scored: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Return scored blinds with their `rank`: the best of each place first, ties by id.
 
     `same_place_as` names for the others the better blind of the same place.
@@ -228,3 +232,59 @@ def in_order(scored: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     blinds = scored.iloc[order].reset_index(drop=True).assign(same_place_as=stands[order])
     blinds.insert(1, "rank", np.arange(1, len(blinds) + 1))
     return blinds
+
+
+@dataclass(frozen=True)
+class BlindsUnderLaw:
+    """The blinds that may be hunted, those that may not, and the verdicts on both.
+
+    Parameters
+    ----------
+    blinds, rejected
+        Rows of the `candidates` layer with `c_setback`; the latter with `rejected_by`.
+    """
+
+    law: Law
+    blinds: gpd.GeoDataFrame
+    rejected: gpd.GeoDataFrame
+    verdicts: pd.DataFrame
+
+
+def blinds_under_law(
+    survey: Survey, *, law: Law | None = None, on: date | None = None
+) -> BlindsUnderLaw:
+    """Return the blinds of a survey by the rule of `rank`: none inside a setback.
+
+    Parameters
+    ----------
+    law
+        By default the law recorded in the survey.
+    on
+        The day hunted; without one every rule holds and every closed area is closed.
+
+    Raises
+    ------
+    UsageError
+        None is left.
+    """
+    governing = law or survey.law
+    found: gpd.GeoDataFrame = survey.layers["candidates"]
+    points = gpd.GeoDataFrame(found[["id"]], geometry=found.geometry, crs=found.crs)
+    checked = verdicts_of(points, governing, survey.layers, survey.record, on=on)
+    judged = found.assign(
+        rejected_by=against(found, checked, governing),
+        c_setback=setback_score(found["id"], checked),
+    )
+    out = judged["rejected_by"].notna()
+    if out.all():
+        raise UsageError(
+            "the survey has no blind that may be hunted",
+            value=f"{len(judged)} ruled out",
+            remedy="'sitegeo rank --json' says why each was ruled out",
+        )
+    return BlindsUnderLaw(
+        governing,
+        judged[~out].reset_index(drop=True),
+        judged[out].reset_index(drop=True),
+        checked,
+    )

@@ -2,28 +2,30 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 
 from sitegeo.core.grid import WGS84
 from sitegeo.law.safety import morning_cautions
 from sitegeo.law.setbacks import LAYER
-from sitegeo.rankings.ranking import Ranking
+from sitegeo.rankings.ranking import BlindsUnderLaw, Ranking
 
-SCHEMA = "sitegeo/rank/1"
+RANK_SCHEMA = "sitegeo/rank/1"
 
 
-def to_json(
+def ranking_record(
     ranking: Ranking, *, top: int | None = None, air_c: float | None = None
 ) -> dict[str, Any]:
     """Return the ranking as the object `sitegeo rank --json` prints; `air_c` for the wind chill."""
     blinds = ranking.blinds if top is None else ranking.places.head(top)
     wind = ranking.wind
     return {
-        "schema": SCHEMA,
+        "schema": RANK_SCHEMA,
         "wind": {
             "from_deg": wind.from_deg,
             "speed_mps": round(wind.speed_mps, 3),
@@ -95,3 +97,46 @@ def _text(value: Any) -> str | None:
 
 def _number(value: Any) -> float | None:
     return None if value is None or not np.isfinite(value) else round(float(value), 2)
+
+
+def plain_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return rows as JSON objects: times as ISO 8601, rounded numbers, null for what is empty."""
+    return [
+        {str(name): plain(value) for name, value in row.items()} for row in frame.to_dict("records")
+    ]
+
+
+def plain(value: Any) -> Any:
+    """Return one value as JSON holds it."""
+    if isinstance(value, datetime):
+        return value.isoformat()
+    if isinstance(value, (list, tuple)):
+        return [plain(v) for v in value]
+    if value is None or value is pd.NaT or (isinstance(value, float) and np.isnan(value)):
+        return None
+    if isinstance(value, (float, np.floating)):
+        return round(float(value), 4)
+    return value.item() if isinstance(value, np.generic) else value
+
+
+def judged_blind_rows(judged: BlindsUnderLaw) -> list[dict[str, Any]]:
+    """Return each blind that may be hunted with its setback verdicts, as JSON objects."""
+    return [
+        {
+            "id": row["id"],
+            "kind": row["kind"],
+            "facing_deg": plain(row["facing_deg"]),
+            "setbacks": {
+                v["target"]: v["verdict"]
+                for _, v in judged.verdicts[judged.verdicts["id"] == row["id"]].iterrows()
+                if v["target"] in LAYER
+            },
+        }
+        for _, row in judged.blinds.iterrows()
+    ]
+
+
+def rejected_rows(judged: BlindsUnderLaw) -> list[dict[str, str]]:
+    """Return each blind ruled out, with its reason, as JSON objects."""
+    ids, reasons = judged.rejected["id"], judged.rejected["rejected_by"]
+    return [{"id": i, "rejected_by": r} for i, r in zip(ids, reasons, strict=True)]

@@ -15,18 +15,17 @@ from sitegeo.core.typing import AnyArray, BoolArray, FloatArray
 from sitegeo.core.wind import Forecast, TimedWind
 from sitegeo.errors import ForecastError, UsageError
 from sitegeo.law.rules import Law
-from sitegeo.rankings.hours import blind_rows, plain_rows, rejected_rows
-from sitegeo.rankings.many_winds import Field, ManyWinds, field_of, leaf_tables, state_of
+from sitegeo.rankings.many_winds import MORNING_HOURS, ScoreTables, score_tables_by_hour, wind_state
+from sitegeo.rankings.ranking import BlindsUnderLaw, blinds_under_law
+from sitegeo.rankings.record import judged_blind_rows, plain_rows, rejected_rows
 from sitegeo.siting.candidates import ALL_ROUND
 from sitegeo.siting.curves import UNKNOWN
 from sitegeo.siting.explain import grade
 from sitegeo.siting.score import combine
 from sitegeo.surveys.survey import Survey
 
-SCHEMA = "sitegeo/season/1"
+SEASON_SCHEMA = "sitegeo/season/1"
 
-HOURS = range(5, 10)
-"""Hours of the day that make a morning, by the record's own clock."""
 
 WORKS_SHARE = 0.9
 """A blind works on a morning if its score is at least this share of the best blind's; judgement."""
@@ -55,7 +54,7 @@ class Season:
         (the places that do). Dates without a usable hour have 0 hours and `why`: calm or gap.
     works
         Mornings × places, True where one works; rows by date, columns by id.
-    field
+    judged
         The blinds that may be hunted, those ruled out, and the verdicts on both.
     """
 
@@ -63,16 +62,16 @@ class Season:
     teams: pd.DataFrame
     mornings: pd.DataFrame
     works: pd.DataFrame
-    field: Field
+    judged: BlindsUnderLaw
 
     @property
     def law(self) -> Law:
         """The law the setbacks were judged by."""
-        return self.field.law
+        return self.judged.law
 
 
 def season(
-    survey: Survey, winds: Forecast, *, hours: Sequence[int] = HOURS, law: Law | None = None
+    survey: Survey, winds: Forecast, *, hours: Sequence[int] = MORNING_HOURS, law: Law | None = None
 ) -> Season:
     """Return the share of past mornings on which each blind works, and the best pair and trio.
 
@@ -94,9 +93,9 @@ def season(
     ForecastError
         The record has no morning with a wind.
     """
-    found = judged(survey, winds, hours=hours, law=law)
+    found = score_mornings(survey, winds, hours=hours, law=law)
     by_blind = found.works(found.mean.max(axis=1))
-    names, of = np.unique(places_of(found.field), return_inverse=True)
+    names, of = np.unique(place_ids(found.judged), return_inverse=True)
     works = np.stack([by_blind[:, of == n].any(axis=1) for n in range(len(names))], axis=1)
     score = np.array([found.mean[:, of == n].max(axis=1).mean() for n in range(len(names))])
     return Season(
@@ -104,20 +103,20 @@ def season(
         _teams(works, names, score),
         _mornings(found, works, names),
         pd.DataFrame(works, index=pd.Index(found.dates, name="date"), columns=names),
-        found.field,
+        found.judged,
     )
 
 
-def places_of(field: Field) -> AnyArray:
+def place_ids(judged: BlindsUnderLaw) -> AnyArray:
     """Return the id of the place of each blind: a position hunted all round, or the blind."""
-    blinds = field.blinds
+    blinds = judged.blinds
     place = blinds["position_id"].where(blinds["kind"].isin(ALL_ROUND), blinds["id"])
     return place.to_numpy(str)
 
 
 @dataclass(frozen=True)
-class Judged:
-    """Blinds judged on past mornings, before they are compared with the best one.
+class ScoredMornings:
+    """Blinds scored on past mornings, before they are compared with the best one.
 
     Parameters
     ----------
@@ -133,38 +132,40 @@ class Judged:
     dates: AnyArray
     mean: FloatArray
     fair: BoolArray
-    field: Field
+    judged: BlindsUnderLaw
 
     def works(self, best: FloatArray) -> BoolArray:
         """Return (mornings, blinds) where one works, `best` being each morning's best score."""
         return np.asarray(self.fair & (self.mean >= WORKS_SHARE * best[:, None]), np.bool_)
 
 
-def judged(
-    survey: Survey, winds: Forecast, *, hours: Sequence[int] = HOURS, law: Law | None = None
-) -> Judged:
+def score_mornings(
+    survey: Survey, winds: Forecast, *, hours: Sequence[int] = MORNING_HOURS, law: Law | None = None
+) -> ScoredMornings:
     """Return every blind's mean score on every morning; parameters and errors as of `season`."""
     wanted = set(hours)
     if not wanted or not wanted <= set(range(24)):
         raise UsageError("hours of a morning lie in 0 to 23", value=sorted(wanted))
     record = [h for h in winds.hours if h.time.hour in wanted]
-    windy = [h for h in record if state_of(h.wind) == "wind"]
+    windy = [h for h in record if wind_state(h.wind) == "wind"]
     if not windy:
         raise ForecastError(
             "has no hour with a wind among those asked for",
             value=f"{min(wanted)}-{max(wanted)} o'clock",
             remedy="Give other --hours, or a record of more mornings",
         )
-    field = field_of(survey, law=law)
-    score, parts = _scores(windy, leaf_tables(survey, field, windy))
+    judged = blinds_under_law(survey, law=law)
+    score, parts = _scores(windy, score_tables_by_hour(survey, judged, windy))
     dates, morning = np.unique([h.time.date() for h in windy], return_inverse=True)
     mean = _mean_by(morning, score, len(dates))
     fair = np.logical_and.reduce([_fair(_mean_by(morning, p, len(dates))) for p in parts])
-    return Judged(record, dates, mean, fair, field)
+    return ScoredMornings(record, dates, mean, fair, judged)
 
 
-def _scores(windy: list[TimedWind], tables: list[ManyWinds]) -> tuple[FloatArray, list[FloatArray]]:
-    """Return the scores, and each judged component, of all hours: (hours, blinds).
+def _scores(
+    windy: list[TimedWind], tables: list[ScoreTables]
+) -> tuple[FloatArray, list[FloatArray]]:
+    """Return the scores, and each component of `JUDGED`, of all hours: (hours, blinds).
 
     In timber people make the ripple, which tells one morning from another no more than a layer
     that is missing does: there it counts as not known.
@@ -198,10 +199,10 @@ def _fair(values: FloatArray) -> BoolArray:
 
 
 def _by_place(
-    found: Judged, works: BoolArray, names: AnyArray, of: NDArray[np.intp]
+    found: ScoredMornings, works: BoolArray, names: AnyArray, of: NDArray[np.intp]
 ) -> pd.DataFrame:
     """Return the table of `Season`; `of` is the place of each blind, as an index into `names`."""
-    blinds, mean = found.field.blinds, found.mean
+    blinds, mean = found.judged.blinds, found.mean
     best = np.bincount(of[mean.argmax(axis=1)], minlength=len(names))
     rows = []
     for n, name in enumerate(names):
@@ -280,11 +281,11 @@ def _in_turn(works: BoolArray, chosen: list[int]) -> tuple[list[int], list[int]]
     return order, adds
 
 
-def _mornings(found: Judged, works: BoolArray, names: AnyArray) -> pd.DataFrame:
+def _mornings(found: ScoredMornings, works: BoolArray, names: AnyArray) -> pd.DataFrame:
     states: dict[Any, list[str]] = {}
     for hour in found.record:
-        states.setdefault(hour.time.date(), []).append(state_of(hour.wind))
-    blinds = found.field.blinds["id"].to_numpy()
+        states.setdefault(hour.time.date(), []).append(wind_state(hour.wind))
+    blinds = found.judged.blinds["id"].to_numpy()
     mean, place = found.mean, {date: n for n, date in enumerate(found.dates)}
     rows: list[tuple[Any, ...]] = []
     for date, seen in sorted(states.items()):
@@ -300,11 +301,11 @@ def _mornings(found: Judged, works: BoolArray, names: AnyArray) -> pd.DataFrame:
     return frame.assign(**{name: held.where(held.notna(), None) for name, held in words.items()})
 
 
-def to_json(found: Season) -> dict[str, Any]:
+def season_record(found: Season) -> dict[str, Any]:
     """Return the object that `sitegeo season --json` prints."""
     mornings = found.mornings.assign(date=[d.isoformat() for d in found.mornings["date"]])
     return {
-        "schema": SCHEMA,
+        "schema": SEASON_SCHEMA,
         "works_share": WORKS_SHARE,
         "none_poor_of": list(JUDGED),
         "law": {"name": found.law.title, "chosen": found.law.chosen},
@@ -312,6 +313,6 @@ def to_json(found: Season) -> dict[str, Any]:
         "places": plain_rows(found.table),
         "teams": plain_rows(found.teams),
         "mornings": plain_rows(mornings),
-        "setbacks": blind_rows(found.field),
-        "rejected": rejected_rows(found.field),
+        "setbacks": judged_blind_rows(found.judged),
+        "rejected": rejected_rows(found.judged),
     }

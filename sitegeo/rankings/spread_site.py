@@ -24,10 +24,10 @@ from sitegeo.spreads.result import Spread
 from sitegeo.surveys.survey import Survey
 from sitegeo.units import yd
 
-NEAR_M = 150.0
-LAYER = "near_water"
+KEPT_WATER_M = 150.0
+NEAR_WATER = "near_water"
 
-APPROACH_M = yd(45.0)
+APPROACH_DRAWN_M = yd(45.0)
 """The way birds come in is drawn this far from the middle of the pocket."""
 
 LITTLE_ROOM = 0.6
@@ -47,7 +47,7 @@ CALM_BARE = "No decoys, and no wind: direction not predictable."
 
 
 @dataclass(frozen=True)
-class Ground:
+class SpreadSite:
     """What a spread is laid on: the hide's frame, the water round it, and what is carried.
 
     `facing_deg` is true; `water` and `flooded` (trees that stand in water) are in the frame's CRS.
@@ -103,15 +103,15 @@ class Ground:
 
     def layer(self, crs: Any) -> gpd.GeoDataFrame:
         """Return the water and flooded trees near the hide, as plan.gpkg keeps them."""
-        near = shapely.Point(self.frame.x, self.frame.y).buffer(NEAR_M)
+        near = shapely.Point(self.frame.x, self.frame.y).buffer(KEPT_WATER_M)
         shapes = [layouts.polygons_of(s.intersection(near)) for s in (self.water, self.flooded)]
         frame = gpd.GeoDataFrame({"id": ["water", "flooded"]}, geometry=shapes, crs=crs)
         return frame[~frame.geometry.is_empty].reset_index(drop=True)
 
 
-def ground_of(
+def spread_site(
     survey: Survey, row: pd.Series[Any], gear: Gear, *, season: Season | None = None
-) -> Ground:
+) -> SpreadSite:
     """Return what the spread of a blind is laid on."""
     facing = float(row["facing_deg"])
     frame = Frame(row.geometry.x, row.geometry.y, float(survey.grid.to_grid_bearing(facing)))
@@ -124,7 +124,7 @@ def ground_of(
         if row["layout"] == "timber"
         else shapely.Polygon()
     )
-    return Ground(
+    return SpreadSite(
         frame=frame,
         facing_deg=facing,
         kind=str(row["kind"]),
@@ -136,7 +136,7 @@ def ground_of(
     )
 
 
-def lay(survey: Survey, row: pd.Series[Any], ground: Ground) -> Spread:
+def lay_spread(survey: Survey, row: pd.Series[Any], ground: SpreadSite) -> Spread:
     """Return the layout of a scored blind laid on its ground, with depths where they are known."""
     laid = ground.lay(row["layout"], float(row["phi_deg"]), _depths(survey))
     if laid.refused:
@@ -147,16 +147,16 @@ def lay(survey: Survey, row: pd.Series[Any], ground: Ground) -> Spread:
     return replace(laid, approach=_approach(row, ground, laid))
 
 
-def _approach(row: pd.Series[Any], ground: Ground, spread: Spread) -> FloatArray:
+def _approach(row: pd.Series[Any], ground: SpreadSite, spread: Spread) -> FloatArray:
     """Return the line birds come in by, from afar to the downwind edge of the pocket."""
     downwind = ground.frame.facing_grid_deg + spread.phi_deg + 180.0
     middle = np.array([spread.pocket_centre])
-    (line,) = lines(middle, downwind, np.array([float(row["bend_deg"])]), length_m=APPROACH_M)
+    (line,) = lines(middle, downwind, np.array([float(row["bend_deg"])]), length_m=APPROACH_DRAWN_M)
     outside = ~shapely.contains_xy(spread.pocket, line)
     return np.asarray(line[outside][::-1], float)
 
 
-def refusal_of(survey: Survey, row: pd.Series[Any], ground: Ground) -> str | None:
+def why_refused(survey: Survey, row: pd.Series[Any], ground: SpreadSite) -> str | None:
     """Return why no spread can be laid for a scored blind, None where one can."""
     return ground.refusal(row["layout"], float(row["phi_deg"]), _depths(survey))
 
@@ -166,7 +166,9 @@ def _depths(survey: Survey) -> Depths | None:
     return None if depth is None else lambda xy: depth.sample(xy[:, 0], xy[:, 1])
 
 
-def landing_of(survey: Survey, row: pd.Series[Any], spread: Spread, wind: Wind) -> gpd.GeoDataFrame:
+def touchdown_areas(
+    survey: Survey, row: pd.Series[Any], spread: Spread, wind: Wind
+) -> gpd.GeoDataFrame:
     """Return where birds would touch down for the spread of a scored blind."""
     from sitegeo.siting.approach import touchdown  # noqa: PLC0415 (slow; a ranking lands no birds)
 
@@ -182,7 +184,7 @@ def landing_of(survey: Survey, row: pd.Series[Any], spread: Spread, wind: Wind) 
     )
 
 
-def landing_words(spread: Spread, landing: gpd.GeoDataFrame) -> tuple[str, ...]:
+def touchdown_cautions(spread: Spread, landing: gpd.GeoDataFrame) -> tuple[str, ...]:
     """Return a caution where what stands downwind leaves birds little room over the pocket."""
     if spread.refused or not len(spread.approach):
         return ()

@@ -27,24 +27,24 @@ from sitegeo.exposure.banks import BankParams, LeeParams, bank_sides, calm_strip
 from sitegeo.exposure.shelter import ratio_table, spread_weights, windward_ratio
 from sitegeo.exposure.surface import classes_for
 from sitegeo.exposure.sweep import HORIZON_STEPS
-from sitegeo.rankings.many_winds import DIRECTIONS, bearings, horizons
-from sitegeo.rankings.ranking import Ranking, in_order
+from sitegeo.rankings.many_winds import DIRECTIONS, bearings, horizons_at
+from sitegeo.rankings.ranking import Ranking, with_ranks
 from sitegeo.siting.sampling import disc, turned
 from sitegeo.siting.score import standing_of, with_component
 from sitegeo.spreads.frame import NEAR_DECOYS_M, POCKET_M
 from sitegeo.surveys.survey import Survey
 
-STEP_DEG = 360.0 / DIRECTIONS
+_STEP_DEG = 360.0 / DIRECTIONS
 LEE_CELL_M = 6.0
 """Sheltered water is drawn from pixels about this far apart."""
 
-SIMPLIFY_M = 1.5
+_SIMPLIFY_M = 1.5
 
 _WAY_ROUND = DIRECTIONS // 2
 
 
 @dataclass(frozen=True)
-class Turned:
+class PlaceInWind:
     """The place under one wind.
 
     Parameters
@@ -68,7 +68,7 @@ class Turned:
     lee: tuple[FloatArray, ...]
 
 
-def turning(survey: Survey, ranked: Ranking) -> tuple[Turned, ...]:
+def rank_all_round(survey: Survey, ranked: Ranking) -> tuple[PlaceInWind, ...]:
     """Return the morning for the ranked wind, then on from it for winds from whole tens of degrees.
 
     None in a calm. The order of the blinds for each is that of `rank` for that wind, before it
@@ -100,7 +100,7 @@ def turning(survey: Survey, ranked: Ranking) -> tuple[Turned, ...]:
         )
         lee = tuple(_outlines(everywhere[looked.lee.part].reshape(looked.lee.shape), looked.lee))
         side = bank_sides(wind, facing)
-        found.append(Turned(wind, blinds, side, local[:, near], strip, lee))
+        found.append(PlaceInWind(wind, blinds, side, local[:, near], strip, lee))
     return tuple(found)
 
 
@@ -180,16 +180,16 @@ def _ratios(
     )
     with np.errstate(divide="ignore"):
         front = windward_ratio(1.0 / HORIZON_STEPS).astype(np.float32)
-    codes = horizons(survey, looked.row[wet], looked.col[wet])
+    codes = horizons_at(survey, looked.row[wet], looked.col[wet])
     behind = [np.minimum.reduce([t[c] for t, c in zip(lee, each, strict=True)]) for each in codes]
     ahead = [np.minimum.reduce([front[c] for c in each]) for each in codes]
     turns, weights = spread_weights(ranked.wind.spread_deg)
     for n, wind in enumerate(winds[1:], start=1):
-        at = round(wind.from_deg / STEP_DEG)
+        at = round(wind.from_deg / _STEP_DEG)
         # Single precision and this order: as the field of one wind is summed.
         mean = np.zeros(int(wet.sum()), np.float32)
         for turn, weight in zip(turns, weights, strict=True):
-            mean += behind[(at + round(turn / STEP_DEG)) % DIRECTIONS] * np.float32(weight)
+            mean += behind[(at + round(turn / _STEP_DEG)) % DIRECTIONS] * np.float32(weight)
         ratio[n, wet] = np.minimum(np.minimum(mean, ahead[(at + _WAY_ROUND) % DIRECTIONS]), 1)
     return ratio
 
@@ -225,7 +225,7 @@ def _scored(
         local[row[inside], col[inside]] = values[near][inside]
         morning["wind"] = wind
         frame = steps.run(order, have, {}, verify=wind is winds[0]).layers["blinds"]
-        yield in_order(with_component(frame, "setback", setback))
+        yield with_ranks(with_component(frame, "setback", setback))
 
 
 def _outlines(ratio: Float32Array, cells: _Lattice) -> Iterator[FloatArray]:
@@ -236,5 +236,5 @@ def _outlines(ratio: Float32Array, cells: _Lattice) -> Iterator[FloatArray]:
     rings = find_contours(held, params.sheltered_ratio)  # type: ignore[no-untyped-call]
     columns = (cells.grid.xy(ring[:, 0] - 1.0, ring[:, 1] - 1.0) for ring in rings)
     drawn = np.array([shapely.Polygon(np.column_stack(xy)) for xy in columns], dtype=object)
-    for ring in shapely.simplify(drawn[shapely.area(drawn) >= params.least_m2], SIMPLIFY_M):
+    for ring in shapely.simplify(drawn[shapely.area(drawn) >= params.least_m2], _SIMPLIFY_M):
         yield shapely.get_coordinates(ring)

@@ -18,7 +18,7 @@ from sitegeo.core.wind import Forecast, Wind
 from sitegeo.errors import UsageError
 from sitegeo.law.verdicts import verdicts_of
 from sitegeo.rankings.ranking import rank
-from sitegeo.rankings.season import judged
+from sitegeo.rankings.season import score_mornings
 from sitegeo.scan.region import digest
 from sitegeo.scan.tiling import Piece, reported
 from sitegeo.surveys.survey import Survey
@@ -69,7 +69,7 @@ def _ranked(
         checked = verdicts_of(points, made.law, made.layers, made.record)
         return mine, checked
     # A spread is tried at every place: the best ten of a tile would depend on how it is cut.
-    ranking = rank(made, asked.wind, when=asked.when, candidates=mine, sure_of=len(mine))
+    ranking = rank(made, asked.wind, when=asked.when, candidates=mine, spreads_tried=len(mine))
     frames = [f for f in (ranking.blinds, ranking.rejected) if len(f)]
     both = pd.concat([f.astype({"rejected_by": object}) for f in frames], ignore_index=True)
     if "cautions" in both:
@@ -90,13 +90,13 @@ def _clipped(water: gpd.GeoDataFrame, tile: Piece) -> gpd.GeoDataFrame:
 def _mornings(made: Survey, mine: gpd.GeoDataFrame, winds: Forecast, path: Path) -> None:
     only = replace(made, layers=MappingProxyType({**_lazy(made), "candidates": mine}))
     try:
-        found = judged(only, winds)
+        found = score_mornings(only, winds)
     except UsageError:  # none of its blinds may be hunted
         np.savez(path, ids=np.array([], str), dates=np.array([], str), mean=np.zeros((0, 0)))
         return
     np.savez_compressed(
         path,
-        ids=found.field.blinds["id"].to_numpy(str),
+        ids=found.judged.blinds["id"].to_numpy(str),
         dates=np.array([d.isoformat() for d in found.dates], str),
         mean=found.mean.astype(np.float32),
         fair=found.fair,

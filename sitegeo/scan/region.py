@@ -89,7 +89,7 @@ def _code_key() -> str:
 @cache
 def step_params(name: str) -> Any:
     """Return the parameters of an installed step; what is installed stays while a process runs."""
-    return pipeline.find(name).params
+    return pipeline.find_step(name).params
 
 
 def digest(*parts: object) -> str:

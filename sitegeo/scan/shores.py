@@ -62,7 +62,7 @@ OURS = ("shoreline", "positions")
 
 def walked_whole() -> bool:
     """Whether the installed steps let shores be walked over the whole region."""
-    return all(pipeline.find(name).package == __name__.partition(".")[0] for name in OURS)
+    return all(pipeline.find_step(name).package == __name__.partition(".")[0] for name in OURS)
 
 
 def outline(plates: Sequence[Plate], core: Grid, region: Grid, folder: str) -> str:

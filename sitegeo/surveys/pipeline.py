@@ -18,10 +18,10 @@ from sitegeo.errors import LayerError, StepError, UsageError
 from sitegeo.landcover.leaves import leaves_are_off
 from sitegeo.places.config import Assume, GearKeys
 from sitegeo.spreads.decoys import Gear
-from sitegeo.surveys.survey import Survey, given_to_steps, place_law
+from sitegeo.surveys.survey import Survey, place_law, place_layers
 
 
-def find(name: str) -> steps.Step[..., Any]:
+def find_step(name: str) -> steps.Step[..., Any]:
     """Return an installed step by name; raises `StepError` for an unknown one."""
     found = {s.name: s for s in steps.installed()}
     if name not in found:
@@ -31,7 +31,7 @@ def find(name: str) -> steps.Step[..., Any]:
     return found[name]
 
 
-def settings(step: steps.Step[..., Any]) -> dict[str, Any]:
+def step_settings(step: steps.Step[..., Any]) -> dict[str, Any]:
     """Return the plain parameters of a step and their defaults; tables of others are left out."""
     if step.params is None:
         return {}
@@ -47,7 +47,7 @@ def with_settings(step: steps.Step[..., Any], given: Mapping[str, str]) -> steps
     UsageError
         For a parameter it does not have, or a value that is none of its kind.
     """
-    known = settings(step)
+    known = step_settings(step)
     values = {}
     for name, text in given.items():
         if name not in known:
@@ -60,10 +60,10 @@ def with_settings(step: steps.Step[..., Any], given: Mapping[str, str]) -> steps
         return step
     params = replace(step.params, **values)
 
-    def run(**layers: Any) -> Any:
+    def function(**layers: Any) -> Any:
         return step.function(**layers, params=params)
 
-    return replace(step, function=run, params=params)
+    return replace(step, function=function, params=params)
 
 
 def _value(name: str, text: str, like: Any) -> Any:
@@ -82,7 +82,7 @@ def _value(name: str, text: str, like: Any) -> Any:
         ) from None
 
 
-def run(
+def run_step(
     step: steps.Step[..., Any],
     source: Path,
     *,
@@ -111,12 +111,16 @@ def run(
     if source.is_dir():
         survey = Survey.open(source)
         have = {name: survey.layers[name] for name in survey.layers}
-        have |= {"assume": assumed(survey, None), "law": survey.law, "gear": gear_of(survey)}
+        have |= {
+            "assume": assumptions_on(survey, None),
+            "law": survey.law,
+            "gear": gear_carried(survey),
+        }
     else:
         from sitegeo.places.place import read_place  # noqa: PLC0415 (slow; a survey needs none)
 
         place = read_place(source)
-        have, _ = given_to_steps(place, place_law(place))
+        have, _ = place_layers(place, place_law(place))
     if wind is not None:
         have["wind"] = wind
     for name, path in (layers or {}).items():
@@ -137,7 +141,7 @@ def _read(name: str, path: Path) -> Any:
     return gpd.read_file(file, layer=layer or None)
 
 
-def write(layers: Mapping[str, Any], folder: Path) -> None:
+def write_layers(layers: Mapping[str, Any], folder: Path) -> None:
     """Write layers as a survey does: one GeoPackage, and a GeoTIFF each."""
     frames = {n: v for n, v in layers.items() if not isinstance(v, Raster)}
     store.save_layers(folder, layers, {})
@@ -145,7 +149,9 @@ def write(layers: Mapping[str, Any], folder: Path) -> None:
         (folder / store.SURVEY_GPKG).unlink(missing_ok=True)
 
 
-def gear_of(survey: Survey, decoys: int | None = None, *, far_group: bool | None = None) -> Gear:
+def gear_carried(
+    survey: Survey, decoys: int | None = None, *, far_group: bool | None = None
+) -> Gear:
     """Return what the party carries and how it is set, as recorded in the survey or as asked."""
     keys = from_record(survey.record["gear"], GearKeys)
     names = ("dark", "white", "geese", "small")
@@ -158,7 +164,7 @@ def gear_of(survey: Survey, decoys: int | None = None, *, far_group: bool | None
     return Gear(decoys=wanted, far_group=far, **held, **kinds)
 
 
-def assumed(survey: Survey, when: datetime | None) -> Assume:
+def assumptions_on(survey: Survey, when: datetime | None) -> Assume:
     """Return the survey's assumptions; where they are silent on the leaves, the date tells."""
     assume = from_record(survey.record["assume"], Assume)
     if assume.leaf_off is not None or when is None:

@@ -23,7 +23,7 @@ from sitegeo.core.typing import ByteArray
 if TYPE_CHECKING:
     from sitegeo.surveys.survey import Survey
 
-Colour = tuple[int, int, int]
+_Colour = tuple[int, int, int]
 
 PANEL_PX = 1000
 UNSURE = 50
@@ -34,14 +34,14 @@ _MARGIN, _LINE = 28, 26
 _FONT = 18
 
 # Okabe and Ito (2008): told apart by colour-blind eyes; open ground is left to the photo.
-CLASSES: dict[Cover, tuple[str, Colour]] = {
+CLASS_COLOURS: dict[Cover, tuple[str, _Colour]] = {
     Cover.WATER: ("water", (86, 180, 233)),
     Cover.TREE: ("trees", (0, 158, 115)),
     Cover.LOW: ("low cover", (240, 228, 66)),
     Cover.OPEN: ("open ground", (190, 190, 190)),
     Cover.BUILT: ("bare or built", (204, 121, 167)),
 }
-KINDS: dict[str, tuple[str, Colour]] = {
+POSITION_COLOURS: dict[str, tuple[str, _Colour]] = {
     "tree line": ("tree lines", (230, 159, 0)),
     "point": ("points", (255, 255, 255)),
     "cove": ("coves", (255, 255, 255)),
@@ -54,7 +54,7 @@ _UNLABELLED = frozenset({"cover clump"})
 
 
 @dataclass(frozen=True)
-class _View:
+class _Panel:
     """A grid drawn `scale` times as large, its north-west corner at `left`, `top`."""
 
     grid: Grid
@@ -70,18 +70,18 @@ class _View:
         return list(zip(columns.tolist(), rows.tolist(), strict=True))
 
 
-def draw(survey: Survey, path: str | Path) -> Path:
-    """Write the sheet as PNG: photo and positions on the left, classes on the right.
+def draw_preview(survey: Survey, path: str | Path) -> Path:
+    """Write the preview as PNG: photo and positions on the left, classes on the right.
 
     The same survey gives the same bytes under the same library versions.
     """
     path = Path(path)
-    sheet(survey).save(path, "PNG", compress_level=3)
+    preview_image(survey).save(path, "PNG", compress_level=3)
     return path
 
 
-def sheet(survey: Survey) -> Image.Image:
-    """Return the sheet of `draw`."""
+def preview_image(survey: Survey) -> Image.Image:
+    """Return the image that `draw_preview` writes."""
     photo, cover = survey.layers[store.PHOTO], survey.layers["cover"]
     positions, water = survey.layers["positions"], survey.layers["water"]
     rows, columns = cover.grid.shape
@@ -95,8 +95,8 @@ def sheet(survey: Survey) -> Image.Image:
     pen = ImageDraw.Draw(image)
     image.paste(seen, (_MARGIN, top))
     image.paste(_classes(seen, cover, size), (2 * _MARGIN + size[0], top))
-    left = _View(cover.grid, scale, _MARGIN, top)
-    right = _View(cover.grid, scale, 2 * _MARGIN + size[0], top)
+    left = _Panel(cover.grid, scale, _MARGIN, top)
+    right = _Panel(cover.grid, scale, 2 * _MARGIN + size[0], top)
     for view in (left, right):
         for polygon in water.geometry.explode():
             for ring in (polygon.exterior, *polygon.interiors):
@@ -127,7 +127,7 @@ def _classes(seen: Image.Image, cover: Raster, size: tuple[int, int]) -> Image.I
     code, sure = resized("class"), resized("confidence")
     grey = np.asarray(seen.convert("L"), np.float32)[..., None].repeat(3, axis=2)
     out = grey.copy()
-    for member, (_, colour) in CLASSES.items():
+    for member, (_, colour) in CLASS_COLOURS.items():
         here = code == member
         out[here] = 0.4 * grey[here] + 0.6 * np.array(colour)
     row, column = np.indices(code.shape)
@@ -137,7 +137,7 @@ def _classes(seen: Image.Image, cover: Raster, size: tuple[int, int]) -> Image.I
     return Image.fromarray(np.clip(out, 0, 255).astype(np.uint8))
 
 
-def _positions(pen: ImageDraw.ImageDraw, view: _View, positions: gpd.GeoDataFrame) -> None:
+def _positions(pen: ImageDraw.ImageDraw, view: _Panel, positions: gpd.GeoDataFrame) -> None:
     text = _Writer(pen, size=15)
     # Areas first, so that lines and marks lie on them.
     order = ("open flat", "timber opening", "cover clump", "tree line", "cove", "point", "chosen")
@@ -158,9 +158,9 @@ def _anchor(shape: BaseGeometry) -> BaseGeometry:
     )
 
 
-def _mark(pen: ImageDraw.ImageDraw, view: _View, kind: str, shape: BaseGeometry) -> None:
+def _mark(pen: ImageDraw.ImageDraw, view: _Panel, kind: str, shape: BaseGeometry) -> None:
     """Draw a position: each kind has its own form, so that colour is not needed to tell it."""
-    colour = KINDS[kind][1]
+    colour = POSITION_COLOURS[kind][1]
     if shape.geom_type == "Point":
         x, y = view.at(shape)[0]
         _symbol(pen, kind, x, y)
@@ -182,14 +182,14 @@ def _rings(shape: BaseGeometry) -> list[BaseGeometry]:
     return [p.exterior for p in shapely.get_parts(shape) if p.geom_type == "Polygon"]
 
 
-def _dashes(length: float, view: _View) -> Iterator[tuple[float, float]]:
+def _dashes(length: float, view: _Panel) -> Iterator[tuple[float, float]]:
     dash = 10 * view.grid.pixel_m / view.scale
     for start in np.arange(0.0, length, 2 * dash):
         yield float(start), float(min(start + dash, length))
 
 
 def _symbol(pen: ImageDraw.ImageDraw, kind: str, x: float, y: float, r: float = 8.0) -> None:
-    colour = KINDS[kind][1]
+    colour = POSITION_COLOURS[kind][1]
     if kind == "point":
         pen.polygon([(x, y - r), (x + r, y + r), (x - r, y + r)], fill=colour, outline=INK)
     elif kind == "cove":
@@ -210,7 +210,7 @@ def _symbol(pen: ImageDraw.ImageDraw, kind: str, x: float, y: float, r: float = 
 
 
 def _scale_bar(
-    pen: ImageDraw.ImageDraw, text: _Writer, view: _View, size: tuple[int, int], y: int
+    pen: ImageDraw.ImageDraw, text: _Writer, view: _Panel, size: tuple[int, int], y: int
 ) -> None:
     px_per_m = view.scale / view.grid.pixel_m
     length = _round_length(size[0] / px_per_m / 3)
@@ -237,7 +237,7 @@ def _legend(pen: ImageDraw.ImageDraw, text: _Writer, survey: Survey, y: int, *, 
     cover = survey.layers["cover"]
     code, sure = cover.band("class"), cover.band("confidence")
     known = max(int((code != Cover.NONE).sum()), 1)
-    for i, (member, (name, colour)) in enumerate(CLASSES.items()):
+    for i, (member, (name, colour)) in enumerate(CLASS_COLOURS.items()):
         here = code == member
         share = here.sum() / known
         certainty = f", {sure[here].mean():.0f} % sure" if here.any() else ""
@@ -247,7 +247,7 @@ def _legend(pen: ImageDraw.ImageDraw, text: _Writer, survey: Survey, y: int, *, 
         text.put((_MARGIN + 42, row - 3), f"{name}: {share:.1%}{certainty}")
     text.put((_MARGIN, y + 5 * _LINE - 3), f"hatched: less than {UNSURE} % sure")
     counts = survey.layers["positions"]["kind"].value_counts()
-    for i, (kind, (name, _)) in enumerate(k for k in KINDS.items() if k[0] in counts):
+    for i, (kind, (name, _)) in enumerate(k for k in POSITION_COLOURS.items() if k[0] in counts):
         row = y + i * _LINE
         _symbol(pen, kind, 480, row + 8)
         text.put((510, row - 3), f"{name}: {counts[kind]}")

@@ -34,9 +34,9 @@ if TYPE_CHECKING:
     from sitegeo.places.place import Place
     from sitegeo.shore.agreement import Agreement
 
-MARKER = "survey.json"
-SCHEMA = "sitegeo/survey/1"
-ATLAS = "atlas"
+SURVEY_MARKER = "survey.json"
+SURVEY_SCHEMA = "sitegeo/survey/1"
+ATLAS_FOLDER = "atlas"
 
 
 @dataclass(frozen=True)
@@ -62,9 +62,9 @@ class Survey:
     def open(cls, folder: str | Path) -> Survey:
         """Return the survey saved in a folder; raises `SurveyError` if it holds none."""
         path = Path(folder)
-        output.require_ours(path, MARKER, "survey")
-        record = store.read_json(path / MARKER)
-        if not isinstance(record, dict) or record.get("schema") != SCHEMA:
+        output.require_ours(path, SURVEY_MARKER, "survey")
+        record = store.read_json(path / SURVEY_MARKER)
+        if not isinstance(record, dict) or record.get("schema") != SURVEY_SCHEMA:
             raise SurveyError(
                 "was written by another version of sitegeo",
                 where=path,
@@ -98,15 +98,15 @@ class Survey:
         from sitegeo.surveys import preview  # noqa: PLC0415 (draws; not needed to open one)
 
         out = Path(folder)
-        with output.replacing(out, MARKER, overwrite=overwrite) as new:
+        with output.replacing(out, SURVEY_MARKER, overwrite=overwrite) as new:
             classes = {f"class_{c.value}": c.name.lower() for c in Cover}
             store.save_layers(new, self.layers, {"cover": classes})
             if sheet:
-                preview.draw(self, new / "survey.png")
+                preview.draw_preview(self, new / "survey.png")
             record = dict(self.record)
             if atlas:
-                record[ATLAS] = _save_atlas(self.layers, new / ATLAS, out)
-            store.write_json(new / MARKER, record)
+                record[ATLAS_FOLDER] = _save_atlas(self.layers, new / ATLAS_FOLDER, out)
+            store.write_json(new / SURVEY_MARKER, record)
             if self.timings:
                 store.write_json(new / "timings.json", dict(self.timings))
         return out
@@ -116,7 +116,7 @@ class Survey:
         """The wind atlas; raises `SurveyError` if it was not made, or not saved yet."""
         if self.folder is None:
             raise SurveyError("has no wind atlas before it is saved", remedy="Save and open it")
-        return Atlas.open(self.folder / ATLAS)
+        return Atlas.open(self.folder / ATLAS_FOLDER)
 
     @property
     def title(self) -> str:
@@ -171,7 +171,7 @@ def survey(
         If a step cannot run or breaks its contract, or the law file cannot be used.
     """
     governing = law or place_law(place)
-    given, keys = given_to_steps(place, governing)
+    given, keys = place_layers(place, governing)
     order = steps.resolve(steps.installed(), have=given, later=inputs.MORNING_INPUTS)
     result = steps.run(
         order, given, keys, recall=_recall(previous), on_step=lambda s: on_step(s.name)
@@ -192,9 +192,11 @@ def _save_atlas(layers: Mapping[str, Any], folder: Path, old: Path) -> dict[str,
     """Write the wind atlas, or carry it over from an old survey; return its record."""
     obstacles, halo = layers["obstacles"], layers.get("halo")
     record = {"key": atlas_key(obstacles, halo=halo), "sectors": SECTORS}
-    kept = (old / ATLAS).is_dir() and store.read_json(old / MARKER).get(ATLAS) == record
+    kept = (old / ATLAS_FOLDER).is_dir() and store.read_json(old / SURVEY_MARKER).get(
+        ATLAS_FOLDER
+    ) == record
     if kept:
-        shutil.copytree(old / ATLAS, folder)
+        shutil.copytree(old / ATLAS_FOLDER, folder)
     else:
         folder.mkdir()
         write_atlas(obstacles, folder, halo=halo)
@@ -222,7 +224,7 @@ def place_law(place: Place) -> Law:
     return law.as_chosen() if place.law.confirmed and not law.example else law
 
 
-def given_to_steps(place: Place, law: Law) -> tuple[dict[str, Any], dict[str, str]]:
+def place_layers(place: Place, law: Law) -> tuple[dict[str, Any], dict[str, str]]:
     """Return what a place brings to the steps, by name, and a key of each one's content."""
     given: dict[str, Any] = {
         "imagery": place.imagery,
@@ -281,7 +283,7 @@ def _record(place: Place, law: Law, result: steps.StepRun) -> dict[str, Any]:
     grid = place.grid
     fit = _water_agreement(result)
     return {
-        "schema": SCHEMA,
+        "schema": SURVEY_SCHEMA,
         "sitegeo_version": __version__,
         "title": place.title,
         "place": place.source.name,

@@ -24,7 +24,7 @@ from sitegeo.siting.stage import Stage, at_stage
 from sitegeo.surveys.survey import Survey
 from sitegeo.units import ACRE_M2, LENGTHS_M, depth_text, metres
 
-TODAY = "water_today"
+WATER_TODAY = "water_today"
 """The entry in a survey's record."""
 
 _MOST_M = 10.0
@@ -32,7 +32,7 @@ _REMADE = ("water", "land", "stations", "obstacles")
 _GIVEN = re.compile(r"\s*([+\u2212-]?)\s*(\d+(?:\.\d+)?)\s*([A-Za-z]+)\s*")
 
 
-def read_water(text: str, survey: Survey) -> float:
+def read_water_change(text: str, survey: Survey) -> float:
     """Return how much higher than in the photo the water stands, metres.
 
     ``"-2 ft"`` and ``"+0.3 m"`` are changes against the photo; a length without a sign is today's
@@ -77,7 +77,7 @@ def read_water(text: str, survey: Survey) -> float:
     return change
 
 
-def at_water(survey: Survey, change_m: float) -> Survey:
+def with_water_level(survey: Survey, change_m: float) -> Survey:
     """Return a survey with the water higher, or lower, than in the photo.
 
     Positions and blinds keep their ids and places; what they stand in and look at is judged anew,
@@ -114,14 +114,14 @@ def at_water(survey: Survey, change_m: float) -> Survey:
     made = steps.run(order, have, {}).layers
     new |= {name: made[name] for name in _REMADE}
     new["candidates"] = _judged(survey, old, new, assume)
-    record = {**survey.record, TODAY: _record(stage, old, new, change_m)}
+    record = {**survey.record, WATER_TODAY: _record(stage, old, new, change_m)}
     layers = {name: old[name] for name in old} | new
     return Survey(MappingProxyType(record), MappingProxyType(layers))
 
 
-def words_of(survey: Survey) -> tuple[str, ...]:
+def water_level_words(survey: Survey) -> tuple[str, ...]:
     """Return what is told of the water of the day; nothing where it stands as in the photo."""
-    return tuple(survey.record.get(TODAY, {}).get("words", ()))
+    return tuple(survey.record.get(WATER_TODAY, {}).get("words", ()))
 
 
 def _held(raster: Raster | None) -> Any:

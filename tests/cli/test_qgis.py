@@ -20,7 +20,7 @@ from sitegeo.cli import options
 from sitegeo.qgis.description import QGIS_SCHEMA
 from sitegeo.qgis.install import install_plugin
 from sitegeo.qgis.plugin import child
-from sitegeo.surveys.preview import CLASSES, KINDS
+from sitegeo.surveys.preview import CLASS_COLOURS, POSITION_COLOURS
 
 # Debian's wrapper adds an option that its own program refuses.
 QGIS = shutil.which("qgis_process.bin") or shutil.which("qgis_process")
@@ -175,5 +175,5 @@ def test_in_qgis_a_step_takes_a_layer_errors_are_ours_and_results_have_our_colou
     assert edges["id"].tolist() == ["W1"]
     assert not told["wrong"]["fine"]
     assert "is not a survey" in told["wrong"]["said"]
-    assert told["cover"] == ["paletted", [c for c, _ in CLASSES.values()]]
-    assert told["positions"] == ["categorizedSymbol", [c for c, _ in KINDS.values()]]
+    assert told["cover"] == ["paletted", [c for c, _ in CLASS_COLOURS.values()]]
+    assert told["positions"] == ["categorizedSymbol", [c for c, _ in POSITION_COLOURS.values()]]

@@ -24,7 +24,7 @@ from rasterio.warp import Resampling, calculate_default_transform, reproject
 import sitegeo
 from sitegeo.cli import main
 from sitegeo.core.wind import Forecast
-from sitegeo.rankings.season import HOURS
+from sitegeo.rankings.many_winds import MORNING_HOURS
 from sitegeo.scan import cluster, tiling
 from sitegeo.scan.judging import Asked
 from sitegeo.scan.plates import read_plate
@@ -152,7 +152,7 @@ def test_past_mornings_are_shared_out_and_ask_for_no_new_survey(
     assert np.allclose(counts, counts.round(), atol=1e-6)
     assert 0 < share.max() <= 1
     assert share.nunique() > 3
-    hours = [h for h in winds.hours if h.time.hour in HOURS and h.wind is not None]
+    hours = [h for h in winds.hours if h.time.hour in MORNING_HOURS and h.wind is not None]
     assert set(found.found.mornings) == {h.time.date().isoformat() for h in hours}
 
 

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from sitegeo import Wind, rank
-from sitegeo.rankings.many_winds import ManyWinds, bearings, field_of, look_upwind, many_winds
-from sitegeo.surveys.pipeline import assumed
+from sitegeo.rankings.many_winds import ScoreTables, bearings, score_tables, upwind_of_blinds
+from sitegeo.rankings.ranking import blinds_under_law
+from sitegeo.surveys.pipeline import assumptions_on
 from sitegeo.surveys.survey import Survey
 
 # Stated in docs and in the module: what `hours` may differ from `rank` by.
@@ -23,23 +24,23 @@ def survey(demo_survey: Path) -> Survey:
 
 
 @pytest.fixture(scope="module")
-def many(survey: Survey) -> ManyWinds:
-    field = field_of(survey)
-    upwind = look_upwind(survey, field.blinds)
-    return many_winds(survey, field.blinds, upwind, assumed(survey, None))
+def many(survey: Survey) -> ScoreTables:
+    judged = blinds_under_law(survey)
+    upwind = upwind_of_blinds(survey, judged.blinds)
+    return score_tables(survey, judged.blinds, upwind, assumptions_on(survey, None))
 
 
-def one(many: ManyWinds, wind: Wind, **more: np.ndarray) -> np.ndarray:
+def one(many: ScoreTables, wind: Wind, **more: np.ndarray) -> np.ndarray:
     values = (np.array([v]) for v in (wind.from_deg, wind.speed_mps, wind.spread_deg))
     return many.scores(*values, **more)
 
 
-def ranked(survey: Survey, many: ManyWinds, wind: Wind):
-    return rank(survey, wind, sure_of=0).blinds.set_index("id").loc[many.blinds["id"]]
+def ranked(survey: Survey, many: ScoreTables, wind: Wind):
+    return rank(survey, wind, spreads_tried=0).blinds.set_index("id").loc[many.blinds["id"]]
 
 
 def test_scores_agree_with_rank_within_the_stated_tolerance(
-    survey: Survey, many: ManyWinds
+    survey: Survey, many: ScoreTables
 ) -> None:
     rng = np.random.default_rng(6)
     off, regret = [], []
@@ -53,29 +54,31 @@ def test_scores_agree_with_rank_within_the_stated_tolerance(
     assert max(regret) < 0.03  # the blind it picks is as good as rank's own
 
 
-def test_the_atlas_tells_what_a_sweep_tells(survey: Survey, many: ManyWinds) -> None:
-    read = look_upwind(survey, many.blinds)
-    swept = look_upwind(replace(survey, folder=None), many.blinds)  # without a folder, no atlas
+def test_the_atlas_tells_what_a_sweep_tells(survey: Survey, many: ScoreTables) -> None:
+    read = upwind_of_blinds(survey, many.blinds)
+    swept = upwind_of_blinds(
+        replace(survey, folder=None), many.blinds
+    )  # without a folder, no atlas
     np.testing.assert_array_equal(read.codes, swept.codes)
     np.testing.assert_array_equal(read.wet, swept.wet)
 
 
-def test_the_same_blinds_are_left_out_as_by_rank(survey: Survey, many: ManyWinds) -> None:
-    ranking = rank(survey, Wind(0.0, 5.0), sure_of=0)
+def test_the_same_blinds_are_left_out_as_by_rank(survey: Survey, many: ScoreTables) -> None:
+    ranking = rank(survey, Wind(0.0, 5.0), spreads_tried=0)
     assert set(ranking.blinds["id"]) == set(many.blinds["id"])
-    rejected = field_of(survey).rejected.set_index("id")["rejected_by"]
+    rejected = blinds_under_law(survey).rejected.set_index("id")["rejected_by"]
     assert dict(rejected) == dict(ranking.rejected.set_index("id")["rejected_by"])
 
 
 def test_without_a_wind_the_scores_are_those_of_rank_exactly(
-    survey: Survey, many: ManyWinds
+    survey: Survey, many: ScoreTables
 ) -> None:
     calm = Wind(0.0, 0.0)
     np.testing.assert_allclose(one(many, calm).score[0], ranked(survey, many, calm)["score"])
 
 
 def test_at_a_stored_direction_only_the_ripple_is_an_estimate(
-    survey: Survey, many: ManyWinds
+    survey: Survey, many: ScoreTables
 ) -> None:
     wind = Wind(230.0, 6.0)
     parts, truth = one(many, wind).parts, ranked(survey, many, wind)
@@ -84,7 +87,7 @@ def test_at_a_stored_direction_only_the_ripple_is_an_estimate(
 
 
 @pytest.mark.parametrize("from_deg", [0.0, 77.0, 201.5, 359.9])
-def test_taller_trees_never_raise_the_wind(many: ManyWinds, from_deg: float) -> None:
+def test_taller_trees_never_raise_the_wind(many: ScoreTables, from_deg: float) -> None:
     wind = Wind(from_deg, 6.0)
     shape = (1, len(many.blinds))
     local = [one(many, wind, taller=np.full(shape, f)).local_mps for f in (0.5, 0.8, 1.0, 1.3, 2)]
@@ -93,7 +96,7 @@ def test_taller_trees_never_raise_the_wind(many: ManyWinds, from_deg: float) -> 
     np.testing.assert_allclose(local[2], one(many, wind).local_mps)
 
 
-def test_a_full_turn_changes_nothing(many: ManyWinds) -> None:
+def test_a_full_turn_changes_nothing(many: ScoreTables) -> None:
     rng = np.random.default_rng(2)
     from_deg, speed, spread = rng.uniform(0, 360, 40), rng.uniform(0, 12, 40), np.full(40, 12.0)
     once = many.scores(from_deg, speed, spread).score
@@ -102,7 +105,7 @@ def test_a_full_turn_changes_nothing(many: ManyWinds) -> None:
     assert ((once > 0) & (once <= 1)).all()
 
 
-def test_a_wind_from_anywhere_scores_as_the_mean_ratio(many: ManyWinds) -> None:
+def test_a_wind_from_anywhere_scores_as_the_mean_ratio(many: ScoreTables) -> None:
     """Very unsteady wind tends to the plain mean over all directions."""
     from_deg = bearings(8)
     steady = many.ratio[4].mean(axis=0)[:, 0]

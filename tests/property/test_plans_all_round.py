@@ -19,11 +19,11 @@ import sitegeo
 from sitegeo.angles import unit_from_bearing
 from sitegeo.plans.features import spread_features
 from sitegeo.rankings.ranking import without_room
-from sitegeo.rankings.spread_site import ground_of, lay
-from sitegeo.rankings.turning_wind import Turned, turning
+from sitegeo.rankings.spread_site import lay_spread, spread_site
+from sitegeo.rankings.turning_wind import PlaceInWind, rank_all_round
 from sitegeo.spreads.decoys import Gear
 from sitegeo.spreads.result import Spread
-from sitegeo.surveys.pipeline import gear_of
+from sitegeo.surveys.pipeline import gear_carried
 from sitegeo.units import to_yd
 
 MPS = {12: 5.36, 20: 8.94}
@@ -47,13 +47,13 @@ def survey(demo_survey: Path) -> sitegeo.Survey:
 
 
 @pytest.fixture(scope="module")
-def turned(survey: sitegeo.Survey) -> tuple[Turned, ...]:
+def turned(survey: sitegeo.Survey) -> tuple[PlaceInWind, ...]:
     """Blinds in order for 36 winds: those of `rank`, as the tests of the turning map hold."""
-    return turning(survey, sitegeo.rank(survey, sitegeo.Wind(0.0, MPS[12]), sure_of=0))
+    return rank_all_round(survey, sitegeo.rank(survey, sitegeo.Wind(0.0, MPS[12]), spreads_tried=0))
 
 
 @pytest.fixture(scope="module")
-def mornings(survey: sitegeo.Survey, turned: tuple[Turned, ...]) -> list[Morning]:
+def mornings(survey: sitegeo.Survey, turned: tuple[PlaceInWind, ...]) -> list[Morning]:
     """Whole plans for some winds, and for every wind the best of three blinds that fits."""
     found = []
     for deg in range(0, 360, 45):
@@ -67,13 +67,13 @@ def mornings(survey: sitegeo.Survey, turned: tuple[Turned, ...]) -> list[Morning
     return found
 
 
-def best_of(one: Turned, count: int) -> Iterator[pd.Series]:
+def best_of(one: PlaceInWind, count: int) -> Iterator[pd.Series]:
     places = one.blinds[one.blinds["same_place_as"].isna()].head(count)
     return (row for _, row in places.iterrows())
 
 
 def spread_on(survey: sitegeo.Survey, row: pd.Series) -> Spread:
-    return lay(survey, row, ground_of(survey, row, gear_of(survey)))
+    return lay_spread(survey, row, spread_site(survey, row, gear_carried(survey)))
 
 
 @pytest.fixture(scope="module")
@@ -181,11 +181,11 @@ def test_a_far_group_that_is_asked_for_is_drawn_and_said_to_mean_long_shots(surv
 def test_a_hide_that_birds_come_over_without_cover_overhead_says_so(survey) -> None:
     def told(row: pd.Series, off_deg: float) -> bool:
         wind = sitegeo.Wind((row["facing_deg"] + off_deg) % 360, MPS[12])
-        ranked = sitegeo.rank(survey, wind, sure_of=0)
+        ranked = sitegeo.rank(survey, wind, spreads_tried=0)
         words = ranked.blinds.set_index("id").loc[row["id"], "cautions"]
         return any("no cover overhead" in w for w in words)
 
-    usable = sitegeo.rank(survey, sitegeo.Wind(0.0, MPS[12]), sure_of=0).blinds
+    usable = sitegeo.rank(survey, sitegeo.Wind(0.0, MPS[12]), spreads_tried=0).blinds
     bare = usable[(usable["kind"] == "point") & (usable["overhead"] == 0)].iloc[0]
     covered = usable[(usable["kind"] == "tree line") & (usable["overhead"] > 0.4)].iloc[0]
     assert [told(bare, off) for off in (0.0, 90.0, 180.0)] == [True, False, False]
@@ -194,7 +194,7 @@ def test_a_hide_that_birds_come_over_without_cover_overhead_says_so(survey) -> N
 
 def test_calm_in_timber_is_told_as_it_is_drawn(survey) -> None:
     """The stack lies straight out, beyond the pocket; nothing lies on either hand."""
-    ranked = sitegeo.rank(survey, sitegeo.Wind.parse("calm"), sure_of=0)
+    ranked = sitegeo.rank(survey, sitegeo.Wind.parse("calm"), spreads_tried=0)
     timber = ranked.blinds[ranked.blinds["layout"] == "timber"]
     laid = (spread_on(survey, row) for _, row in timber.iterrows())
     spread = next(s for s in laid if not s.refused)
@@ -202,7 +202,7 @@ def test_calm_in_timber_is_told_as_it_is_drawn(survey) -> None:
     assert "stack" in spread.reason
     assert "both hands" not in spread.reason
     bare = Gear(decoys=0)
-    empty = lay(survey, timber.iloc[0], ground_of(survey, timber.iloc[0], bare))
+    empty = lay_spread(survey, timber.iloc[0], spread_site(survey, timber.iloc[0], bare))
     assert "stack" not in empty.reason
 
 

@@ -24,7 +24,7 @@ from sitegeo.law.safety import (
     usng,
     wading_caution,
 )
-from sitegeo.plans.crossing import Way, crossing_words
+from sitegeo.plans.crossing import CrossingFrom, crossing_cautions
 from sitegeo.units import FOOT_M
 
 UTM = CRS.from_epsg(26915)
@@ -113,7 +113,7 @@ def crossing(height_m, **more):
     usual = dict.fromkeys((f.name for f in fields(Crossing)), 0.0)
     told = {"verdict": "checked", "water_m": 800.0, "sea_out": "abeam", "sea_back": "abeam"}
     flags = {"depth_capped": False, "gust_given": True, "height_m": height_m, "gust_mps": 12.0}
-    return Way("ramp", Crossing(**{**usual, **told, **flags, **more}))
+    return CrossingFrom("ramp", Crossing(**{**usual, **told, **flags, **more}))
 
 
 @pytest.mark.parametrize(
@@ -127,14 +127,14 @@ def crossing(height_m, **more):
     ],
 )
 def test_waves_against_ones_own_boat(height_m, words) -> None:
-    (told,) = crossing_words(crossing(height_m), 0.3)
+    (told,) = crossing_cautions(crossing(height_m), 0.3)
     assert words in told
-    (unasked,) = crossing_words(crossing(height_m))
+    (unasked,) = crossing_cautions(crossing(height_m))
     assert "write what your boat can take" in unasked
-    (unknown,) = crossing_words(crossing(None, verdict="not checked"), 0.3)
+    (unknown,) = crossing_cautions(crossing(None, verdict="not checked"), 0.3)
     assert "not checked" in unknown
     assert "under the" not in unknown
-    assert "not checked" in crossing_words(None, 0.3)[0]
+    assert "not checked" in crossing_cautions(None, 0.3)[0]
 
 
 # hobu/mgrs tests/test.txt, and the White House of chrisveness/geodesy test/utm-mgrs-tests.js: its

@@ -14,10 +14,10 @@ import pytest
 from helpers_cli import sitegeo
 
 from sitegeo import Wind, rank
-from sitegeo.plans.map import content_of
+from sitegeo.plans.map import map_content
 from sitegeo.plans.plan import Plan, plan
 from sitegeo.rankings.many_winds import DIRECTIONS
-from sitegeo.rankings.turning_wind import Turned, turning
+from sitegeo.rankings.turning_wind import PlaceInWind, rank_all_round
 from sitegeo.surveys.survey import Survey
 from sitegeo.webmap import render
 from sitegeo.webmap.page import PAGE_BYTES
@@ -37,14 +37,14 @@ def planned(survey: Survey) -> Plan:
 
 
 @pytest.fixture(scope="module")
-def turned(survey: Survey, planned: Plan) -> tuple[Turned, ...]:
-    return turning(survey, planned.ranking)
+def turned(survey: Survey, planned: Plan) -> tuple[PlaceInWind, ...]:
+    return rank_all_round(survey, planned.ranking)
 
 
 @pytest.fixture(scope="module")
 def demo_page(planned: Plan, tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("turning") / "map.html"
-    path.write_text(render(content_of(planned)), encoding="utf-8")
+    path.write_text(render(map_content(planned)), encoding="utf-8")
     return path
 
 
@@ -57,13 +57,13 @@ def pond(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.mark.parametrize("number", [0, 7, 23])
 def test_a_turned_wind_is_that_of_rank_to_the_last_bit(
-    survey: Survey, turned: tuple[Turned, ...], number: int
+    survey: Survey, turned: tuple[PlaceInWind, ...], number: int
 ) -> None:
     one = turned[number]
     # The wind asked, then the whole tens from there on.
     assert len(turned) == 1 + DIRECTIONS
     assert one.wind.from_deg == (310.0 + 10 * number if number else 315.0) % 360
-    truth = rank(survey, one.wind, want=("blinds", "bank_exposure"), sure_of=0)
+    truth = rank(survey, one.wind, want=("blinds", "bank_exposure"), spreads_tried=0)
     assert one.blinds["id"].tolist() == truth.blinds["id"].tolist()
     np.testing.assert_array_equal(one.blinds["score"], truth.blinds["score"])
     banks = truth.layers["bank_exposure"]
@@ -71,7 +71,7 @@ def test_a_turned_wind_is_that_of_rank_to_the_last_bit(
     np.testing.assert_array_equal(one.side, banks["wind_side"])
 
 
-def test_sheltered_water_is_that_of_rank(survey: Survey, turned: tuple[Turned, ...]) -> None:
+def test_sheltered_water_is_that_of_rank(survey: Survey, turned: tuple[PlaceInWind, ...]) -> None:
     """Drawn from every sixth metre, and so as good as a metre or two of its outline."""
     one = turned[7]
     truth = rank(survey, one.wind, want=("blinds", "sheltered_water")).layers["sheltered_water"]
@@ -80,7 +80,7 @@ def test_sheltered_water_is_that_of_rank(survey: Survey, turned: tuple[Turned, .
 
 
 def test_a_calm_has_nothing_to_turn(survey: Survey) -> None:
-    assert turning(survey, rank(survey, Wind(0.0, 0.0))) == ()
+    assert rank_all_round(survey, rank(survey, Wind(0.0, 0.0))) == ()
 
 
 def shown(page) -> list[str]:

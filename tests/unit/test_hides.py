@@ -10,9 +10,9 @@ import pytest
 import sitegeo
 from sitegeo.core.grid import WGS84
 from sitegeo.errors import SurveyError
-from sitegeo.rankings.chosen_hide import hides_of, off_survey, read_waypoints
+from sitegeo.rankings.chosen_hide import chosen_hides, hides_off_survey, read_waypoints
 from sitegeo.rankings.ranking import rank
-from sitegeo.rankings.record import to_json
+from sitegeo.rankings.record import ranking_record
 
 
 @pytest.fixture(scope="module")
@@ -37,7 +37,7 @@ def visited(survey, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_waypoints_become_hides_in_their_order(survey, visited: Path) -> None:
-    found = hides_of(survey, visited)
+    found = chosen_hides(survey, visited)
     assert found["id"].tolist() == ["X001", "X002", "X003"]
     assert found["name"].tolist() == ["spot 1", "spot 2", "spot 3"]
     lonlat = found.geometry.to_crs(WGS84)
@@ -49,8 +49,8 @@ def test_waypoints_become_hides_in_their_order(survey, visited: Path) -> None:
 
 def test_they_are_ranked_beside_each_other_and_the_best_is_planned(survey, visited: Path) -> None:
     wind = sitegeo.Wind.parse("NW 12 mph")
-    ranked = rank(survey, wind, candidates=hides_of(survey, visited))
-    told = to_json(ranked)
+    ranked = rank(survey, wind, candidates=chosen_hides(survey, visited))
+    told = ranking_record(ranked)
     everyone = [b["id"] for b in told["blinds"]] + [r["id"] for r in told["rejected"]]
     assert sorted(everyone) == ["X001", "X002", "X003"]
     assert told["blinds"][0]["name"].startswith("spot")
@@ -63,7 +63,7 @@ def test_they_are_ranked_beside_each_other_and_the_best_is_planned(survey, visit
 
 def test_a_spot_alone_is_a_hide(survey, visited: Path) -> None:
     first = read_waypoints(visited)[0]
-    found = hides_of(survey, (first.lat, first.lon))
+    found = chosen_hides(survey, (first.lat, first.lon))
     assert found["id"].tolist() == ["X001"]
     assert found["kind"].tolist() == ["chosen"]
 
@@ -101,7 +101,7 @@ def test_a_missing_file_and_one_that_is_no_text(tmp_path: Path) -> None:
 def test_waypoints_off_the_survey_are_named(survey, tmp_path: Path) -> None:
     path = written(tmp_path / "far.gpx", [("oak", 10.0, 20.0), ("elm", 11.0, 21.0)])
     with pytest.raises(SurveyError, match="off the survey") as caught:
-        hides_of(survey, path)
+        chosen_hides(survey, path)
     assert "oak 10.0, 20.0" in str(caught.value)
 
 
@@ -111,11 +111,13 @@ def test_one_waypoint_off_the_survey_is_left_out_and_said(survey, visited: Path,
     spots = [("far", 10.0, 20.0), (first.name, first.lat, first.lon)]
     spots.append((second.name, second.lat, second.lon))
     path = written(tmp_path / "visit.gpx", spots)
-    found = hides_of(survey, path)
+    found = chosen_hides(survey, path)
     assert found["id"].tolist() == ["X002", "X003"]
     assert found["name"].tolist() == [first.name, second.name]
-    assert off_survey(survey, path) == ("X001 far lies off the survey and is left out: 10.0, 20.0",)
-    assert off_survey(survey, visited) == ()
+    assert hides_off_survey(survey, path) == (
+        "X001 far lies off the survey and is left out: 10.0, 20.0",
+    )
+    assert hides_off_survey(survey, visited) == ()
     plan = sitegeo.plan(survey, sitegeo.Wind.parse("NW 12 mph"), hide=path, blind="X002")
     assert plan.blind["id"] == "X002"
 
@@ -123,7 +125,7 @@ def test_one_waypoint_off_the_survey_is_left_out_and_said(survey, visited: Path,
 def test_a_spot_in_the_wrong_order_is_told_the_right_one(survey, visited: Path) -> None:
     first = read_waypoints(visited)[0]
     with pytest.raises(SurveyError, match="latitude first") as caught:
-        hides_of(survey, (first.lon, first.lat))
+        chosen_hides(survey, (first.lon, first.lat))
     assert f"{first.lat},{first.lon}" in str(caught.value)
 
 

@@ -14,13 +14,14 @@ import pytest
 import shapely
 
 from sitegeo import Forecast, Wind, rank
+from sitegeo.cli.report.many_winds import likelihood_words
 from sitegeo.core.grid import Raster
 from sitegeo.core.wind import TimedWind
 from sitegeo.errors import ForecastError, UsageError
-from sitegeo.rankings.hours import AS_GOOD, NO_WIND, SPEED_SHARE, draw, hours, sure, to_json
-from sitegeo.rankings.many_winds import field_of
-from sitegeo.rankings.spread_site import ground_of, lay
-from sitegeo.surveys.pipeline import gear_of
+from sitegeo.rankings.hours import AS_GOOD, NO_WIND, SPEED_SHARE, draw_mornings, hours, hours_record
+from sitegeo.rankings.ranking import blinds_under_law
+from sitegeo.rankings.spread_site import lay_spread, spread_site
+from sitegeo.surveys.pipeline import gear_carried
 from sitegeo.surveys.survey import Survey
 
 ZONE = timezone(timedelta(hours=-6))
@@ -76,7 +77,7 @@ def test_dark_hours_are_those_outside_civil_twilight(survey: Survey) -> None:
     table = hours(survey, day, draws=0).table
     light = [t.hour for t in table.loc[~table["dark"], "time"]]
     assert light == list(range(6, 17))  # the hour of dawn and that of dusk are told
-    assert [h["dark"] for h in to_json(hours(survey, day, draws=0))["hours"]] == [
+    assert [h["dark"] for h in hours_record(hours(survey, day, draws=0))["hours"]] == [
         not 6 <= n <= 16 for n in range(24)
     ]
 
@@ -84,9 +85,9 @@ def test_dark_hours_are_those_outside_civil_twilight(survey: Survey) -> None:
 def test_a_spread_can_be_laid_on_every_blind_named(survey: Survey, found) -> None:
     for number, wind in ((0, NW), (3, SW)):
         row = found.table.loc[number]
-        blinds = rank(survey, wind, when=row["time"], sure_of=0).blinds.set_index("id")
+        blinds = rank(survey, wind, when=row["time"], spreads_tried=0).blinds.set_index("id")
         blind = blinds.loc[row["blind"]]
-        laid = lay(survey, blind, ground_of(survey, blind, gear_of(survey)))
+        laid = lay_spread(survey, blind, spread_site(survey, blind, gear_carried(survey)))
         assert laid.refused is None
         assert laid.layout == row["layout"]
 
@@ -98,10 +99,12 @@ def test_what_is_closed_between_dates_is_closed_as_for_rank(survey: Survey) -> N
     area = gpd.GeoDataFrame(shut, geometry=[shapely.box(west, south, east, north)], crs=survey.crs)
     closed = replace(survey, layers=ChainMap({"closed_areas": area}, survey.layers))
     never = replace(survey, layers=ChainMap({"closed_areas": area[:0]}, survey.layers))
-    assert len(field_of(closed, on=DAWN.date()).blinds) == len(field_of(never).blinds)
+    assert len(blinds_under_law(closed, on=DAWN.date()).blinds) == len(
+        blinds_under_law(never).blinds
+    )
     for on in (None, DAWN.date() + timedelta(days=1)):
         with pytest.raises(UsageError, match="no blind that may be hunted"):
-            field_of(closed, on=on)
+            blinds_under_law(closed, on=on)
     one, two = forecast(None), forecast(*[None] * 24)
     assert len(hours(closed, one, draws=0).table) == 1
     with pytest.raises(UsageError):
@@ -118,7 +121,7 @@ def test_the_sun_of_the_hour_counts(survey: Survey) -> None:
 
 def test_the_same_input_gives_the_same_answer(survey: Survey, found) -> None:
     again = hours(survey, forecast(NW, None, Wind(0.0, 0.4, None, 80.0), SW, SW), draws=60)
-    assert json.dumps(to_json(again)) == json.dumps(to_json(found))
+    assert json.dumps(hours_record(again)) == json.dumps(hours_record(found))
 
 
 def test_an_hour_has_the_same_luck_whatever_else_is_asked(survey: Survey, found) -> None:
@@ -138,9 +141,11 @@ def test_a_sure_forecast_of_a_sure_place_always_holds(survey: Survey) -> None:
     record = dict(survey.record)
     record["assume"] = record["assume"] | {"position_error_m": {"water": 0.0}}
     error = survey.layers["canopy_error"]
-    sure = {"canopy_error": Raster(np.zeros_like(error.values), error.grid, error.valid)}
-    exact = Survey(record, ChainMap(sure, survey.layers))
-    luck = draw(exact, field_of(exact), draws=20)
+    likelihood_words = {
+        "canopy_error": Raster(np.zeros_like(error.values), error.grid, error.valid)
+    }
+    exact = Survey(record, ChainMap(likelihood_words, survey.layers))
+    luck = draw_mornings(exact, blinds_under_law(exact), draws=20)
     np.testing.assert_allclose(luck.taller, 1.0)
     # Speed keeps its own error; without it nothing is left to chance.
     steady = Wind(NW.from_deg, 0.0 + NW.speed_mps, None, 0.0)
@@ -150,7 +155,7 @@ def test_a_sure_forecast_of_a_sure_place_always_holds(survey: Survey) -> None:
 
 
 def test_draws_have_the_stated_spread(survey: Survey) -> None:
-    luck = draw(survey, field_of(survey), draws=4000)
+    luck = draw_mornings(survey, blinds_under_law(survey), draws=4000)
     wind = Wind(180.0, 6.0, None, 12.0)
     from_deg, speed, spread = luck.winds(wind)
     assert from_deg.std() == pytest.approx(12.0, rel=0.05)
@@ -186,7 +191,7 @@ def test_nothing_but_calm_still_answers(survey: Survey) -> None:
     assert calm.table["state"].tolist() == ["calm", "gap"]
     assert calm.steady.empty
     assert calm.scores.empty
-    json.dumps(to_json(calm), allow_nan=False)
+    json.dumps(hours_record(calm), allow_nan=False)
 
 
 def test_what_cannot_be_asked_is_refused(survey: Survey) -> None:
@@ -208,4 +213,4 @@ def test_what_cannot_be_asked_is_refused(survey: Survey) -> None:
 )
 def test_words_follow_the_scale_of_the_ipcc_guidance_note(chance: float, words: str) -> None:
     """Mastrandrea et al. 2010, Table 1 (from memory): 99, 90, 66 and 33 %."""
-    assert sure(chance) == words
+    assert likelihood_words(chance) == words

@@ -46,7 +46,7 @@ def test_the_contract_wants_dates() -> None:
 def test_birds_seen_raise_a_blind_and_the_table_says_so(demo_survey: Path) -> None:
     survey = sitegeo.Survey.open(demo_survey)
     wind = sitegeo.Wind.parse("NW 12 mph")
-    before = sitegeo.rank(survey, wind, sure_of=0).blinds.set_index("id")
+    before = sitegeo.rank(survey, wind, spreads_tried=0).blinds.set_index("id")
     under = before.index[20]
     seen = gpd.GeoDataFrame(
         {"date": ["2026-12-01"], "count": [80.0]},
@@ -54,7 +54,7 @@ def test_birds_seen_raise_a_blind_and_the_table_says_so(demo_survey: Path) -> No
         crs=survey.crs,
     )
     layers = {name: survey.layers[name] for name in survey.layers} | {"observations": seen}
-    after = sitegeo.rank(sitegeo.Survey(survey.record, layers), wind, sure_of=0).blinds
+    after = sitegeo.rank(sitegeo.Survey(survey.record, layers), wind, spreads_tried=0).blinds
     after = after.set_index("id")
     assert after["score"][under] > before["score"][under]
     assert (after["score"] >= before["score"].reindex(after.index) - 1e-12).all()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from sitegeo.law.shot_range import ClosedArc, ShotFall, read_load
-from sitegeo.plans.shot import fire_words, shots_words
+from sitegeo.plans.shot import fire_sentences, shot_words
 
 FACING = 90.0
 
@@ -16,7 +16,7 @@ def fall(*arcs: tuple[float, float], not_checked: tuple[str, ...] = ()) -> ShotF
 
 
 def said(shot: ShotFall, *, over_hide: bool = False) -> str:
-    return shots_words(shot, FACING, 92.0, over_hide=over_hide)
+    return shot_words(shot, FACING, 92.0, over_hide=over_hide)
 
 
 @pytest.mark.parametrize("arc", [(80.0, 100.0), (350.0, 95.0), (0.0, 360.0), (92.0, 92.0)])
@@ -44,15 +44,15 @@ def test_where_birds_come_over_the_hide_it_is_said_what_may_be_shot() -> None:
 def test_arcs_are_told_true_and_magnetic_where_the_declination_is_known() -> None:
     """Magnetic is true less the declination, east positive; never a narrower arc by rounding."""
     shot = fall((333.0, 189.0), (200.0, 201.0))
-    (undated,) = fire_words(shot)
+    (undated,) = fire_sentences(shot)
     assert "333° to 189° (roads, front); 200° to 201° (roads, front), true bearings" in undated
     assert "magnetic" not in undated
-    (east,) = fire_words(shot, declination_deg=2.0)
+    (east,) = fire_sentences(shot, declination_deg=2.0)
     assert "333° to 189° true, 331° to 187° magnetic (roads, front)" in east
-    (west,) = fire_words(shot, declination_deg=-0.4)
+    (west,) = fire_sentences(shot, declination_deg=-0.4)
     assert "333° to 189° true, 333° to 190° magnetic" in west
     assert "200° to 201° true, 200° to 202° magnetic" in west
-    (north,) = fire_words(fall((359.0, 1.0)), declination_deg=-2.0)
+    (north,) = fire_sentences(fall((359.0, 1.0)), declination_deg=-2.0)
     assert "359° to 001° true, 001° to 003° magnetic" in north
-    (round_about,) = fire_words(fall((0.0, 360.0)), declination_deg=2.2)
+    (round_about,) = fire_sentences(fall((0.0, 360.0)), declination_deg=2.2)
     assert "000° to 360° true (roads" in round_about

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from sitegeo.export.text import times_sentences
-from sitegeo.plans.schedule import HIDDEN_MIN, Boat, morning_times
+from sitegeo.plans.schedule import HIDDEN_MIN, BoatNeeded, morning_schedule
 
 SPREAD = {"groups": [{"count": 24}, {"count": 6}], "motion": [{}]}
 ROUTE = [{"name": "RAMP", "note": "Far ramp; straight line", "range_yd": 900.0},
@@ -25,7 +25,7 @@ def clock(times: dict[str, Any]) -> list[datetime]:
 
 
 def test_times_run_forward_and_end_before_the_light() -> None:
-    times = morning_times(light(), SPREAD, ROUTE, party=2)
+    times = morning_schedule(light(), SPREAD, ROUTE, party=2)
     assert times is not None
     leave, setting, hidden = clock(times)
     sunrise = datetime.fromisoformat(light()["sunrise"])
@@ -43,7 +43,7 @@ def test_times_run_forward_and_end_before_the_light() -> None:
 
 def test_hidden_before_the_light_that_is_commonly_legal() -> None:
     """Shooting commonly opens half an hour before sunrise (50 CFR 20.23: states may be later)."""
-    times = morning_times(light(), SPREAD, ROUTE, party=2)
+    times = morning_schedule(light(), SPREAD, ROUTE, party=2)
     assert times is not None
     sunrise = datetime.fromisoformat(light()["sunrise"])
     assert sunrise - clock(times)[-1] >= timedelta(minutes=35)
@@ -51,15 +51,15 @@ def test_hidden_before_the_light_that_is_commonly_legal() -> None:
 
 def test_a_chosen_laws_start_counts_where_it_is_earlier() -> None:
     legal = light(shooting_start="2026-12-05T06:36-06:00")
-    times = morning_times(legal, SPREAD, ROUTE, party=2)
+    times = morning_schedule(legal, SPREAD, ROUTE, party=2)
     assert times is not None
     assert times["from"] == "the start of shooting"
     assert clock(times)[-1].strftime("%H:%M") == "06:30"
-    later = morning_times(light(), SPREAD, ROUTE, party=2)
+    later = morning_schedule(light(), SPREAD, ROUTE, party=2)
     assert later is not None
     assert (clock(later)[0] - clock(times)[0]).total_seconds() == 15 * 60
     late = light(shooting_start="2026-12-05T07:21-06:00")  # early is never illegal
-    early = morning_times(late, SPREAD, ROUTE, party=2)
+    early = morning_schedule(late, SPREAD, ROUTE, party=2)
     assert early is not None
     assert clock(early) == clock(later)
 
@@ -71,39 +71,39 @@ def test_hidden_no_later_than_the_hour_asked(asked: str, hidden: str) -> None:
     """In the afternoon neither sunrise nor an opening at dawn counts."""
     when = datetime.fromisoformat(f"2026-12-05T{asked}-06:00")
     legal = light(shooting_start="2026-12-05T06:51-06:00")
-    times = morning_times(legal, SPREAD, ROUTE, party=2, asked=when)
+    times = morning_schedule(legal, SPREAD, ROUTE, party=2, asked=when)
     assert times is not None
     assert clock(times)[-1].strftime("%H:%M") == hidden
     noon = light(shooting_start="2026-12-05T12:00-06:00")
-    opening = morning_times(noon, SPREAD, ROUTE, party=2, asked=when.replace(hour=12, minute=30))
+    opening = morning_schedule(noon, SPREAD, ROUTE, party=2, asked=when.replace(hour=12, minute=30))
     assert opening is not None
     assert clock(opening)[-1].strftime("%H:%M") == "11:55"
 
 
 def test_a_boat_is_said_first_and_timed_from_the_ramp() -> None:
-    boat = Boat(("the hide", "mass"), "Far ramp", 800.0)
-    times = morning_times(light(), SPREAD, ROUTE, party=2, boat=boat)
+    boat = BoatNeeded(("the hide", "mass"), "Far ramp", 800.0)
+    times = morning_schedule(light(), SPREAD, ROUTE, party=2, boat=boat)
     assert times is not None
     assert times["steps"][0]["what"] == "launch at Far ramp"
     first, second = times_sentences(times)
     assert first == "A boat is needed for the hide, mass."
     assert "walk" not in second
     launch, setting, _ = clock(times)
-    on_foot = clock(morning_times(light(), SPREAD, ROUTE, party=2) or {})
+    on_foot = clock(morning_schedule(light(), SPREAD, ROUTE, party=2) or {})
     assert setting == on_foot[1]
     assert launch < setting
 
 
 def test_a_boat_without_a_mapped_ramp_gives_no_leaving() -> None:
-    times = morning_times(light(), SPREAD, ROUTE, party=2, boat=Boat(("tail",), None, 0.0))
+    times = morning_schedule(light(), SPREAD, ROUTE, party=2, boat=BoatNeeded(("tail",), None, 0.0))
     assert times is not None
     assert [step["what"] for step in times["steps"]] == ["set out decoys", "be hidden"]
     assert "no ramp is mapped" in times["note"]
 
 
 def test_more_hands_set_later_and_no_way_in_gives_no_leaving() -> None:
-    alone = morning_times(light(), SPREAD, [], party=1)
-    three = morning_times(light(), SPREAD, [], party=3)
+    alone = morning_schedule(light(), SPREAD, [], party=1)
+    three = morning_schedule(light(), SPREAD, [], party=3)
     assert alone is not None
     assert three is not None
     assert len(alone["steps"]) == 2
@@ -112,5 +112,5 @@ def test_more_hands_set_later_and_no_way_in_gives_no_leaving() -> None:
 
 @pytest.mark.parametrize("dark", [None, light(sunrise=None)])
 def test_without_a_date_or_a_sunrise_no_time_is_claimed(dark: Any) -> None:
-    assert morning_times(dark, SPREAD, ROUTE, party=2) is None
+    assert morning_schedule(dark, SPREAD, ROUTE, party=2) is None
     assert list(times_sentences(None)) == []

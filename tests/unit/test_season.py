@@ -16,7 +16,14 @@ from hypothesis import strategies as st
 from sitegeo import Forecast, Wind, rank
 from sitegeo.core.wind import TimedWind
 from sitegeo.errors import ForecastError, UsageError
-from sitegeo.rankings.season import JUDGED, WORKS_SHARE, cover_most, places_of, season, to_json
+from sitegeo.rankings.season import (
+    JUDGED,
+    WORKS_SHARE,
+    cover_most,
+    place_ids,
+    season,
+    season_record,
+)
 from sitegeo.siting.explain import grade
 from sitegeo.siting.score import UNKNOWN, with_component
 from sitegeo.surveys.survey import Survey
@@ -86,7 +93,7 @@ def test_a_morning_is_a_date_with_a_usable_hour(found) -> None:
 def test_works_means_near_the_best_and_nothing_poor(survey: Survey, found) -> None:
     """Against `rank`, leaving aside blinds too near a threshold for the tables to tell."""
     when = datetime(2025, 12, 4, 6, tzinfo=ZONE)
-    blinds = rank(survey, SW, when=when, sure_of=0).blinds.set_index("id")
+    blinds = rank(survey, SW, when=when, spreads_tried=0).blinds.set_index("id")
     by_hand = blinds["kind"] == "timber opening"
     blinds = with_component(blinds, "ripple", blinds["c_ripple"].mask(by_hand, UNKNOWN))
     share = blinds["score"] / blinds["score"].max()
@@ -94,7 +101,7 @@ def test_works_means_near_the_best_and_nothing_poor(survey: Survey, found) -> No
     sure = ((share - WORKS_SHARE).abs() > 0.06) & ((judged - 0.45).abs() > 0.1).all(axis=1)
     assert sure.sum() > 4
     works = found.works.loc[date(2025, 12, 4)]
-    place = dict(zip(found.field.blinds["id"], places_of(found.field), strict=True))
+    place = dict(zip(found.judged.blinds["id"], place_ids(found.judged), strict=True))
     # An area closed on some days only is closed to a season, which has no one day.
     for name in blinds.index[sure].intersection(list(place)):
         fair = all(grade(v) != "poor" for v in judged.loc[name])
@@ -105,8 +112,8 @@ def test_works_means_near_the_best_and_nothing_poor(survey: Survey, found) -> No
 
 
 def test_all_sides_of_an_opening_or_a_clump_are_one_place(found) -> None:
-    blinds = found.field.blinds
-    place = pd.Series(places_of(found.field), blinds["id"])
+    blinds = found.judged.blinds
+    place = pd.Series(place_ids(found.judged), blinds["id"])
     assert set(found.table["id"]) == set(place)
     openings = blinds[blinds["kind"] == "timber opening"]
     assert len(openings) > openings["position_id"].nunique()
@@ -141,7 +148,7 @@ def test_shares_and_teams_follow_from_the_table_of_works(found) -> None:
 
 
 def test_no_blind_inside_a_setback_is_counted(survey: Survey, found) -> None:
-    assert set(found.field.blinds["id"]) == set(rank(survey, NW, sure_of=0).blinds["id"])
+    assert set(found.judged.blinds["id"]) == set(rank(survey, NW, spreads_tried=0).blinds["id"])
 
 
 def test_only_the_hours_asked_for_count(survey: Survey) -> None:
@@ -152,7 +159,7 @@ def test_only_the_hours_asked_for_count(survey: Survey) -> None:
 
 
 def test_json_is_whole(found) -> None:
-    told = json.loads(json.dumps(to_json(found), allow_nan=False))
+    told = json.loads(json.dumps(season_record(found), allow_nan=False))
     assert told["schema"] == "sitegeo/season/1"
     assert told["counted"] == 3
     assert [t["size"] for t in told["teams"]] == [1, 2, 3]

@@ -9,7 +9,13 @@ import pytest
 
 import sitegeo
 from sitegeo.errors import UsageError
-from sitegeo.surveys.water_level import ACRE_M2, TODAY, at_water, read_water, words_of
+from sitegeo.surveys.water_level import (
+    ACRE_M2,
+    WATER_TODAY,
+    read_water_change,
+    water_level_words,
+    with_water_level,
+)
 
 
 @pytest.fixture(scope="module")
@@ -19,7 +25,7 @@ def survey(demo_survey: Path) -> sitegeo.Survey:
 
 @pytest.fixture(scope="module")
 def low(survey: sitegeo.Survey) -> sitegeo.Survey:
-    return at_water(survey, -0.5)
+    return with_water_level(survey, -0.5)
 
 
 @pytest.mark.parametrize(
@@ -28,7 +34,7 @@ def low(survey: sitegeo.Survey) -> sitegeo.Survey:
 )
 def test_a_change_or_a_stage(survey, text: str, change_m: float) -> None:
     """The international foot is 0.3048 m; the bundled photo's level is 247.0 m."""
-    assert read_water(text, survey) == pytest.approx(change_m)
+    assert read_water_change(text, survey) == pytest.approx(change_m)
 
 
 @pytest.mark.parametrize(
@@ -36,27 +42,27 @@ def test_a_change_or_a_stage(survey, text: str, change_m: float) -> None:
 )
 def test_a_level_that_makes_no_sense(survey, text: str, word: str) -> None:
     with pytest.raises(UsageError, match=word):
-        read_water(text, survey)
+        read_water_change(text, survey)
 
 
 def test_a_stage_needs_the_stage_in_the_photo(survey) -> None:
     assume = {**survey.record["assume"], "water_level_m": None}
     nowhere = sitegeo.Survey({**survey.record, "assume": assume}, survey.layers)
     with pytest.raises(UsageError, match="stage in the photo"):
-        read_water("247.4 m", nowhere)
+        read_water_change("247.4 m", nowhere)
     gauge = sitegeo.Survey({**survey.record, "assume": assume, "stage_m": 3.0}, survey.layers)
-    assert read_water("2.4 m", gauge) == pytest.approx(-0.6)
+    assert read_water_change("2.4 m", gauge) == pytest.approx(-0.6)
 
 
 def test_a_drawdown_moves_the_shore_and_says_so(survey, low) -> None:
-    lost = low.record[TODAY]["lost_m2"]
+    lost = low.record[WATER_TODAY]["lost_m2"]
     was, now = (float(s.layers["water"].area.sum()) for s in (survey, low))
     assert lost > 10_000
     assert was - now == pytest.approx(lost, rel=0.25)  # the smallest pools are dropped
-    words = " ".join(words_of(low))
+    words = " ".join(water_level_words(low))
     assert "lower than in the photo" in words
     assert f"{lost / ACRE_M2:.1f} acres of water lost" in words
-    assert words_of(survey) == ()
+    assert water_level_words(survey) == ()
 
 
 def test_blinds_keep_their_ids_and_are_judged_anew(survey, low) -> None:
@@ -67,23 +73,23 @@ def test_blinds_keep_their_ids_and_are_judged_anew(survey, low) -> None:
     np.testing.assert_allclose(now.loc[both, "depth_m"], was.loc[both, "depth_m"] - 0.5, atol=0.02)
     newly = was["rejected_by"].isna() & now["rejected_by"].notna()
     assert newly.any()
-    assert set(low.record[TODAY]["dry"]) & set(now.loc[newly, "id"])
+    assert set(low.record[WATER_TODAY]["dry"]) & set(now.loc[newly, "id"])
 
 
 def test_it_is_ranked_and_planned_like_any_survey(low) -> None:
     wind = sitegeo.Wind.parse("NW 12 mph")
     plan = sitegeo.plan(low, wind)
-    assert plan.blind["id"] not in low.record[TODAY]["dry"]
+    assert plan.blind["id"] not in low.record[WATER_TODAY]["dry"]
     assert any("lower than in the photo" in c for c in plan.record["cautions"])
     assert plan.record["water_today"]["change_m"] == -0.5
 
 
 def test_no_change_is_the_survey_itself(survey) -> None:
-    assert at_water(survey, 0.0) is survey
+    assert with_water_level(survey, 0.0) is survey
 
 
 def test_without_layers_it_is_said(survey) -> None:
     layers = {n: survey.layers[n] for n in survey.layers if n not in ("depth", "ground")}
     for change, name in ((-0.3, "No depth layer"), (0.3, "No ground layer")):
-        bare = at_water(sitegeo.Survey(survey.record, layers), change)
-        assert any(name in words for words in words_of(bare))
+        bare = with_water_level(sitegeo.Survey(survey.record, layers), change)
+        assert any(name in words for words in water_level_words(bare))

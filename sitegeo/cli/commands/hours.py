@@ -42,7 +42,7 @@ def command(
     """Name the best blind for each hour of a forecast, and the chance that the choice holds."""
     from sitegeo.cli.report.many_winds import open_survey_and_winds, print_hours
     from sitegeo.law.daylight import read_when
-    from sitegeo.rankings.hours import hours, to_json
+    from sitegeo.rankings.hours import hours, hours_record
 
     opened, winds = open_survey_and_winds(survey, forecast, water=water, quiet=how.quiet)
     with options.show_progress(quiet=how.quiet or how.as_json) as show:
@@ -51,6 +51,6 @@ def command(
         first, last = (None if t is None else read_when(t, zone) for t in (start, end))
         found = hours(opened, winds, start=first, end=last, draws=draws, law=how.chosen_law)
     if how.as_json:
-        options.print_json(to_json(found))
+        options.print_json(hours_record(found))
         return
     print_hours(found, opened, how)

@@ -61,14 +61,14 @@ def command(
     from sitegeo.core.output import require_free
     from sitegeo.core.wind import Wind
     from sitegeo.law.daylight import read_when
-    from sitegeo.plans.plan import MARKER, plan
-    from sitegeo.rankings.chosen_hide import off_survey
+    from sitegeo.plans.plan import PLAN_MARKER, plan
+    from sitegeo.rankings.chosen_hide import hides_off_survey
     from sitegeo.surveys.survey import Survey
 
     if blind and isinstance(hide, tuple):
         raise click.UsageError("Give --blind or --hide, not both.")
     blowing = Wind.parse(wind)
-    require_free(out.absolute(), MARKER, overwrite=overwrite)
+    require_free(out.absolute(), PLAN_MARKER, overwrite=overwrite)
     opened = options.survey_at_water_level(Survey.open(survey), water, quiet=True)
     moment = None if when is None else read_when(when, opened.record["zone"])
     with options.show_progress(quiet=quiet) as show:
@@ -86,7 +86,7 @@ def command(
         )
         show("writing")
         made.save(out, overwrite=overwrite, paper=paper)
-    for words in () if hide is None else off_survey(opened, hide):
+    for words in () if hide is None else hides_off_survey(opened, hide):
         options.say(f"{words}.", quiet=quiet)
     if as_text:
         from sitegeo.export.text import plan_text

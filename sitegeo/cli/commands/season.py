@@ -53,13 +53,13 @@ def command(
 ) -> None:
     """Tell on what share of past mornings each blind works, and which few cover the most."""
     from sitegeo.cli.report.many_winds import open_survey_and_winds, print_season
-    from sitegeo.rankings.season import season, to_json
+    from sitegeo.rankings.season import season, season_record
 
     opened, past = open_survey_and_winds(survey, winds, water=water, quiet=how.quiet)
     with options.show_progress(quiet=how.quiet or how.as_json) as show:
         show("trying the winds")
         found = season(opened, past, hours=hours, law=how.chosen_law)
     if how.as_json:
-        options.print_json(to_json(found))
+        options.print_json(season_record(found))
         return
     print_season(found, opened, how, top=top)

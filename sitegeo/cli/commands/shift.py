@@ -21,14 +21,14 @@ def command(*, plan: Path, wind: str, units: str, as_json: bool, quiet: bool) ->
     from typing import cast
 
     from sitegeo.core.wind import Wind
-    from sitegeo.plans.shift import SCHEMA, shift_plan, shift_record
+    from sitegeo.plans.shift import SHIFT_SCHEMA, shift_plan, shift_record
     from sitegeo.units import LengthUnit
 
     lengths = cast("LengthUnit", units)
     blowing = Wind.parse(wind)
     found = shift_plan(plan, blowing, lengths)
     if as_json:
-        record = {"schema": SCHEMA, **shift_record(found, blowing.from_deg, lengths)}
+        record = {"schema": SHIFT_SCHEMA, **shift_record(found, blowing.from_deg, lengths)}
         click.echo(json.dumps(record, indent=1, ensure_ascii=False))
         return
     click.echo(found.verdict)

@@ -57,11 +57,11 @@ def command(
     marker = "step.json"
     require_free(out.absolute(), marker, overwrite=overwrite)
     blowing = None if wind is None else Wind.parse(wind)
-    step = pipeline.with_settings(pipeline.find(name), given)
+    step = pipeline.with_settings(pipeline.find_step(name), given)
     files = {layer: Path(file) for layer, file in layers.items()}
     with options.show_progress(quiet=quiet) as show:
-        made = pipeline.run(step, source, wind=blowing, layers=files, on_step=show)
+        made = pipeline.run_step(step, source, wind=blowing, layers=files, on_step=show)
         with replacing(out, marker, overwrite=overwrite) as new:
-            pipeline.write(made, new)
+            pipeline.write_layers(made, new)
             write_json(new / marker, {"step": step.full_name, "made": list(step.made)})
     options.say(f"{', '.join(step.made)}: written to {out}", quiet=quiet)

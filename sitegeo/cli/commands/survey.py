@@ -52,11 +52,11 @@ def run(
     from sitegeo.core.output import require_free
     from sitegeo.errors import SurveyError
     from sitegeo.places.place import read_place
-    from sitegeo.surveys.survey import MARKER, Survey, survey
+    from sitegeo.surveys.survey import SURVEY_MARKER, Survey, survey
 
-    require_free(out.absolute(), MARKER, overwrite=overwrite)
+    require_free(out.absolute(), SURVEY_MARKER, overwrite=overwrite)
     previous = None
-    if (out / MARKER).is_file():
+    if (out / SURVEY_MARKER).is_file():
         try:
             previous = Survey.open(out)
         except SurveyError as error:

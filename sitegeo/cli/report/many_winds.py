@@ -15,8 +15,8 @@ from sitegeo.cli.report.answers import print_law, setback_words
 from sitegeo.cli.report.tables import print_table
 from sitegeo.core.wind import Forecast
 from sitegeo.law.rules import Law
-from sitegeo.rankings.hours import AS_GOOD, Hours, sure
-from sitegeo.rankings.many_winds import Field
+from sitegeo.rankings.hours import AS_GOOD, Hours
+from sitegeo.rankings.ranking import BlindsUnderLaw
 from sitegeo.rankings.season import WORKS_SHARE, Season
 from sitegeo.siting.explain import grade
 from sitegeo.surveys.survey import Survey
@@ -78,7 +78,7 @@ def print_hours(found: Hours, survey: Survey, how: AnswerOptions) -> None:
     print_table(_STEADY_COLUMNS, [_steady(r) for r in found.steady.to_dict("records")])
     told = found.table if how.verbose else found.table[~found.table["dark"]]
     named = [*told["blind"].dropna(), *found.steady["blind"]]
-    _print_blinds(found.field, named, how.units)
+    _print_blinds(found.judged, named, how.units)
     if found.draws:
         say(
             f"Holds: no blind beats it by more than {AS_GOOD:g} of score, in {found.draws} draws "
@@ -126,12 +126,12 @@ def _steady(row: dict[Any, Any]) -> tuple[str, ...]:
 
 
 def _chance(chance: float) -> str:
-    return f"{sure(chance)} {chance:.0%}"
+    return f"{likelihood_words(chance)} {chance:.0%}"
 
 
-def _print_blinds(field: Field, names: Iterable[str], units: LengthUnit) -> None:
+def _print_blinds(judged: BlindsUnderLaw, names: Iterable[str], units: LengthUnit) -> None:
     """Print kind, facing and setbacks of the blinds that were named."""
-    blinds = field.blinds[field.blinds["id"].isin(set(names))]
+    blinds = judged.blinds[judged.blinds["id"].isin(set(names))]
     if blinds.empty:
         return
     print_table(
@@ -141,7 +141,7 @@ def _print_blinds(field: Field, names: Iterable[str], units: LengthUnit) -> None
                 row["id"],
                 row["kind"],
                 f"{row['facing_deg']:.0f}° {compass_point(row['facing_deg'])}",
-                setback_words(field.verdicts, row["id"], units),
+                setback_words(judged.verdicts, row["id"], units),
             )
             for _, row in blinds.iterrows()
         ],
@@ -160,7 +160,7 @@ def print_season(found: Season, survey: Survey, how: AnswerOptions, *, top: int)
     _print_places(found, survey.title, how.units, top=top)
     _print_teams(found)
     more = max(0, len(found.table) - top)
-    say(f"{more} more places; {len(found.field.rejected)} ruled out (--json).", quiet=how.quiet)
+    say(f"{more} more places; {len(found.judged.rejected)} ruled out (--json).", quiet=how.quiet)
     left = found.mornings[found.mornings["hours"] == 0]["why"].value_counts()
     for why, words in (("calm", "without a wind"), ("gap", "without a record")):
         if left.get(why, 0):
@@ -176,7 +176,7 @@ def print_season(found: Season, survey: Survey, how: AnswerOptions, *, top: int)
 
 def _print_places(found: Season, title: str, units: LengthUnit, *, top: int) -> None:
     dates = found.mornings["date"]
-    facing = found.field.blinds.set_index("id")["facing_deg"]
+    facing = found.judged.blinds.set_index("id")["facing_deg"]
     rows = []
     for _, row in found.table.head(top).iterrows():
         sides = row["sides"][:_MOST_SIDES]
@@ -189,7 +189,7 @@ def _print_places(found: Season, title: str, units: LengthUnit, *, top: int) -> 
                 str(row["best"]),
                 ", ".join(sides),
                 ", ".join(compass_point(facing[side]) for side in sides),
-                setback_words(found.field.verdicts, sides[0], units) if sides else "",
+                setback_words(found.judged.verdicts, sides[0], units) if sides else "",
             )
         )
     title = f"{title}: {len(found.works)} mornings, {dates.min()} to {dates.max()}"
@@ -214,3 +214,17 @@ def _members(names: list[str], adds: list[int]) -> list[str]:
     """Return the first place, and the others with the mornings each adds."""
     others = zip(names[1:], adds[1:], strict=True)
     return [*names[:1], *(f"{name} (+{mornings})" for name, mornings in others)]
+
+
+def likelihood_words(chance: float) -> str:
+    """Return a chance in words: the scale of Mastrandrea et al. 2010 (from memory)."""
+    return next(words for least, words in _LIKELIHOOD if round(chance, 2) >= least)
+
+
+_LIKELIHOOD = (
+    (0.99, "virtually certain"),
+    (0.90, "very likely"),
+    (0.66, "likely"),
+    (0.33, "as likely as not"),
+    (0.0, "unlikely"),
+)
