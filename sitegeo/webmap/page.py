@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import html
 import re
 from importlib.metadata import files
 from importlib.resources import files as package_files
-from typing import Any
 
 import folium
-from branca.element import Element, Figure, MacroElement
+import jinja2
+from branca.element import Figure
 from folium.template import Template as FoliumTemplate
+from markupsafe import Markup
 
 from sitegeo.errors import MissingExtraError
 from sitegeo.webmap.chart import as_json, focus, page_data
@@ -24,42 +24,20 @@ __all__ = ["MapContent", "render"]
 PAGE_BYTES = 6_000_000
 """The whole page stays within this; the photo takes what the rest leaves."""
 
+_MARKUP_BYTES = 20_000
+"""Room kept for the page's own markup and the map's options."""
+
 _SCRIPTS = (
     *("symbols.js", "letters.js", "geodesy.js", "frame.js", "wind.js", "measure.js"),
     *("chart.js", "sheet.js", "page.js"),
 )
-_POLICY = "content-security-policy-goes-here"
-
-
-class _Text(Element):
-    """Text put on the page as it is: never read as a template."""
-
-    _template = FoliumTemplate("{{ this.text }}")
-
-    def __init__(self, text: str) -> None:
-        super().__init__()
-        self.text = text
 
 
 class _Sheet(folium.Map):
-    """A folium map on our own sheet: no linked scripts or styles, zooming left to the reader."""
+    """A folium map on our own sheet: its place in the page and its zooming are left to the page."""
 
     _template = FoliumTemplate(
         """
-        {% macro header(this, kwargs) %}
-            <meta name="viewport" content="width=device-width, initial-scale=1">
-        {% endmacro %}
-        {% macro html(this, kwargs) %}
-            <main class="sheet">
-              <section class="chart" aria-label="Chart">
-                <div class="frame">
-                  <div id={{ this.get_name()|tojson }} class="folium-map"></div>
-                </div>
-              </section>
-              <section class="title-block" id="title-block" aria-label="Plan in words"></section>
-            </main>
-            <noscript>This chart is drawn by the script inside this file.</noscript>
-        {% endmacro %}
         {% macro script(this, kwargs) %}
             var {{ this.get_name() }} = L.map({{ this.get_name()|tojson }},
                 {center: {{ this.location|tojson }}, ...{{ this.options|tojavascript }}});
@@ -67,19 +45,6 @@ class _Sheet(folium.Map):
         {% endmacro %}
         """
     )
-
-
-class _Start(MacroElement):
-    """The call that starts our script, after folium has made the map and what is on it."""
-
-    _template = FoliumTemplate(
-        "{% macro script(this, kwargs) %}"
-        "sitegeo.start({{ this._parent.get_name() }});"
-        "{% endmacro %}"
-    )
-
-    def __init__(self) -> None:
-        super().__init__()  # type: ignore[no-untyped-call]
 
 
 def render(content: MapContent) -> str:
@@ -93,32 +58,48 @@ def render(content: MapContent) -> str:
         If the installed package that holds Leaflet's files lacks them.
     """
     values = page_data(content)
-    data = as_json(values)
-    script, style = _leaflet("leaflet.js"), _leaflet("leaflet.css")
-    own_script = "\n".join(_own(name) for name in _SCRIPTS)
-    own_style = _own("page.css")
-    rest = sum(len(t.encode()) for t in (data, script, style, own_script, own_style)) + 20_000
+    parts = {
+        "leaflet_style": _leaflet("leaflet.css"),
+        "own_style": _own("page.css"),
+        "leaflet_script": _leaflet("leaflet.js"),
+        "own_script": "\n".join(_own(name) for name in _SCRIPTS),
+        "data": as_json(values),
+    }
+    rest = sum(len(text.encode()) for text in parts.values()) + _MARKUP_BYTES
     photo = (
         pictures(content.photo, budget_bytes=PAGE_BYTES - rest, focus=focus(content))
         if content.photo is not None
         else []
     )
     sheet = _sheet(photo, values["extent"])
+    return _page_template().render(
+        title=content.title,
+        map_id=sheet.get_name(),
+        map_script=Markup(_start_script(sheet)),
+        **{name: Markup(text) for name, text in parts.items()},
+    )
+
+
+def _page_template() -> jinja2.Template:
+    pages = jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, keep_trailing_newline=True
+    )
+    pages.filters["csp_hash"] = _csp_hash
+    return pages.from_string(_own("page.html.jinja"))
+
+
+def _csp_hash(text: str) -> Markup:
+    """Return the word by which a Content Security Policy lets in one script or style."""
+    digest = base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+    return Markup(f"'sha256-{digest}'")
+
+
+def _start_script(sheet: _Sheet) -> str:
+    """Return the script that makes folium's map with what is on it, and starts ours."""
+    sheet.render()  # type: ignore[no-untyped-call]
     figure = sheet.get_root()
     assert isinstance(figure, Figure)
-    figure.title = html.escape(content.title)
-    for name, text in {
-        "policy": f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">',
-        "leaflet_style": f"<style>{style}</style>",
-        "style": f"<style>{own_style}</style>",
-        "leaflet_script": f"<script>{script}</script>",
-        "script": f"<script>{own_script}</script>",
-    }.items():
-        figure.header.add_child(_Text(text), name=name)
-    figure.html.add_child(
-        _Text(f'<script type="application/json" id="sheet-data">{data}</script>'), name="data"
-    )
-    return _sealed(figure.render().replace("<html>", '<html lang="en">', 1))
+    return f"{figure.script.render()}\nsitegeo.start({sheet.get_name()});\n"
 
 
 def _sheet(photo: list[Picture], extent: list[list[float]]) -> _Sheet:
@@ -142,7 +123,6 @@ def _sheet(photo: list[Picture], extent: list[list[float]]) -> _Sheet:
         )
         overlay._id = f"photo{number}"
         overlay.add_to(sheet)
-    _Start().add_to(sheet)
     return sheet
 
 
@@ -162,18 +142,3 @@ def _leaflet(name: str) -> str:
 
 def _own(name: str) -> str:
     return package_files("sitegeo.webmap").joinpath(name).read_text(encoding="utf-8")
-
-
-def _sealed(text: str) -> str:
-    """Return the page with a policy that lets in its own scripts and styles and nothing else."""
-
-    def hashes(tag: str) -> str:
-        bodies: list[Any] = re.findall(f"<{tag}>(.*?)</{tag}>", text, flags=re.DOTALL)
-        digests = (hashlib.sha256(b.encode()).digest() for b in bodies)
-        return " ".join(f"'sha256-{base64.b64encode(d).decode()}'" for d in digests)
-
-    policy = (
-        f"default-src 'none'; script-src {hashes('script')}; style-src {hashes('style')}; "
-        "img-src data:; base-uri 'none'; form-action 'none'"
-    )
-    return text.replace(_POLICY, policy, 1)

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import base64
 import dataclasses
+import hashlib
 import io
 import json
 import re
+from html.parser import HTMLParser
 
 import geopandas as gpd
 import map_sample
@@ -50,6 +52,42 @@ def test_nothing_is_linked(page):
     assert policy.startswith("default-src 'none'; script-src 'sha256-")
     assert "unsafe" not in policy
     assert "http" not in policy
+
+
+class _Read(HTMLParser):
+    """What a browser finds in a page: elements by name, their attributes and their text."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.found: list[tuple[str, dict, str]] = []
+
+    def handle_starttag(self, tag, attrs):
+        self.found.append((tag, dict(attrs), ""))
+
+    def handle_endtag(self, tag):
+        self.found.append((f"/{tag}", {}, ""))
+
+    def handle_data(self, data):
+        if self.found:
+            tag, attrs, text = self.found[-1]
+            self.found[-1] = tag, attrs, text + data
+
+
+@pytest.mark.parametrize(
+    "title", ["</title><script>alert(1)</script>", "{{ data }} default-src * 'sha256-x'", "A & B"]
+)
+def test_a_title_is_text_and_the_policy_lets_in_the_pages_own_scripts_alone(title):
+    read = _Read()
+    read.feed(render(map_sample.content(title=title)))
+    assert [text for tag, _, text in read.found if tag == "title"] == [title]
+    policies = [a["content"] for _, a, _ in read.found if a.get("http-equiv")]
+    for tag, count in (("script", 3), ("style", 2)):
+        held = [text for t, attrs, text in read.found if t == tag and not attrs]
+        digests = [hashlib.sha256(text.encode()).digest() for text in held]
+        allowed = [f"'sha256-{base64.b64encode(d).decode()}'" for d in digests]
+        assert len(allowed) == count
+        assert f"{tag}-src {' '.join(allowed)};" in policies[0]
+    assert len(policies) == 1
 
 
 def test_the_inputs_are_left_alone():
