@@ -24,7 +24,7 @@ from shapely.geometry.base import BaseGeometry
 
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
-from sitegeo.export.marks import HATCHES
+from sitegeo.export.hatches import HATCHES
 from sitegeo.siting.approach import approach, lines
 from sitegeo.spreads import layouts
 from sitegeo.spreads.frame import Frame

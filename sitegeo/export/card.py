@@ -14,7 +14,7 @@ from sitegeo.export.card_chart import XY, Frame, draw_chart, labels
 from sitegeo.export.card_content import CardContent, CardItem, CardLeg
 from sitegeo.export.card_geo import register
 from sitegeo.export.card_pen import BOLD, DAY, LEAST_PT, NIGHT, PLAIN, Pen, register_fonts
-from sitegeo.export.marks import part_of
+from sitegeo.export.hatches import spread_part
 from sitegeo.units import FOOT_M, to_yd
 
 PAGES = {"letter": (612.0, 792.0), "a4": (595.2756, 841.8898)}
@@ -290,7 +290,7 @@ def _sample(pen: Pen, item: CardItem, mark: str, at: XY, *, size: float) -> None
     x, y = at
     if item.role == "group":
         patch = box(x + 22, y - size / 2, x + 46, y + size / 2)
-        pen.hatch(patch, part_of(item.name))
+        pen.hatch(patch, spread_part(item.name))
         pen.stroke(1.0)
         pen.canvas.rect(x + 22, y - size / 2, 24, size, stroke=1, fill=0)
     elif item.role == "pocket":

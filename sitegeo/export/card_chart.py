@@ -12,7 +12,7 @@ from shapely.geometry.base import BaseGeometry
 
 from sitegeo.export.card_content import CardContent, CardItem
 from sitegeo.export.card_pen import BOLD, Pen
-from sitegeo.export.marks import part_of
+from sitegeo.export.hatches import spread_part
 from sitegeo.units import YARD_M
 
 PT_PER_M = 72 / 0.0254
@@ -223,7 +223,7 @@ def _item(pen: Pen, item: CardItem, frame: Frame) -> None:
     pen.canvas.setFillColorRGB(*pen.inks.paper)
     pen.stroke(1.2)
     pen.canvas.drawPath(pen.path(shape), stroke=0, fill=1, fillMode=0)
-    pen.hatch(shape, part_of(item.name))
+    pen.hatch(shape, spread_part(item.name))
     pen.stroke(1.2)
     pen.canvas.drawPath(pen.path(shape), stroke=1, fill=0, fillMode=0)
 

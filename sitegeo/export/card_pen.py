@@ -15,7 +15,7 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from shapely.geometry.base import BaseGeometry
 
-from sitegeo.export.marks import FOCUS_RADIUS, segments
+from sitegeo.export.hatches import FOCUS_RADIUS, hatch_strokes
 
 Colour = tuple[float, float, float]
 
@@ -175,7 +175,7 @@ class Pen:
 
     def hatch(self, shape: BaseGeometry, part: str, *, width: float = 0.7) -> None:
         """Fill polygons with the strokes of a part, cut off at their edge."""
-        size, strokes = segments(part)
+        size, strokes = hatch_strokes(part)
         step = size * _TILE_PT
         west, south, east, north = shape.bounds
         canvas = self.canvas

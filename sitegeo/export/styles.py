@@ -11,22 +11,24 @@ from collections.abc import Mapping
 from contextlib import closing
 from pathlib import Path
 
+from sitegeo.export.hatches import SPREAD_HATCHES
+
 PINNED = "2000-01-01T00:00:00.000Z"
 _INK = "0,0,0,255"
 _MM_A_TILE_UNIT = 0.35
 
-# Part: tile size as on the map, then line angles, or the name of a mark for points.
-_PARTS: dict[str, tuple[float, tuple[int, ...] | str]] = {
-    "mass": (6, (45,)),
-    "second": (6, (135,)),
-    "tail": (5, (0,)),
-    "hook": (8, (45, 135)),
-    "near": (5, (90,)),
-    "front": (9, "cross"),
-    "guard": (7, (0, 90)),
-    "holding": (12, (45,)),
-    "focus": (7, "circle"),
-    "stack": (7, "line"),
+# Part: the angles of its lines, or the name of a mark for points; tiles are as on the map.
+_PARTS: dict[str, tuple[int, ...] | str] = {
+    "mass": (45,),
+    "second": (135,),
+    "tail": (0,),
+    "hook": (45, 135),
+    "near": (90,),
+    "front": "cross",
+    "guard": (0, 90),
+    "holding": (45,),
+    "focus": "circle",
+    "stack": "line",
 }
 
 _CREATE = """
@@ -52,7 +54,7 @@ def spread_style() -> str:
         ET.SubElement(rules, "rule", made)
         symbol = ET.SubElement(symbols, "symbol", {"type": "fill", "name": str(number)})
         if part in _PARTS:
-            _hatch(symbol, number, *_PARTS[part])
+            _hatch(symbol, number, SPREAD_HATCHES[part].tile, _PARTS[part])
         dash = "dash" if part == "pocket" else "solid"
         width = "0.6" if part == "pocket" else "0.4"
         edge = {"outline_color": _INK, "outline_style": dash, "outline_width": width}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import geopandas as gpd
@@ -74,7 +74,7 @@ def page_data(content: MapContent) -> dict[str, Any]:
     }
 
 
-def as_json(data: dict[str, Any]) -> str:
+def as_json(data: Mapping[str, Any]) -> str:
     """Return JSON that cannot end the script element that holds it."""
     text = json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     return (

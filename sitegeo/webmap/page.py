@@ -15,6 +15,7 @@ from folium.template import Template as FoliumTemplate
 from markupsafe import Markup
 
 from sitegeo.errors import MissingExtraError
+from sitegeo.export.hatches import HATCHES
 from sitegeo.webmap.chart import as_json, focus, page_data
 from sitegeo.webmap.content import MapContent
 from sitegeo.webmap.photo import Picture, pictures
@@ -63,6 +64,7 @@ def render(content: MapContent) -> str:
         "own_style": _own("page.css"),
         "leaflet_script": _leaflet("leaflet.js"),
         "own_script": "\n".join(_own(name) for name in _SCRIPTS),
+        "hatches": as_json(HATCHES),
         "data": as_json(values),
     }
     rest = sum(len(text.encode()) for text in parts.values()) + _MARKUP_BYTES

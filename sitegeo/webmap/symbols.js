@@ -18,26 +18,8 @@ const sitegeo = {};
   sitegeo.svg = (tag, attributes = {}, ...children) =>
     filled(document.createElementNS(SVG, tag), attributes, children);
 
-  // Tile size and lines of each hatching: shapes are told apart by these, not by colour.
-  const HATCHES = {
-    mass: [6, "M-1,7 7,-1 M-1,1 1,-1 M5,7 7,5"],
-    second: [6, "M-1,-1 7,7 M-1,5 1,7 M5,-1 7,1"],
-    tail: [5, "M0,2.5 H5"],
-    hook: [8, "M-1,9 9,-1 M-1,-1 9,9"],
-    near: [5, "M2.5,0 V5"],
-    front: [9, "M4.5,2 V7 M2,4.5 H7"],
-    guard: [7, "M0,3.5 H7 M3.5,0 V7"],
-    holding: [12, "M-1,13 13,-1"],
-    focus: [7, "M3.5,1.7 a1.8,1.8 0 1 0 .01,0"],
-    stack: [7, "M2,1 V4 M5.5,4 V7"],
-    other: [9, "M-1,10 10,-1"],
-    lee: [14, "M1,4 q3,-3 6,0 t6,0"],
-    strip: [5, "M0,1 H5"],
-    touchdown: [8, "M2,2 h.01 M6,6 h.01"],
-    fire_closed: [9, "M-1,10 10,-1 M-1,-1 10,10"],
-    setbacks: [10, "M-1,-1 11,11 M-1,9 1,11 M9,-1 11,1"],
-    closed_areas: [10, "M-1,11 11,-1 M-1,8 8,-1 M2,11 11,2"],
-  };
+  // Tile size and path of each hatching: shapes are told apart by these, not by colour.
+  const HATCHES = JSON.parse(document.getElementById("hatches").textContent);
 
   sitegeo.part = (name) => {
     const stem = name.toLowerCase().replace(/[\s\d_]+$/, "");

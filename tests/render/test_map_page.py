@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import tomllib
 from itertools import combinations
 from pathlib import Path
 
@@ -13,6 +14,7 @@ import pyproj
 import pytest
 from PIL import Image
 
+import sitegeo
 from sitegeo.webmap import render
 
 pytestmark = pytest.mark.browser
@@ -42,6 +44,19 @@ def test_it_opens_offline_silent_with_everything_on_it(opened, sample):
     assert drawn > 100
     for words in ("Checked", "Take care", "To set out, in this order", "Legend"):
         assert page.get_by_role("heading", name=words, exact=True).is_visible()
+
+
+def test_the_map_draws_the_hatchings_of_the_one_file(opened, sample):
+    """The card's test of the same name reads the same file."""
+    text = (Path(sitegeo.__file__).parent / "export" / "hatches.toml").read_text(encoding="utf-8")
+    drawn = opened(sample).evaluate(
+        """() => [...document.querySelectorAll("pattern")].map((p) => [
+            p.id.replace("hatch-", ""), Number(p.getAttribute("width")),
+            p.querySelector("path").getAttribute("d")])"""
+    )
+    tables = tomllib.loads(text).values()
+    held = {n: (h["tile"], h["path"]) for table in tables for n, h in table.items()}
+    assert {name: (tile, path) for name, tile, path in drawn} == held
 
 
 def test_the_policy_stops_every_request_and_foreign_script(browser, sample):

@@ -27,7 +27,7 @@ ARROWS: dict[str, set[str]] = {
     "places": {"core"},
     "weather": {"core"},
     "export": {"core"},
-    "webmap": {"core"},
+    "webmap": {"export", "core"},
     "spreads": {"core"},
     "landcover": {"places", "core"},
     "shore": {"landcover", "core"},

@@ -8,6 +8,7 @@ import math
 import re
 import shutil
 import subprocess
+import tomllib
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, ClassVar
@@ -28,7 +29,7 @@ import sitegeo
 from sitegeo.errors import UsageError
 from sitegeo.export.card import PAGES, card_pdf
 from sitegeo.export.card_content import CardContent
-from sitegeo.export.marks import HATCHES, part_of, segments
+from sitegeo.export.hatches import HATCHES, Hatch, hatch_strokes, spread_part
 from sitegeo.units import YARD_M
 
 CARDS = {
@@ -308,23 +309,26 @@ def test_night_is_red_on_black() -> None:
     assert [float(v) for v in first] == [0, 0, 0]
 
 
-def test_a_number_sits_beside_the_same_hatching_as_on_the_map() -> None:
-    script = (Path(sitegeo.__file__).parent / "webmap" / "symbols.js").read_text()
-    table = script[script.index("const HATCHES") :].split("};")[0]
-    on_map = {
-        name: (float(size), path)
-        for name, size, path in re.findall(r'(\w+): \[(\d+), "([^"]+)"\]', table)
-    }
-    assert {name: on_map[name] for name in HATCHES} == HATCHES
+def test_the_card_draws_the_hatchings_of_the_one_file(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The map's test of the same name, in a browser, reads the same file."""
+    text = (Path(sitegeo.__file__).parent / "export" / "hatches.toml").read_text(encoding="utf-8")
+    held = {name: hatch for table in tomllib.loads(text).values() for name, hatch in table.items()}
+    assert {name: hatch._asdict() for name, hatch in HATCHES.items()} == held
+    drawn = operations(card_pdf(sample_card()))
+    monkeypatch.setitem(HATCHES, "mass", Hatch(6, "M0,3 H6"))
+    assert operations(card_pdf(sample_card())) != drawn
 
 
 def test_hatchings_are_told_apart() -> None:
-    drawn = {name: (size, tuple(strokes)) for name, (size, strokes) in
-             ((n, segments(n)) for n in HATCHES)}  # fmt: skip
-    assert len(set(drawn.values())) == len(HATCHES)
-    assert segments("tail") == (5, [(0.0, 2.5, 5.0, 2.5)])
-    assert segments("guard")[1] == [(0.0, 3.5, 7.0, 3.5), (3.5, 0.0, 3.5, 7.0)]
-    assert (part_of("TAIL2"), part_of("MASS"), part_of("ODD")) == ("tail", "mass", "other")
+    assert len(set(HATCHES.values())) == len(HATCHES)
+    drawn = {name: hatch_strokes(name) for name in HATCHES if name != "lee"}
+    assert len({(size, tuple(strokes)) for size, strokes in drawn.values()}) == len(drawn)
+    with pytest.raises(ValueError, match="curve"):
+        hatch_strokes("lee")
+    assert drawn["tail"] == (5, [(0.0, 2.5, 5.0, 2.5)])
+    assert drawn["guard"][1] == [(0.0, 3.5, 7.0, 3.5), (3.5, 0.0, 3.5, 7.0)]
+    parts = [spread_part(name) for name in ("TAIL2", "MASS", "ODD", "LEE")]
+    assert parts == ["tail", "mass", "other", "other"]
 
 
 def test_the_drawing_needs_no_land_and_bears_a_whole_ring_of_no_fire() -> None:

@@ -12,7 +12,7 @@ import geopandas as gpd
 import shapely
 
 from sitegeo.core.store import write_geopackage
-from sitegeo.export.marks import HATCHES
+from sitegeo.export.hatches import SPREAD_HATCHES
 from sitegeo.export.styles import add_styles, spread_style
 
 
@@ -51,7 +51,7 @@ def test_every_part_has_a_rule_and_every_rule_a_symbol() -> None:
     root = ET.fromstring(spread_style())
     rules = list(root.iter("rule"))
     labels = [r.get("label") for r in rules]
-    parts = set(HATCHES) - {"touchdown", "fire_closed", "setbacks"}
+    parts = set(SPREAD_HATCHES)
     assert set(labels) == parts | {"pocket"}
     symbols = {s.get("name"): s for s in root.findall("renderer-v2/symbols/symbol")}
     assert [r.get("symbol") for r in rules] == list(symbols)
