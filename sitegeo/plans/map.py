@@ -8,7 +8,7 @@ import geopandas as gpd
 import numpy as np
 
 from sitegeo.siting.explain import cautions, why
-from sitegeo.webmap.content import MapContent, Turn
+from sitegeo.webmap.content import MapContent, TurningWind
 
 if TYPE_CHECKING:
     from sitegeo.plans.plan import Plan
@@ -33,7 +33,7 @@ from sitegeo.rankings.turning_wind import PlaceInWind, rank_all_round
 from sitegeo.siting.explain import grade
 from sitegeo.spreads.place import season_of
 from sitegeo.spreads.result import Spread
-from sitegeo.webmap.content import Facing
+from sitegeo.webmap.content import WindView
 
 CONTEXT = (
     "water",
@@ -78,7 +78,7 @@ def _sentence(note: str) -> str:
     return note[0].upper() + note[1:]
 
 
-def _blinds(plan: Plan, turn: Turn | None) -> gpd.GeoDataFrame:
+def _blinds(plan: Plan, turn: TurningWind | None) -> gpd.GeoDataFrame:
     ranked, blinds = plan.ranking, listed_blinds(plan, turn)
     told = [" · ".join(ranked.verdict_sentences(i)) for i in blinds["id"]]
     bare = bool(ranked.given["assume"].leaf_off)
@@ -142,7 +142,7 @@ def other_spreads(plan: Plan) -> dict[str, gpd.GeoDataFrame]:
     return drawn
 
 
-def turn_content(plan: Plan) -> Turn | None:
+def turn_content(plan: Plan) -> TurningWind | None:
     """Return the place for winds all round, with the spreads of the plan's blind and the best.
 
     None in a calm, where no direction is claimed. The blinds of each wind are `rank`'s own, those
@@ -169,10 +169,10 @@ def turn_content(plan: Plan) -> Turn | None:
         drawn[number][str(row["id"])] = frame
     winds = [_facing(plan, *each, names) for each in zip(found, held, drawn, strict=True)]
     words = tuple(COMPONENT_WORDS.get(name, name.replace("_", " ")) for name in names)
-    return Turn(words, pieces, tuple(winds))
+    return TurningWind(words, pieces, tuple(winds))
 
 
-def listed_blinds(plan: Plan, turn: Turn | None) -> gpd.GeoDataFrame:
+def listed_blinds(plan: Plan, turn: TurningWind | None) -> gpd.GeoDataFrame:
     """Return every blind the page speaks of: the plan's ranking, then those other winds favour."""
     known = plan.ranking.huntable
     first = _shown(plan, plan.ranking.blinds)["id"].tolist()
@@ -234,10 +234,10 @@ def _facing(
     blinds: gpd.GeoDataFrame,
     drawn: dict[str, gpd.GeoDataFrame],
     names: Sequence[str],
-) -> Facing:
+) -> WindView:
     shown = _shown(plan, blinds)
     rows = _rows(shown)
-    return Facing(
+    return WindView(
         from_deg=one.wind.from_deg,
         words=one.wind.words(),
         order=tuple(shown["id"]),

@@ -1,4 +1,4 @@
-"""What a map page is made from."""
+"""What a map page is made from: the content of a plan, and of the wind as it turns."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ from sitegeo.units import LengthUnit
 
 
 @dataclass(frozen=True)
-class Facing:
-    """The place under one of the winds of a `Turn`.
+class WindView:
+    """The place under one of the winds of a `TurningWind`.
 
     Parameters
     ----------
@@ -24,7 +24,7 @@ class Facing:
         Ids of the blinds, best first.
     layout, side, why, grades
         For each blind in that order: its layout, the wind against its front, why it ranks there,
-        and how good each of `Turn.components` is: `g` good, `f` fair, `p` poor.
+        and how good each of `TurningWind.components` is: `g` good, `f` fair, `p` poor.
     banks
         (stations,) kind of bank: 0 none, 1 sheltered, 2 between, 3 wind-beaten.
     calm_strip_m
@@ -49,7 +49,7 @@ class Facing:
 
 
 @dataclass(frozen=True)
-class Turn:
+class TurningWind:
     """Winds evenly round the compass, the plan's own first.
 
     Parameters
@@ -62,7 +62,7 @@ class Turn:
 
     components: tuple[str, ...]
     stations: gpd.GeoDataFrame
-    winds: tuple[Facing, ...]
+    winds: tuple[WindView, ...]
 
 
 @dataclass(frozen=True)
@@ -113,5 +113,5 @@ class MapContent:
     cautions: tuple[str, ...] = ()
     credits: tuple[str, ...] = ()
     units: LengthUnit = "yd"
-    turn: Turn | None = None
+    turn: TurningWind | None = None
     drawn: Mapping[str, gpd.GeoDataFrame] = field(default_factory=dict)

@@ -1,4 +1,4 @@
-"""Shapes of a place as the page holds them: degrees, rounded."""
+"""Shapes and bearings of a place as the page holds them: rounded degrees, true bearings."""
 
 from __future__ import annotations
 
@@ -18,23 +18,22 @@ from sitegeo.core.typing import FloatArray
 
 
 class Degrees:
-    """Shapes of one metric CRS as GeoJSON geometries rounded to 1e-6 degrees (0.1 m)."""
+    """Turns shapes of one metric CRS into degrees on WGS 84, rounded to 1e-6 (0.1 m)."""
 
     def __init__(self, crs: CRS) -> None:
         self.crs = crs
         self._forward = Transformer.from_crs(crs, 4326, always_xy=True)
 
     def geometries(self, shapes: Sequence[BaseGeometry]) -> list[dict[str, Any]]:
+        """Return shapes as GeoJSON geometries."""
+
         def convert(xy: Any) -> Any:
             return np.round(np.column_stack(self._forward.transform(xy[:, 0], xy[:, 1])), 6) + 0.0
 
         flat = shapely.force_2d(np.array(shapes, dtype=object))
         return [json.loads(text) for text in shapely.to_geojson(shapely.transform(flat, convert))]
 
-    def geometry(self, shape: BaseGeometry) -> dict[str, Any]:
-        return self.geometries([shape])[0]
-
-    def at(self, point: Point) -> list[float]:
+    def lat_lon(self, point: Point) -> list[float]:
         """Return latitude and longitude to 1e-7 degrees: a grid reference to the metre needs it."""
         lon, lat = self._forward.transform(point.x, point.y)
         return [round(lat, 7) + 0.0, round(lon, 7) + 0.0]
@@ -47,7 +46,7 @@ class Degrees:
         up = geod.inv(lon, lat - step, lon, lat + step)[2] / (2 * step)
         return {"lon_m": round(across, 3), "lat_m": round(up, 3)}
 
-    def steps(self, lines: Sequence[FloatArray], origin: Sequence[float]) -> list[list[int]]:
+    def line_steps(self, lines: Sequence[FloatArray], origin: Sequence[float]) -> list[list[int]]:
         """Return lines of (n, 2) metres as millionths of a degree, each point from the last.
 
         A line is longitude, latitude, longitude, ...; its first point is told from `origin`, a
@@ -63,7 +62,9 @@ class Degrees:
         return [run.ravel().tolist() for run in runs]
 
     def grid_bearing(self, true_deg: float, at: Point) -> float:
+        """Return a true bearing as one from grid north."""
         return true_deg - convergence_deg(self.crs, at.x, at.y)
 
     def true_bearing(self, grid_deg: float, at: Point) -> float:
+        """Return a bearing from grid north as a true one, 0 to 360."""
         return float(wrap360(grid_deg + convergence_deg(self.crs, at.x, at.y)))

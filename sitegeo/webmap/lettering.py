@@ -14,7 +14,26 @@ from shapely.ops import nearest_points
 from sitegeo.angles import unit_from_bearing
 
 ARROW_M = 28.0
+"""Length of the wind's arrow."""
+
 _CLEAR_M = 7.0
+"""The arrow keeps so far off what is drawn."""
+
+_LEAST_PITCH_M = 4.2
+"""Labels of one column stand at least so far apart: two lines of lettering at the usual scale."""
+
+_ARROW_RANGES_M = (30.0, 120.0, 6.0)
+"""Nearest and farthest the arrow lies from the hide, and the step between places tried."""
+
+_SHORE_M = 3.0
+"""The arrow lies on water where all of it is so far from the shore."""
+
+_RING_ARC_DEG = 70.0
+"""The rings' figures stand within this of the hide's facing."""
+
+_WHOLE_ARC_DEG = 126.0
+"""Within this of north, where no facing is known."""
+
 _DRY_M = 25.0
 """So much farther from the drawing the arrow may go to lie on water."""
 
@@ -23,7 +42,7 @@ _FIRE_M = 10.5
 
 
 @dataclass(frozen=True)
-class Lettered:
+class Label:
     """A label at `at`, on the left or right of the drawing, its leader ending at `tip`."""
 
     at: Point
@@ -31,27 +50,45 @@ class Lettered:
     side: str
 
 
-def leaders(
+def place_labels(
     shapes: Sequence[BaseGeometry], *, beside: Sequence[BaseGeometry] = (), gap_m: float = 3.0
-) -> list[Lettered]:
+) -> list[Label]:
     """Return one label for each shape, in two columns beside the drawing, none on another.
 
-    `beside` is drawn too, without a label in a column.
+    Parameters
+    ----------
+    shapes
+        What is labelled, in metres.
+    beside
+        Drawn too, without a label in a column.
+    gap_m
+        Room between the drawing and a column.
+
+    Returns
+    -------
+    list of Label
+        In the order of `shapes`.
+
+    Examples
+    --------
+    >>> from shapely import box
+    >>> [label.side for label in place_labels([box(0, 0, 2, 2), box(8, 0, 10, 2)])]
+    ['left', 'right']
     """
     if not shapes:
         return []
     west, south, east, north = shapely.total_bounds(np.array([*shapes, *beside], dtype=object))
     middle = (west + east) / 2
-    pitch = max(4.2, (north - south) / 10)
+    pitch = max(_LEAST_PITCH_M, (north - south) / 10)
     centres = [s.representative_point() for s in shapes]
     sides = ["right" if c.x >= middle else "left" for c in centres]
-    placed: dict[int, Lettered] = {}
+    placed: dict[int, Label] = {}
     for side, x in (("left", west - gap_m), ("right", east + gap_m)):
         rows = sorted((i for i, s in enumerate(sides) if s == side), key=lambda i: centres[i].y)
         heights = _spread([centres[i].y for i in rows], pitch)
         for i, y in zip(rows, heights, strict=True):
             at = Point(x, y)
-            placed[i] = Lettered(at, _tip(shapes[i], at), side)
+            placed[i] = Label(at, _tip(shapes[i], at), side)
     return [placed[i] for i in range(len(shapes))]
 
 
@@ -74,7 +111,7 @@ def _tip(shape: BaseGeometry, at: Point) -> Point:
     return inward.interpolate(min(1.0, inward.length))
 
 
-def along_arc(arc: BaseGeometry, hide: Point) -> list[Point]:
+def places_along_arc(arc: BaseGeometry, hide: Point) -> list[Point]:
     """Return places for words along the outside of a closed arc, its middle first."""
     edge = hide.buffer(_FIRE_M, quad_segs=32).exterior.intersection(arc)
     if edge.is_empty:
@@ -88,7 +125,7 @@ def along_arc(arc: BaseGeometry, hide: Point) -> list[Point]:
     ]
 
 
-def middle_of(shape: BaseGeometry, *, off: BaseGeometry | None = None) -> Point:
+def roomiest_point(shape: BaseGeometry, *, off: BaseGeometry | None = None) -> Point:
     """Return the point of a polygon with most room round it, keeping off another shape."""
     free = shape if off is None else shape.difference(off)
     if free.area == 0:
@@ -97,14 +134,28 @@ def middle_of(shape: BaseGeometry, *, off: BaseGeometry | None = None) -> Point:
     return Point(shapely.get_coordinates(reach)[0])
 
 
-def figures_bearing(
+def ring_figures_bearing(
     hide: Point, facing_deg: float | None, radii_m: Sequence[float], avoid: BaseGeometry
 ) -> float:
     """Return the grid bearing on which the rings' figures stand: where they keep furthest off.
 
-    Within 70° of the facing; anywhere without one.
+    Parameters
+    ----------
+    hide
+        Middle of the rings, in metres.
+    facing_deg
+        Grid bearing of the hide's front, or None; figures stand to the front.
+    radii_m
+        Radii of the rings that have a figure.
+    avoid
+        What is drawn already.
+
+    Returns
+    -------
+    float
+        Degrees clockwise from grid north.
     """
-    half, middle = (126.0, 0.0) if facing_deg is None else (70.0, facing_deg)
+    half, middle = (_WHOLE_ARC_DEG, 0.0) if facing_deg is None else (_RING_ARC_DEG, facing_deg)
     bearings = np.arange(middle - half, middle + half + 1, 10.0)
     east, north = unit_from_bearing(bearings)
     radii = np.asarray(radii_m)[:, None]
@@ -122,18 +173,37 @@ def arrow_centre(
 ) -> Point:
     """Return where the wind's arrow lies: off the drawing, near it, on open water where it can.
 
-    On a tall sheet it lies rather above or below the drawing than beside it.
+    Parameters
+    ----------
+    hide
+        In metres.
+    from_deg
+        Grid bearing the wind comes from.
+    water
+        Open water, or None.
+    avoid
+        What is drawn already.
+    tall
+        The sheet is higher than wide: the arrow lies rather above or below the drawing than beside
+        it.
+
+    Returns
+    -------
+    Point
+        The middle of the arrow.
     """
     east, north = unit_from_bearing(from_deg)
     along = np.array([east, north]) * ARROW_M / 2
-    bearings, ranges = np.meshgrid(np.arange(0.0, 360.0, 10.0), np.arange(30.0, 121.0, 6.0))
+    nearest, farthest, step = _ARROW_RANGES_M
+    away_m = np.arange(nearest, farthest + step / 2, step)
+    bearings, ranges = np.meshgrid(np.arange(0.0, 360.0, 10.0), away_m)
     dx, dy = unit_from_bearing(bearings.ravel())
     centres = np.column_stack([hide.x + ranges.ravel() * dx, hide.y + ranges.ravel() * dy])
     shafts = shapely.linestrings(np.stack([centres + along, centres - along], axis=1))
     away = np.zeros(len(centres))
     need = _CLEAR_M - np.minimum(shapely.distance(shafts, avoid), _CLEAR_M)
     if water is not None:
-        wet = shapely.buffer(water, -3.0)
+        wet = shapely.buffer(water, -_SHORE_M)
         shapely.prepare(wet)
         away = np.where(shapely.contains(wet, shafts), 0.0, _DRY_M)
     # Nearest to what is drawn, once it is clear of it.

@@ -16,9 +16,9 @@ from markupsafe import Markup
 
 from sitegeo.errors import MissingExtraError
 from sitegeo.export.hatches import HATCHES
-from sitegeo.webmap.chart import as_json, focus, page_data
 from sitegeo.webmap.content import MapContent
-from sitegeo.webmap.photo import Picture, pictures
+from sitegeo.webmap.page_data import focus_point, json_for_script, page_data
+from sitegeo.webmap.photo import PhotoImage, photo_images
 
 __all__ = ["MapContent", "render"]
 
@@ -64,12 +64,12 @@ def render(content: MapContent) -> str:
         "own_style": _own("page.css"),
         "leaflet_script": _leaflet("leaflet.js"),
         "own_script": "\n".join(_own(name) for name in _SCRIPTS),
-        "hatches": as_json(HATCHES),
-        "data": as_json(values),
+        "hatches": json_for_script(HATCHES),
+        "data": json_for_script(values),
     }
     rest = sum(len(text.encode()) for text in parts.values()) + _MARKUP_BYTES
     photo = (
-        pictures(content.photo, budget_bytes=PAGE_BYTES - rest, focus=focus(content))
+        photo_images(content.photo, budget_bytes=PAGE_BYTES - rest, focus=focus_point(content))
         if content.photo is not None
         else []
     )
@@ -104,7 +104,7 @@ def _start_script(sheet: _Sheet) -> str:
     return f"{figure.script.render()}\nsitegeo.start({sheet.get_name()});\n"
 
 
-def _sheet(photo: list[Picture], extent: list[list[float]]) -> _Sheet:
+def _sheet(photo: list[PhotoImage], extent: list[list[float]]) -> _Sheet:
     (south, west), (north, east) = extent
     sheet = _Sheet(
         location=[round((south + north) / 2, 6), round((west + east) / 2, 6)],

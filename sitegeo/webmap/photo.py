@@ -16,24 +16,44 @@ from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.typing import AnyArray
 
 _LONGEST_PX = 2048
+"""Pixels along the longer side of a picture, at most."""
+
 _DETAIL_M = 250.0
+"""The sharp piece reaches so far from its middle."""
+
+_WHOLE_SHARE = 0.75
+"""Share of the bytes that the whole photo gets where a sharp piece lies on it."""
+
 _STEPS = ((1.0, 80), (1.0, 70), (0.8, 70), (0.65, 65), (0.5, 65), (0.35, 60), (0.25, 50))
+"""Shares of `_LONGEST_PX` and WebP qualities that are tried, finest first."""
 
 
 @dataclass(frozen=True)
-class Picture:
+class PhotoImage:
     """An image as a data URI, and the [[south, west], [north, east]] degrees it fills."""
 
     uri: str
     bounds: list[list[float]]
 
 
-def pictures(
+def photo_images(
     photo: Raster, *, budget_bytes: int, focus: tuple[float, float] | None = None
-) -> list[Picture]:
+) -> list[PhotoImage]:
     """Return the photo, and where it had to be made coarser a sharp piece around `focus`.
 
-    The URIs together stay within the budget. `focus` is in the photo's CRS.
+    Parameters
+    ----------
+    photo
+        Bands red, green and blue as bytes.
+    budget_bytes
+        The URIs together stay within this.
+    focus
+        Middle of the sharp piece in the photo's CRS; None for no such piece.
+
+    Returns
+    -------
+    list of PhotoImage
+        The whole, then the piece.
     """
     rgb = Raster(
         np.stack([photo.band(b) for b in ("red", "green", "blue")]), photo.grid, photo.valid
@@ -41,7 +61,8 @@ def pictures(
     coarser = max(photo.grid.shape) > _LONGEST_PX
     if not coarser or focus is None:
         return [_fitted(rgb, budget_bytes)]
-    return [_fitted(rgb, int(budget_bytes * 0.75)), _fitted(_around(rgb, focus), budget_bytes // 4)]
+    whole = int(budget_bytes * _WHOLE_SHARE)
+    return [_fitted(rgb, whole), _fitted(_around(rgb, focus), budget_bytes - whole)]
 
 
 def _around(photo: Raster, focus: tuple[float, float]) -> Raster:
@@ -60,14 +81,14 @@ def _around(photo: Raster, focus: tuple[float, float]) -> Raster:
     )
 
 
-def _fitted(photo: Raster, budget_bytes: int) -> Picture:
+def _fitted(photo: Raster, budget_bytes: int) -> PhotoImage:
     """Return the finest picture whose URI keeps the budget; the coarsest when none does."""
     for share, quality in _STEPS:
         rgba, bounds = _warped(photo, longest_px=int(_LONGEST_PX * share))
         uri = "data:image/webp;base64," + base64.b64encode(_webp(rgba, quality)).decode("ascii")
         if len(uri) <= budget_bytes:
             break
-    return Picture(uri, bounds)
+    return PhotoImage(uri, bounds)
 
 
 def _warped(photo: Raster, *, longest_px: int) -> tuple[AnyArray, list[list[float]]]:

@@ -15,7 +15,7 @@ from shapely.geometry.base import BaseGeometry
 from sitegeo.angles import bearing_of
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.webmap import MapContent
-from sitegeo.webmap.content import Facing, Turn
+from sitegeo.webmap.content import TurningWind, WindView
 
 CRS = pyproj.CRS("EPSG:26915")
 HIDE = (420_310.0, 5_100_205.0)
@@ -125,7 +125,7 @@ def layers() -> dict[str, gpd.GeoDataFrame]:
     }
 
 
-def turn(text: str = "") -> Turn:
+def turn(text: str = "") -> TurningWind:
     """Four winds; each puts another blind first, and turns the spread about the hide."""
     pond = layers()["water"].geometry.iloc[0].exterior
     at = [pond.interpolate(n / 24, normalized=True) for n in range(25)]
@@ -135,7 +135,7 @@ def turn(text: str = "") -> Turn:
     spread = features()
     spread = spread[spread["role"].isin(["hide", "pocket", "group", "motion", "approach", "decoy"])]
     winds = tuple(
-        Facing(
+        WindView(
             from_deg=(90.0 + 90 * n) % 360,
             words=f"{text}wind {n} (from {(90 + 90 * n) % 360}°)",
             order=tuple(names[(n + i) % 3] for i in range(3)),
@@ -152,7 +152,7 @@ def turn(text: str = "") -> Turn:
         )
         for n in range(4)
     )
-    return Turn(
+    return TurningWind(
         ("wind", "ripple", "room"),
         gpd.GeoDataFrame({"facing_deg": facing}, geometry=pieces, crs=CRS),
         winds,

@@ -22,9 +22,9 @@ from shapely.ops import unary_union
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.errors import CrsError
 from sitegeo.webmap import lettering, render
-from sitegeo.webmap.chart import page_data
 from sitegeo.webmap.page import PAGE_BYTES
-from sitegeo.webmap.photo import pictures
+from sitegeo.webmap.page_data import page_data
+from sitegeo.webmap.photo import photo_images
 
 
 @pytest.fixture(scope="module")
@@ -158,14 +158,14 @@ def test_a_closed_arc_is_a_band_and_not_a_cone():
 
 def test_labels_keep_apart_and_beside_the_drawing():
     groups = [box(x, y, x + 4, y + 4) for x, y in ((0, 0), (1, 1), (0, 2), (30, 0), (31, 1))]
-    marks = lettering.leaders(groups)
+    marks = lettering.place_labels(groups)
     for side in ("left", "right"):
         heights = sorted(m.at.y for m in marks if m.side == side)
         assert len(heights) >= 2
         assert min(np.diff(heights)) >= 4.2 - 1e-9
     assert all(m.at.x < 0 if m.side == "left" else m.at.x > 35 for m in marks)
     assert all(g.buffer(1e-6).covers(m.tip) for g, m in zip(groups, marks, strict=True))
-    wider = lettering.leaders(groups, beside=[box(-9, 0, 44, 1)])
+    wider = lettering.place_labels(groups, beside=[box(-9, 0, 44, 1)])
     assert all(m.at.x < -9 if m.side == "left" else m.at.x > 44 for m in wider)
 
 
@@ -204,7 +204,7 @@ def test_the_photo_lies_where_it_was_taken():
     values[:, 100:120, 300:320] = 255
     grid = Grid(map_sample.CRS, 420_000.0, 5_100_600.0, 1.0, (400, 400))
     photo = Raster(values, grid, bands=("red", "green", "blue"))
-    (picture,) = pictures(photo, budget_bytes=2_000_000)
+    (picture,) = photo_images(photo, budget_bytes=2_000_000)
     prefix, data = picture.uri.split(",")
     assert prefix == "data:image/webp;base64"
     image = Image.open(io.BytesIO(base64.b64decode(data)))

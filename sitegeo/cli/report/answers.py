@@ -33,6 +33,7 @@ _MOST_REASONS = 3
 """Reasons that are named where they leave no blind."""
 
 _HECTARE_M2 = 10_000.0
+"""Square metres of a hectare."""
 
 
 def print_survey(folder: Path, *, verbose: bool) -> None:

@@ -14,22 +14,44 @@ from sitegeo.units import yd
 from sitegeo.webmap import lettering
 from sitegeo.webmap.degrees import Degrees
 
-LABELLED = ("hide", "group", "motion", "jerk_line")
+LABELLED_ROLES = ("hide", "group", "motion", "jerk_line")
 RINGS_M = tuple(yd(10.0 * n) for n in (1, 2, 3, 4))
 """About where the rings lie whose figures must keep off the drawing."""
 
 _SIMPLIFY_M = 0.08
+"""Outlines of a plan are drawn to this: less than a line's width."""
+
+_BAND_M = (6.5, 8.5)
+"""A closed arc is barred between these ranges of the hide."""
 
 
 def plan_items(
     plan: gpd.GeoDataFrame, hide: Point | None, degrees: Degrees
 ) -> list[dict[str, Any]]:
-    """Return what is drawn of a plan; decoys of one group and kind are one item of many points."""
+    """Return what is drawn of a plan; decoys of one group and kind are one item of many points.
+
+    Parameters
+    ----------
+    plan
+        As `MapContent.features`.
+    hide
+        In the plan's CRS, or None.
+    degrees
+        Of that CRS.
+
+    Returns
+    -------
+    list of dict
+        One an item, ready for JSON: the plan's columns, `label` (where its name stands) and
+        `shape`; for a closed arc `places` for words.
+    """
     rows = [dict(zip(plan.columns, row, strict=True)) for row in plan.itertuples(index=False)]
     name = str(plan.geometry.name)
     marks = _names(rows, name, hide)
     words_at = {
-        n: lettering.along_arc(row[name], hide) if hide else [row[name].representative_point()]
+        n: lettering.places_along_arc(row[name], hide)
+        if hide
+        else [row[name].representative_point()]
         for n, row in enumerate(rows)
         if row["role"] == "fire_closed"
     }
@@ -38,8 +60,8 @@ def plan_items(
     kept: dict[tuple[Any, ...], list[int]] = {}
     for n, row in enumerate(rows):
         if row["role"] == "pocket":
-            middle = lettering.middle_of(row[name], off=drawn)
-            marks[n] = lettering.Lettered(middle, middle, "middle")
+            middle = lettering.roomiest_point(row[name], off=drawn)
+            marks[n] = lettering.Label(middle, middle, "middle")
         alike = ("decoy", row["name"], row["note"]) if row["role"] == "decoy" else (n,)
         kept.setdefault(alike, []).append(n)
     firsts = [some[0] for some in kept.values()]
@@ -49,13 +71,13 @@ def plan_items(
     return [
         {
             "role": str(row["role"]),
-            "name": words(row["name"]),
-            "order": number(row["order"], 0),
-            "count": number(row["count"], 0),
-            "range_yd": number(row["range_yd"], 1),
-            "bearing_true": number(row["bearing_true"], 1),
-            "bearing_magnetic": number(row["bearing_magnetic"], 1),
-            "note": words(row["note"]),
+            "name": text_of(row["name"]),
+            "order": rounded(row["order"], 0),
+            "count": rounded(row["count"], 0),
+            "range_yd": rounded(row["range_yd"], 1),
+            "bearing_true": rounded(row["bearing_true"], 1),
+            "bearing_magnetic": rounded(row["bearing_magnetic"], 1),
+            "note": text_of(row["note"]),
             "label": {"at": at[n], "tip": tips[n], "side": marks[n].side} if n in marks else None,
             "shape": shape,
         }
@@ -66,14 +88,12 @@ def plan_items(
     ]
 
 
-def _names(
-    rows: list[dict[str, Any]], name: str, hide: Point | None
-) -> dict[int, lettering.Lettered]:
+def _names(rows: list[dict[str, Any]], name: str, hide: Point | None) -> dict[int, lettering.Label]:
     """Return where the names stand, by number of row, beside all that is drawn."""
-    labelled = [n for n, row in enumerate(rows) if row["role"] in LABELLED]
+    labelled = [n for n, row in enumerate(rows) if row["role"] in LABELLED_ROLES]
     beside = [row[name] for row in rows if row["role"] == "pocket"]
     beside += [_barred(row[name], hide) for row in rows if row["role"] == "fire_closed"]
-    marks = lettering.leaders([rows[n][name] for n in labelled], beside=beside)
+    marks = lettering.place_labels([rows[n][name] for n in labelled], beside=beside)
     return dict(zip(labelled, marks, strict=True))
 
 
@@ -92,7 +112,8 @@ def _barred(closed: BaseGeometry, hide: Point | None) -> BaseGeometry:
     """Return a closed arc as a barred band about the hide, rather than a cone over the water."""
     if hide is None:
         return closed
-    band = closed.intersection(hide.buffer(8.5).difference(hide.buffer(6.5)))
+    inner, outer = (hide.buffer(r) for r in _BAND_M)
+    band = closed.intersection(outer.difference(inner))
     return closed if band.is_empty else band
 
 
@@ -100,13 +121,13 @@ def _spots(points: list[Point], degrees: Degrees) -> list[list[float]]:
     return [shape["coordinates"][::-1] for shape in degrees.geometries(points)] if points else []
 
 
-def number(value: Any, digits: int) -> float | int | None:
+def rounded(value: Any, digits: int) -> float | int | None:
     """Return a rounded number, None for a missing one."""
     if value is None or pd.isna(value):
         return None
     return round(float(value), digits) if digits else round(float(value))
 
 
-def words(value: Any) -> str:
+def text_of(value: Any) -> str:
     """Return text, empty for a missing one."""
     return "" if value is None or pd.isna(value) else str(value)

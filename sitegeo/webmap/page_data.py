@@ -18,12 +18,17 @@ from sitegeo.errors import CrsError
 from sitegeo.webmap import lettering
 from sitegeo.webmap.content import MapContent
 from sitegeo.webmap.degrees import Degrees
-from sitegeo.webmap.items import LABELLED, RINGS_M, number, plan_items, words
-from sitegeo.webmap.turn import drawn_data, facings, turn_data
+from sitegeo.webmap.plan_items import LABELLED_ROLES, RINGS_M, plan_items, rounded, text_of
+from sitegeo.webmap.turning_wind import facing_by_blind, spreads_data, turn_data
 
 _SIMPLIFY_M = 0.5
+"""Outlines of layers are drawn to this."""
+
+_MARGIN_M = 50.0
+"""Room round the mapped shapes of a place without a photo."""
+
 _NEVER_LESS = frozenset({"setbacks", "closed_areas"})
-LAYERS = (
+_LAYERS = (
     "water",
     "public_land",
     "huntable",
@@ -66,15 +71,15 @@ def page_data(content: MapContent) -> dict[str, Any]:
         "blinds": _blinds(content.blinds, degrees),
         "plan": plan_items(plan, hide[0] if hide else None, degrees),
         "around": _around_hide(content, plan, degrees),
-        "layers": [_layer(name, content.layers.get(name), degrees) for name in LAYERS],
-        "drawn": drawn_data(content.drawn, degrees, facings(content.blinds)),
+        "layers": [_layer(name, content.layers.get(name), degrees) for name in _LAYERS],
+        "drawn": spreads_data(content.drawn, degrees, facing_by_blind(content.blinds)),
         "turn": turn_data(content, degrees),
         "extent": _extent(content, degrees),
-        "scale": degrees.scale_at(focus(content)),
+        "scale": degrees.scale_at(focus_point(content)),
     }
 
 
-def as_json(data: Mapping[str, Any]) -> str:
+def json_for_script(data: Mapping[str, Any]) -> str:
     """Return JSON that cannot end the script element that holds it."""
     text = json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     return (
@@ -103,14 +108,14 @@ def _chosen(content: MapContent) -> gpd.GeoDataFrame:
 def _hide(content: MapContent) -> tuple[Point, float | None] | None:
     """Return the hide and its true facing: the plan's own, else the chosen blind's."""
     chosen = _chosen(content)
-    facing = number(chosen["facing_deg"].iloc[0], 3) if len(chosen) else None
+    facing = rounded(chosen["facing_deg"].iloc[0], 3) if len(chosen) else None
     hides = content.features[content.features["role"] == "hide"]
     if len(hides):
         return hides.geometry.iloc[0].centroid, facing
     return (chosen.geometry.iloc[0].centroid, facing) if len(chosen) else None
 
 
-def focus(content: MapContent) -> tuple[float, float]:
+def focus_point(content: MapContent) -> tuple[float, float]:
     """Return what the drawing is about, in metres: the hide, or the middle of the place."""
     hide = _hide(content)
     if hide is not None:
@@ -128,12 +133,12 @@ def _bounds(content: MapContent) -> tuple[float, float, float, float]:
     if not shapes:
         return 0.0, 0.0, 1.0, 1.0
     west, south, east, north = (float(b) for b in shapely.total_bounds(np.concatenate(shapes)))
-    return west - 50, south - 50, east + 50, north + 50
+    return west - _MARGIN_M, south - _MARGIN_M, east + _MARGIN_M, north + _MARGIN_M
 
 
 def _extent(content: MapContent, degrees: Degrees) -> list[list[float]]:
     west, south, east, north = _bounds(content)
-    return [degrees.at(Point(west, south)), degrees.at(Point(east, north))]
+    return [degrees.lat_lon(Point(west, south)), degrees.lat_lon(Point(east, north))]
 
 
 def _blinds(blinds: gpd.GeoDataFrame, degrees: Degrees) -> list[dict[str, Any]]:
@@ -141,15 +146,15 @@ def _blinds(blinds: gpd.GeoDataFrame, degrees: Degrees) -> list[dict[str, Any]]:
         {
             "id": str(row["id"]),
             "rank": int(row["rank"]),
-            "kind": words(row["kind"]),
-            "layout": words(row["layout"]),
-            "side": words(row["wind_side"]),
-            "why": words(row["why"]),
-            "verdict": words(row["verdict_words"]),
-            "cautions": [c for c in words(row["cautions"]).split("\n") if c],
+            "kind": text_of(row["kind"]),
+            "layout": text_of(row["layout"]),
+            "side": text_of(row["wind_side"]),
+            "why": text_of(row["why"]),
+            "verdict": text_of(row["verdict_words"]),
+            "cautions": [c for c in text_of(row["cautions"]).split("\n") if c],
             "chosen": bool(row["chosen"]),
-            "facing": number(row["facing_deg"], 1),
-            "at": degrees.at(row.geometry),
+            "facing": rounded(row["facing_deg"], 1),
+            "at": degrees.lat_lon(row.geometry),
         }
         for _, row in blinds.sort_values(["rank", "id"]).iterrows()
     ]
@@ -164,16 +169,18 @@ def _around_hide(
         return None
     hide, facing_true = found
     facing = None if facing_true is None else degrees.grid_bearing(facing_true, hide)
-    spread = plan[plan["role"].isin((*LABELLED, "pocket"))].geometry
+    spread = plan[plan["role"].isin((*LABELLED_ROLES, "pocket"))].geometry
     avoid = shapely.union_all(spread.to_numpy()) if len(spread) else hide.buffer(8.0)
     pocket = list(plan[plan["role"] == "pocket"].geometry)
-    named = lettering.leaders(list(plan[plan["role"].isin(LABELLED)].geometry), beside=pocket)
+    named = lettering.place_labels(
+        list(plan[plan["role"].isin(LABELLED_ROLES)].geometry), beside=pocket
+    )
     letters = shapely.MultiPoint([m.at for m in named])
     ways_in = list(plan[plan["role"] == "approach"].geometry)
     lettered = [letters.buffer(4.0)] if len(letters.geoms) else []
     taken = shapely.union_all([avoid, *lettered, *ways_in])
     water = _water(content)
-    middle = None if water is None else lettering.middle_of(water)
+    middle = None if water is None else lettering.roomiest_point(water)
 
     def sheet(*, tall: bool) -> dict[str, Any]:
         view, arrow = [avoid.buffer(6.0), hide.buffer(12.0)], None
@@ -182,19 +189,22 @@ def _around_hide(
             centre = lettering.arrow_centre(hide, blows, water, taken, tall=tall)
             view.append(centre.buffer(lettering.ARROW_M / 2))
             arrow = {
-                "at": degrees.at(centre),
-                "far_at": degrees.at(middle or centre),
+                "at": degrees.lat_lon(centre),
+                "far_at": degrees.lat_lon(middle or centre),
                 "length_m": lettering.ARROW_M,
             }
         west, south, east, north = shapely.total_bounds(np.array(view, dtype=object))
-        corners = [degrees.at(Point(west, south)), degrees.at(Point(east, north))]
+        corners = [degrees.lat_lon(Point(west, south)), degrees.lat_lon(Point(east, north))]
         return {"arrow": arrow, "view": corners}
 
     return {
-        "hide": degrees.at(hide),
+        "hide": degrees.lat_lon(hide),
         "facing": facing_true,
         "figures": round(
-            degrees.true_bearing(lettering.figures_bearing(hide, facing, RINGS_M, taken), hide), 1
+            degrees.true_bearing(
+                lettering.ring_figures_bearing(hide, facing, RINGS_M, taken), hide
+            ),
+            1,
         ),
         **sheet(tall=False),
         "tall": sheet(tall=True),
@@ -246,7 +256,7 @@ def _kinds(name: str, rows: gpd.GeoDataFrame) -> list[str]:
     """Return the words each shape is drawn by, from a short list the style knows."""
     if name == "bank_exposure":
         sides = {"onto": "beaten", "quartering-on": "beaten", "along": "along"}
-        banks = [sides.get(words(s), "sheltered") for s in _column(rows, "wind_side")]
+        banks = [sides.get(text_of(s), "sheltered") for s in _column(rows, "wind_side")]
         spots = rows.geom_type == "Point"
         return [f"{bank} dot" if spot else bank for bank, spot in zip(banks, spots, strict=True)]
     if name == "positions":
@@ -258,11 +268,11 @@ def _kinds(name: str, rows: gpd.GeoDataFrame) -> list[str]:
 def _letters(name: str, rows: gpd.GeoDataFrame) -> list[str]:
     """Return what is written on each shape."""
     if name == "public_land":
-        hunting = [f"hunting {words(h) or 'unknown'}" for h in _column(rows, "hunting")]
-        names = [words(n) for n in _column(rows, "name")]
+        hunting = [f"hunting {text_of(h) or 'unknown'}" for h in _column(rows, "hunting")]
+        names = [text_of(n) for n in _column(rows, "name")]
         return [", ".join(filter(None, p)) for p in zip(names, hunting, strict=True)]
     if name == "closed_areas":
-        return [words(r) for r in _column(rows, "reason")]
+        return [text_of(r) for r in _column(rows, "reason")]
     return [""] * len(rows)
 
 

@@ -11,32 +11,32 @@ import shapely
 from shapely.geometry import Point
 
 from sitegeo.webmap import lettering
-from sitegeo.webmap.content import Facing, MapContent
+from sitegeo.webmap.content import MapContent, WindView
 from sitegeo.webmap.degrees import Degrees
-from sitegeo.webmap.items import LABELLED, RINGS_M, plan_items
+from sitegeo.webmap.plan_items import LABELLED_ROLES, RINGS_M, plan_items
 
 
 def turn_data(content: MapContent, degrees: Degrees) -> dict[str, Any] | None:
     """Return the winds of a turning map, the stations they blow on, and the texts they share.
 
     Blinds are numbers into the page's `blinds`; texts are numbers into `texts`; lines are as
-    `Degrees.steps` gives them, from `origin`.
+    `Degrees.line_steps` gives them, from `origin`.
     """
     turn = content.turn
     if turn is None:
         return None
     pieces = np.asarray(turn.stations.geometry, dtype=object)
     west, south, *_ = shapely.total_bounds(pieces) if len(pieces) else (0.0, 0.0)
-    origin = degrees.at(Point(west, south))
-    shared = _Shared()
+    origin = degrees.lat_lon(Point(west, south))
+    shared = _SharedTexts()
     numbers = {
         str(name): n for n, name in enumerate(content.blinds.sort_values(["rank", "id"])["id"])
     }
-    facing = facings(content.blinds)
+    facing = facing_by_blind(content.blinds)
     return {
         "components": list(turn.components),
         "origin": origin,
-        "stations": degrees.steps([shapely.get_coordinates(p) for p in pieces], origin),
+        "stations": degrees.line_steps([shapely.get_coordinates(p) for p in pieces], origin),
         "facing": [round(f) for f in turn.stations["facing_deg"].tolist()],
         "winds": [
             _wind(w, numbers, shared, degrees, origin=origin, facing=facing) for w in turn.winds
@@ -45,20 +45,35 @@ def turn_data(content: MapContent, degrees: Degrees) -> dict[str, Any] | None:
     }
 
 
-def drawn_data(
+def spreads_data(
     drawn: Mapping[str, gpd.GeoDataFrame], degrees: Degrees, facing: Mapping[str, float]
 ) -> dict[str, Any]:
-    """Return spreads of several blinds by id: what is drawn, and where the ring figures stand."""
+    """Return spreads of several blinds, ready for JSON.
+
+    Parameters
+    ----------
+    drawn
+        Their plans by id of the blind, as `MapContent.drawn`.
+    degrees
+        Of their CRS.
+    facing
+        True facing by id, of the blinds that have one.
+
+    Returns
+    -------
+    dict
+        By id: `items` as of `plan_items`, and `figures`, the true bearing of the rings' figures.
+    """
     return {name: _spread(frame, degrees, facing.get(name)) for name, frame in drawn.items()}
 
 
-def facings(blinds: gpd.GeoDataFrame) -> dict[str, float]:
+def facing_by_blind(blinds: gpd.GeoDataFrame) -> dict[str, float]:
     """Return the true facing of each blind that has one."""
     known = blinds[blinds["facing_deg"].notna()]
     return dict(zip(known["id"].astype(str), known["facing_deg"].astype(float), strict=True))
 
 
-class _Shared:
+class _SharedTexts:
     """Texts said many times, kept once."""
 
     def __init__(self) -> None:
@@ -73,9 +88,9 @@ class _Shared:
 
 
 def _wind(
-    wind: Facing,
+    wind: WindView,
     numbers: Mapping[str, int],
-    shared: _Shared,
+    shared: _SharedTexts,
     degrees: Degrees,
     *,
     origin: Sequence[float],
@@ -91,8 +106,8 @@ def _wind(
         "grades": shared.numbers(wind.grades),
         "banks": "".join(map(str, wind.banks.tolist())),
         "strip": np.round(wind.calm_strip_m).astype(int).tolist(),
-        "lee": degrees.steps(wind.lee, origin),
-        "drawn": drawn_data(wind.drawn, degrees, facing),
+        "lee": degrees.line_steps(wind.lee, origin),
+        "drawn": spreads_data(wind.drawn, degrees, facing),
     }
 
 
@@ -104,7 +119,7 @@ def _spread(frame: gpd.GeoDataFrame, degrees: Degrees, facing: float | None) -> 
     items = plan_items(there, hide, degrees)
     if hide is None:
         return {"items": items, "figures": None}
-    drawn = shapely.union_all(shapes[there["role"].isin((*LABELLED, "pocket")).to_numpy()])
+    drawn = shapely.union_all(shapes[there["role"].isin((*LABELLED_ROLES, "pocket")).to_numpy()])
     front = None if facing is None else degrees.grid_bearing(facing, hide)
-    figures = lettering.figures_bearing(hide, front, RINGS_M, drawn)
+    figures = lettering.ring_figures_bearing(hide, front, RINGS_M, drawn)
     return {"items": items, "figures": round(degrees.true_bearing(figures, hide), 1)}
