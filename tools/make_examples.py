@@ -13,7 +13,7 @@ from pathlib import Path
 from playwright.sync_api import sync_playwright
 
 import sitegeo
-from sitegeo.cli.commands.demo import WHEN
+from sitegeo.cli.commands.demo import DEMO_TIME
 from sitegeo.law.daylight import read_when
 from sitegeo.places.bundled import place_file
 
@@ -30,7 +30,7 @@ def main() -> None:
     """Write the plan's files and three pictures of its map."""
     survey = sitegeo.survey(sitegeo.read_place(place_file()))
     wind = sitegeo.Wind.parse("NW 12 mph")
-    when = read_when(WHEN, survey.record["zone"])
+    when = read_when(DEMO_TIME, survey.record["zone"])
     with tempfile.TemporaryDirectory() as folder:
         out = sitegeo.plan(survey, wind, when=when).save(Path(folder) / "plan")
         MAPS.mkdir(exist_ok=True)

@@ -109,7 +109,7 @@ def out(default: str | None = None) -> Callable[[_Command], _Command]:
 
 
 def top(default: int) -> Callable[[_Command], _Command]:
-    """--top, how many are told."""
+    """--top, how many are listed."""
     return click.option(
         "--top", type=click.IntRange(1), default=default, show_default=True, help="How many."
     )

@@ -49,7 +49,7 @@ class Degrees:
     def line_steps(self, lines: Sequence[FloatArray], origin: Sequence[float]) -> list[list[int]]:
         """Return lines of (n, 2) metres as millionths of a degree, each point from the last.
 
-        A line is longitude, latitude, longitude, ...; its first point is told from `origin`, a
+        A line is longitude, latitude, longitude, ...; its first point is measured from `origin`, a
         latitude and longitude.
         """
         if not lines:

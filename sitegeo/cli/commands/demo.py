@@ -8,7 +8,8 @@ import click
 
 from sitegeo.cli import options
 
-WHEN = "2026-12-05T06:40"
+DEMO_TIME = "2026-12-05T06:40"
+"""The hour that the demo plans for: before sunrise in the season."""
 
 
 @click.command("demo")
@@ -33,7 +34,7 @@ def command(*, out: Path, wind: str, overwrite: bool, verbose: bool, quiet: bool
     require_free(plan_out.absolute(), PLAN_MARKER, overwrite=overwrite)
     survey.run(place_file(), survey_out, law=None, overwrite=overwrite, quiet=quiet)
     opened = Survey.open(survey_out)
-    moment = read_when(WHEN, opened.record["zone"])
+    moment = read_when(DEMO_TIME, opened.record["zone"])
     with options.show_progress(quiet=quiet) as show:
         show("laying the spread")
         made = plan(opened, blowing, when=moment)

@@ -169,10 +169,10 @@ def _print_scan(
             f"--blind {fit.iloc[0]['id']} --out PLAN",
             quiet=how.quiet,
         )
-    told = ", ".join(f"{n} {state}" for state, n in found.counts().items() if n)
+    tiles = ", ".join(f"{n} {state}" for state, n in found.counts().items() if n)
     options.say(
         f"{len(fit)} blinds and {len(blinds) - len(fit)} ruled out, on {len(merged.waters)} "
-        f"waters. Tiles: {told}. Written to {out}",
+        f"waters. Tiles: {tiles}. Written to {out}",
         quiet=how.quiet,
     )
     for tile in found.missing:

@@ -125,8 +125,8 @@ def print_ranking(
 def _commonest(rejected: pd.DataFrame) -> str:
     """Return the reasons that rule out the most blinds."""
     counted = rejected["rejected_by"].value_counts().head(_MOST_REASONS)
-    told = "; ".join(f"{words} ({count})" for words, count in counted.items())
-    return f": {told}" if told else ""
+    reasons = "; ".join(f"{words} ({count})" for words, count in counted.items())
+    return f": {reasons}" if reasons else ""
 
 
 def _named(row: pd.Series[Any]) -> str:

@@ -76,8 +76,8 @@ def print_hours(found: Hours, survey: Survey, how: AnswerOptions) -> None:
             lines += [_folded(run)] if dark else [_hour(row, how.units) for row in run]
         print_table(_HOUR_COLUMNS, lines, title=title)
     print_table(_STEADY_COLUMNS, [_steady(r) for r in found.steady.to_dict("records")])
-    told = found.table if how.verbose else found.table[~found.table["dark"]]
-    named = [*told["blind"].dropna(), *found.steady["blind"]]
+    shown = found.table if how.verbose else found.table[~found.table["dark"]]
+    named = [*shown["blind"].dropna(), *found.steady["blind"]]
     _print_blinds(found.judged, named, how.units)
     if found.draws:
         say(

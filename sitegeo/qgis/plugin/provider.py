@@ -79,12 +79,12 @@ class Provider(QgsProcessingProvider):
     def loadAlgorithms(self) -> None:  # noqa: N802
         """Add an algorithm for each verb and step."""
         try:
-            told = child.describe()
+            described = child.describe()
         except (child.ChildError, ValueError, OSError) as error:
             QgsMessageLog.logMessage(str(error), "sitegeo", Qgis.Critical)
             return
-        for entry in told["algorithms"]:
-            self.addAlgorithm(Algorithm(entry, told["styles"]))
+        for entry in described["algorithms"]:
+            self.addAlgorithm(Algorithm(entry, described["styles"]))
 
 
 class Algorithm(QgsProcessingAlgorithm):
@@ -121,14 +121,14 @@ class Algorithm(QgsProcessingAlgorithm):
 
     def initAlgorithm(self, _configuration: Any = None) -> None:  # noqa: N802
         """Build the form."""
-        for told in self._entry["parameters"]:
-            parameter = _form(told)
-            if told["kind"] in ("vector", "raster") or told["name"].startswith("set_"):
+        for described in self._entry["parameters"]:
+            parameter = _qgis_parameter(described)
+            if described["kind"] in ("vector", "raster") or described["name"].startswith("set_"):
                 advanced = QgsProcessingParameterDefinition.FlagAdvanced
                 parameter.setFlags(parameter.flags() | advanced)
             self.addParameter(parameter)
-            if told["kind"] == "out":
-                self.addOutput(QgsProcessingOutputFolder(f"{told['name']}_folder", "Results"))
+            if described["kind"] == "out":
+                self.addOutput(QgsProcessingOutputFolder(f"{described['name']}_folder", "Results"))
         if self._entry["json"]:
             self.addParameter(
                 QgsProcessingParameterFileDestination(
@@ -162,17 +162,17 @@ class Algorithm(QgsProcessingAlgorithm):
         """
         words = list(self._entry["command"])
         outs: list[str] = []
-        for told in self._entry["parameters"]:
-            value = self._value(told, parameters, context)
+        for described in self._entry["parameters"]:
+            value = self._value(described, parameters, context)
             if value is None:
                 continue
-            if told["kind"] == "out":
+            if described["kind"] == "out":
                 outs.append(value)
-            flags = list(told["words"])
+            flags = list(described["words"])
             if flags and flags[-1].endswith("="):
                 words += [*flags[:-1], flags[-1] + value]
             else:
-                words += flags if told["kind"] == "flag" else [*flags, value]
+                words += flags if described["kind"] == "flag" else [*flags, value]
         words += ["--json"] if self._entry["json"] else []
         feedback.pushCommandInfo(" ".join(["sitegeo", *words]))
         try:
@@ -200,10 +200,10 @@ class Algorithm(QgsProcessingAlgorithm):
         return found
 
     def _value(  # noqa: PLR0911
-        self, told: dict[str, Any], parameters: dict[str, Any], context: Any
+        self, described: dict[str, Any], parameters: dict[str, Any], context: Any
     ) -> str | None:
         """Return a parameter as a word of the command line, None where it was not given."""
-        name, kind = told["name"], told["kind"]
+        name, kind = described["name"], described["kind"]
         if kind == "flag":
             return "" if self.parameterAsBool(parameters, name, context) else None
         if kind == "out":
@@ -212,10 +212,10 @@ class Algorithm(QgsProcessingAlgorithm):
             return None
         if kind == "flag_value":
             given = "true" if self.parameterAsBool(parameters, name, context) else "false"
-            return None if (given == "true") == told["default"] else given
+            return None if (given == "true") == described["default"] else given
         if kind == "choice":
             index = self.parameterAsEnum(parameters, name, context)
-            return str(told["choices"][index])
+            return str(described["choices"][index])
         if kind == "vector":
             path, layer = self.parameterAsCompatibleSourceLayerPathAndLayerName(
                 parameters, name, context, ["gpkg"]
@@ -230,15 +230,15 @@ class Algorithm(QgsProcessingAlgorithm):
         else:
             text = str(self.parameterAsString(parameters, name, context))
         # What was left as it was is not repeated, so that the defaults stay sitegeo's.
-        same = told["default"] is not None and text == str(told["default"])
+        same = described["default"] is not None and text == str(described["default"])
         return None if same else text
 
 
-def _form(told: dict[str, Any]) -> Any:  # noqa: PLR0911
-    """Return the parameter that asks for what was told."""
-    name, kind, default = told["name"], told["kind"], told["default"]
-    label = told["help"] or name.replace("_", " ")
-    optional = not told["required"]
+def _qgis_parameter(described: dict[str, Any]) -> Any:  # noqa: PLR0911
+    """Return the parameter that asks for what was described."""
+    name, kind, default = described["name"], described["kind"], described["default"]
+    label = described["help"] or name.replace("_", " ")
+    optional = not described["required"]
     if kind in ("flag", "flag_value"):
         return QgsProcessingParameterBoolean(name, label, bool(default), optional)
     if kind == "out":
@@ -249,8 +249,10 @@ def _form(told: dict[str, Any]) -> Any:  # noqa: PLR0911
         )
         return QgsProcessingParameterFile(name, label, behaviour, "", default, optional)
     if kind == "choice":
-        chosen = told["choices"].index(default) if default in told["choices"] else None
-        return QgsProcessingParameterEnum(name, label, told["choices"], False, chosen, optional)
+        chosen = described["choices"].index(default) if default in described["choices"] else None
+        return QgsProcessingParameterEnum(
+            name, label, described["choices"], False, chosen, optional
+        )
     if kind == "vector":
         return QgsProcessingParameterVectorLayer(
             name, label, [QgsProcessing.TypeVectorAnyGeometry], None, optional
@@ -261,10 +263,10 @@ def _form(told: dict[str, Any]) -> Any:  # noqa: PLR0911
         whole = kind == "integer"
         kinds = QgsProcessingParameterNumber
         asked = kinds(name, label, kinds.Integer if whole else kinds.Double, default, optional)
-        if told.get("least") is not None:
-            asked.setMinimum(told["least"])
-        if told.get("most") is not None:
-            asked.setMaximum(told["most"])
+        if described.get("least") is not None:
+            asked.setMinimum(described["least"])
+        if described.get("most") is not None:
+            asked.setMaximum(described["most"])
         return asked
     return QgsProcessingParameterString(name, label, default, False, optional)
 
@@ -316,18 +318,18 @@ def _load_points(
 def _add(layer: Any, context: Any, styles: list[dict[str, Any]], name: str) -> None:
     if not layer.isValid():
         return
-    for told in styles:
-        if told["layer"] == name:
-            layer.setRenderer(_renderer(layer, told))
+    for style in styles:
+        if style["layer"] == name:
+            layer.setRenderer(_renderer(layer, style))
     context.temporaryLayerStore().addMapLayer(layer)
     details = QgsProcessingContext.LayerDetails(layer.name(), context.project(), layer.name())
     context.addLayerToLoadOnCompletion(layer.id(), details)
 
 
-def _renderer(layer: Any, told: dict[str, Any]) -> Any:
+def _renderer(layer: Any, style: dict[str, Any]) -> Any:
     """Return how a layer is drawn, as sitegeo says."""
-    classes = told["classes"]
-    if told["field"] is None:
+    classes = style["classes"]
+    if style["field"] is None:
         kinds = QgsPalettedRasterRenderer.Class
         coded = [kinds(c["value"], QColor(*c["colour"]), c["label"]) for c in classes]
         return QgsPalettedRasterRenderer(layer.dataProvider(), 1, coded)
@@ -340,5 +342,5 @@ def _renderer(layer: Any, told: dict[str, Any]) -> Any:
         else:
             made.append(QgsRendererRange(one["least"], one["most"], symbol, one["label"]))
     if "value" in classes[0]:
-        return QgsCategorizedSymbolRenderer(told["field"], made)
-    return QgsGraduatedSymbolRenderer(told["field"], made)
+        return QgsCategorizedSymbolRenderer(style["field"], made)
+    return QgsGraduatedSymbolRenderer(style["field"], made)
