@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections import ChainMap
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, cast
@@ -20,42 +19,46 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from sitegeo.angles import signed_diff_deg, wrap360
 from sitegeo.core import steps
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
-from sitegeo.core.parallel import allowed
 from sitegeo.core.typing import BoolArray, ByteArray, FloatArray, IntArray
-from sitegeo.core.wind import CALM_MPS, TimedWind, Wind
-from sitegeo.exposure.shelter import wind_ratio, windward_ratio
-from sitegeo.exposure.surface import classes_of, lookup_classes
-from sitegeo.exposure.sweep import HORIZON_STEPS, empty_sweep, sweep
+from sitegeo.core.wind import TimedWind, Wind
+from sitegeo.exposure.many_directions import (
+    RatioTables,
+    even_bearings,
+    horizons_at,
+    neighbour_weights,
+    ratio_tables,
+)
+from sitegeo.exposure.surface import lookup_classes
 from sitegeo.places.config import Assume
 from sitegeo.rankings.ranking import BlindsUnderLaw
 from sitegeo.siting.sampling import disc, turned
 from sitegeo.siting.score import ScoreParams, combine, ripple_at, standing_of, too_weak
 from sitegeo.siting.sun import birds_sun, shooters_sun, sun_path
 from sitegeo.spreads.frame import NEAR_DECOYS_M, POCKET_M
-from sitegeo.surveys.pipeline import assumptions_on, gear_carried
+from sitegeo.surveys.pipeline import assumptions_on, gear_carried, steps_left
 from sitegeo.surveys.survey import ATLAS_FOLDER, Survey
 
-DIRECTIONS = 36
-"""Directions of the atlas, at which components are worked out and interpolated between."""
+_DISC_M, _DISC_STEP_M = 4.0, 1.0
+"""The local wind at pocket and near decoys is the mean over discs of this radius, looked at so far
+apart: what the step `blinds` looks at; judgement."""
 
-LEAST_SPREAD_DEG = 8.0
-"""Narrower spreads are averaged as this one: stored directions 10° apart tell no more."""
+MORNING_HOURS = range(5, 10)
+"""Hours of the day that make a morning, by the record's own clock, where none are asked for;
+judgement."""
 
-OCTAVES = np.linspace(-2.0, 2.0, 9)
-"""Powers of two by which the trees' height ÷ distance is scaled, as nodes to interpolate on."""
+_MIDDLING_MPS = 5.0
+"""Wind at which the components that do not look at its speed are worked out."""
 
-# The directions that `rank` averages over reach two standard deviations, so that theirs is a
-# little less than the wind's.
-_NARROWER = 0.95
+_OPEN_FETCH_M = 1e3
+"""Fetch given to the step `blinds` where none is known; no component of the score looks at it."""
 
 
 @dataclass(frozen=True)
 class UpwindHorizons:
-    """What stands upwind of each blind's pocket and near decoys, by stored direction.
+    """What stands upwind of each blind's pocket and near decoys, by direction.
 
     Parameters
     ----------
@@ -74,58 +77,55 @@ def upwind_of_blinds(survey: Survey, blinds: gpd.GeoDataFrame) -> UpwindHorizons
 
     Parameters
     ----------
+    survey
+        With the layers `cover` and `obstacles`.
     blinds
         Points with `facing_deg`, in the survey's CRS.
     """
     cover: Raster = survey.layers["cover"]
-    grid = cover.grid
-    at = np.column_stack([blinds.geometry.x, blinds.geometry.y])
-    facing = np.asarray(grid.to_grid_bearing(blinds["facing_deg"].to_numpy(float)))
-    patches = [turned(disc(4.0, 1.0) + [0.0, m], facing) for m in (POCKET_M, NEAR_DECOYS_M)]
-    where = at[:, None, None] + np.stack(patches, axis=1)
+    where = local_wind_points(blinds, cover.grid)
     shape, (x, y) = where.shape[:-1], where.reshape(-1, 2).T
     wet = cover.sample(x, y)[cover.bands.index("class")] == Cover.WATER
     row, col = (
         np.clip(index, 0, size - 1).reshape(shape)
-        for index, size in zip(grid.rowcol(x, y), grid.shape, strict=True)
+        for index, size in zip(cover.grid.rowcol(x, y), cover.grid.shape, strict=True)
     )
-    return UpwindHorizons(horizons_at(survey, row, col), wet.reshape(shape))
+    return UpwindHorizons(survey_horizons(survey, row, col), wet.reshape(shape))
 
 
-def horizons_at(survey: Survey, row: IntArray, col: IntArray) -> ByteArray:
-    """Return horizon codes of pixels, (directions, classes, …)."""
-    if survey.folder is None or ATLAS_FOLDER not in survey.record:
-        return _swept(survey.layers["obstacles"], row, col)
-    atlas = survey.atlas
-    top, left = int(row.min()), int(col.min())
-    bottom, right = int(row.max()) + 1, int(col.max()) + 1
-    at = np.ravel_multi_index((row - top, col - left), (bottom - top, right - left))
+def local_wind_points(blinds: gpd.GeoDataFrame, grid: Grid) -> FloatArray:
+    """Return where the local wind of blinds is looked at: about the pocket and the near decoys.
 
-    def read(bearing: float) -> ByteArray:
-        codes = atlas.horizon_codes(round(bearing), (slice(top, bottom), slice(left, right)))
-        return codes.reshape(len(codes), -1).take(at, axis=1)
-
-    with ThreadPoolExecutor(allowed()) as pool:
-        return np.stack(list(pool.map(read, bearings(DIRECTIONS))))
+    Returns
+    -------
+    ndarray
+        (blinds, 2, points, 2) metres in the grid's CRS.
+    """
+    at = np.column_stack([blinds.geometry.x, blinds.geometry.y])
+    facing = np.asarray(grid.to_grid_bearing(blinds["facing_deg"].to_numpy(float)))
+    around = disc(_DISC_M, _DISC_STEP_M)
+    patches = [turned(around + [0.0, m], facing) for m in (POCKET_M, NEAR_DECOYS_M)]
+    return np.asarray(at[:, None, None] + np.stack(patches, axis=1), float)
 
 
-def _swept(obstacles: Raster, row: IntArray, col: IntArray) -> ByteArray:
-    grid, classes = obstacles.grid, len(classes_of(obstacles))
-    buffers = empty_sweep(grid.shape, classes)
-    codes = np.empty((DIRECTIONS, classes, *row.shape), np.uint8)
-    for number, bearing in enumerate(bearings(DIRECTIONS)):
-        from_grid = float(grid.to_grid_bearing(bearing))
-        sweep(
-            obstacles.values, from_grid_deg=from_grid, pixel_m=grid.pixel_m, bands=classes,
-            out=buffers,
-        )  # fmt: skip
-        codes[number] = buffers.horizon_code[:, row, col]
-    return codes
+def survey_horizons(survey: Survey, row: IntArray, col: IntArray) -> ByteArray:
+    """Return `horizons_at` pixels of a survey, from its wind atlas where it has one.
 
+    Parameters
+    ----------
+    survey
+        With the layer `obstacles`.
+    row, col
+        Pixels on its grid, of one shape.
 
-def bearings(count: int) -> FloatArray:
-    """Return true bearings evenly round the compass from north."""
-    return np.arange(count, dtype=np.float64) * (360.0 / count)
+    Returns
+    -------
+    ndarray
+        (directions, classes, *shape of `row`) horizon codes.
+    """
+    stored = survey.folder is not None and ATLAS_FOLDER in survey.record
+    atlas = survey.atlas if stored else None
+    return horizons_at(survey.layers["obstacles"], row, col, atlas=atlas)
 
 
 ByStep = Callable[[gpd.GeoDataFrame, Iterable[Wind]], Iterator[gpd.GeoDataFrame]]
@@ -161,9 +161,8 @@ class ScoreTables:
         The blinds, in the order of every array's last axis.
     by_step
         The installed steps that score blinds.
-    ratio, ahead
-        (octaves, directions, blinds, 2): local over open wind at pocket and near decoys, in the
-        lee of what stands upwind and in front of what stands downwind.
+    local
+        Local over open wind of the patches (blinds, 2), at pocket and near decoys.
     parts
         Components other than the ripple, (directions, blinds).
     still
@@ -172,8 +171,7 @@ class ScoreTables:
 
     blinds: gpd.GeoDataFrame
     by_step: ByStep
-    ratio: FloatArray
-    ahead: FloatArray
+    local: RatioTables
     parts: Mapping[str, FloatArray]
     still: Mapping[str, FloatArray]
 
@@ -186,17 +184,25 @@ class ScoreTables:
         taller: FloatArray | None = None,
         light: Mapping[str, FloatArray] | None = None,
     ) -> Scores:
-        """Return the scores for winds, given as three arrays of one length.
+        """Return the scores for winds.
 
         Parameters
         ----------
+        from_deg, speed_mps, spread_deg
+            (winds,) true bearing each comes from, its open speed, and the spread of its direction.
         taller
             (winds, blinds) factor on the trees' height ÷ distance upwind; none is 1.
         light
             Components that the hour decides and the wind hardly, (blinds,), of `in_light`.
+
+        Returns
+        -------
+        Scores
+            Arrays (winds, blinds).
         """
-        local = self._ratio(from_deg, spread_deg, taller) * speed_mps[:, None, None]
-        between = _shared(from_deg)
+        ratio = self.local.of_winds(from_deg, spread_deg, taller)
+        local = ratio * speed_mps[:, None, None]
+        between = neighbour_weights(from_deg)
         parts = {name: between @ table for name, table in self.parts.items()}
         kinds = self.blinds["kind"].to_numpy()
         parts["ripple"] = ripple_at(local.min(axis=2), kinds, ScoreParams())
@@ -208,7 +214,22 @@ class ScoreTables:
         return Scores(combine(parts), parts, local[..., 0])
 
     def in_light(self, wind: Wind, when: datetime, place: Grid) -> dict[str, FloatArray]:
-        """Return the components of the sun for a wind and an hour, (blinds,)."""
+        """Return the components of the sun for a wind and an hour.
+
+        Parameters
+        ----------
+        wind
+            Birds are taken to come in against it, where it is more than calm.
+        when
+            The hour, with its offset.
+        place
+            Grid at whose centre the sun is worked out.
+
+        Returns
+        -------
+        dict
+            Components by name, (blinds,).
+        """
         facing = self.blinds["facing_deg"].to_numpy(float)
         lat, lon = place.centre_latlon
         sun = sun_path(lon, lat, when)
@@ -220,35 +241,28 @@ class ScoreTables:
         }
 
     def row(self, scores: Scores, wind: Wind, blind: int) -> pd.Series[Any]:
-        """Return one blind under a wind, the first of `scores`, as a row of the `blinds` layer."""
+        """Return one blind under a wind, as a row of the `blinds` layer.
+
+        Parameters
+        ----------
+        scores
+            Of winds, the first of which is meant.
+        wind
+            That wind.
+        blind
+            Its place among the blinds.
+
+        Returns
+        -------
+        Series
+            Components and score as in `scores`, the rest as the steps say.
+        """
         row = next(self.by_step(self.blinds.iloc[[blind]], [wind])).iloc[0].copy()
         for name, part in scores.parts.items():
             row[f"c_{name}"] = part[0, blind]
         row["score"] = scores.score[0, blind]
         row["local_wind_mps"] = scores.local_mps[0, blind]
         return row
-
-    def _ratio(
-        self, from_deg: FloatArray, spread_deg: FloatArray, taller: FloatArray | None
-    ) -> FloatArray:
-        """Return local over open wind, (winds, blinds, 2)."""
-        near, opposite = _gaussian(from_deg, spread_deg), _shared(from_deg + 180.0)
-        nodes = self.ratio.shape[0]
-        if taller is None:
-            middle = slice(nodes // 2, nodes // 2 + 1)
-            return np.asarray(self._at(near, opposite, middle)[0], float)
-        held = self._at(near, opposite, slice(None))
-        place = (np.log2(taller) - OCTAVES[0]) / (OCTAVES[1] - OCTAVES[0])
-        place = np.clip(place, 0, nodes - 1)
-        low = np.minimum(place.astype(int), nodes - 2)
-        part = (place - low)[..., None]
-        picked = [np.take_along_axis(held, (low + n)[None, ..., None], axis=0)[0] for n in (0, 1)]
-        return np.asarray(picked[0] * (1 - part) + picked[1] * part, float)
-
-    def _at(self, near: FloatArray, opposite: FloatArray, nodes: slice) -> FloatArray:
-        lee = np.einsum("wd,kdbp->kwbp", near, self.ratio[nodes], optimize=True)
-        front = np.einsum("wd,kdbp->kwbp", opposite, self.ahead[nodes], optimize=True)
-        return np.asarray(np.minimum(np.minimum(lee, front), 1.0), float)
 
 
 def score_tables(
@@ -258,12 +272,19 @@ def score_tables(
 
     Parameters
     ----------
+    survey
+        With the layers that the installed steps need.
     blinds
         Of `blinds_under_law`.
     upwind
         Of `upwind_of_blinds` for the same blinds.
     assume
-        Of `ranking.assumed` for the hour.
+        Of `pipeline.assumptions_on` the hour.
+
+    Returns
+    -------
+    ScoreTables
+        For these blinds, in their order.
 
     Raises
     ------
@@ -271,21 +292,36 @@ def score_tables(
         If a step cannot run or breaks its contract.
     """
     classes = lookup_classes(leaf_off=assume.leaf_off, bands=upwind.codes.shape[1])
-    ratio, ahead = _ratios(upwind, classes)
+    local = ratio_tables(upwind.codes, upwind.wet, classes)
     by_step = _by_step(survey, assume)
-    around = [Wind(float(b), 5.0) for b in bearings(DIRECTIONS)]
+    around = [Wind(float(b), _MIDDLING_MPS) for b in even_bearings()]
     *frames, calm = by_step(blinds, [*around, Wind(0.0, 0.0)])
     names = [str(c)[2:] for c in calm.columns if str(c)[:2] == "c_" and c != "c_setback"]
     tables = {n: np.stack([f[f"c_{n}"].to_numpy(float) for f in frames]) for n in names}
     still = {n: calm[f"c_{n}"].to_numpy(float) for n in names}
     tables.pop("ripple")
-    return ScoreTables(blinds, by_step, ratio, ahead, tables, still)
+    return ScoreTables(blinds, by_step, local, tables, still)
 
 
 def score_tables_by_hour(
     survey: Survey, judged: BlindsUnderLaw, record: list[TimedWind]
 ) -> list[ScoreTables]:
-    """Return the tables that go with each hour: one look upwind, one set a leaf state."""
+    """Return the tables that go with each hour: one look upwind, one set a leaf state.
+
+    Parameters
+    ----------
+    survey
+        Where the blinds are of.
+    judged
+        The blinds that may be hunted.
+    record
+        The hours.
+
+    Returns
+    -------
+    list of ScoreTables
+        One an hour; hours of one state of the leaves share theirs.
+    """
     upwind = upwind_of_blinds(survey, judged.blinds)
     made: dict[bool | None, ScoreTables] = {}
     by_month: dict[int, bool | None] = {}
@@ -300,17 +336,16 @@ def score_tables_by_hour(
 
 def _by_step(survey: Survey, assume: Assume) -> ByStep:
     """Return the installed steps that score blinds, with all but blinds and wind given."""
-    open_wind = np.broadcast_to(np.array([1e3, 0, 1.0])[:, None, None], (3, *survey.grid.shape))
+    open_wind = np.broadcast_to(
+        np.array([_OPEN_FETCH_M, 0, 1.0])[:, None, None], (3, *survey.grid.shape)
+    )
     morning: dict[str, Any] = {
         "assume": assume,
         "gear": gear_carried(survey),
         "exposure": Raster(open_wind, survey.grid, None, ("fetch_m", "at_least", "local_ratio")),
     }
     given = ChainMap(morning, cast("dict[str, Any]", survey.layers))
-    done = [f"{s['package']}:{s['name']}" for s in survey.record["steps"]]
-    order = steps.resolve(
-        steps.installed(skip=done), have={*given, "candidates", "wind"}, want=("blinds",)
-    )
+    order = steps_left(survey, have={*given, "candidates", "wind"}, want=("blinds",))
 
     def scored(blinds: gpd.GeoDataFrame, winds: Iterable[Wind]) -> Iterator[gpd.GeoDataFrame]:
         asked = given.new_child({"candidates": blinds.drop(columns="c_setback")})
@@ -322,48 +357,6 @@ def _by_step(survey: Survey, assume: Assume) -> ByStep:
     return scored
 
 
-def _ratios(upwind: UpwindHorizons, classes: tuple[str, ...]) -> tuple[FloatArray, FloatArray]:
-    """Return local over open wind by octave and direction, the mean over each patch's water."""
-    count = np.maximum(upwind.wet.sum(axis=-1), 1)
-    ratio = np.empty((len(OCTAVES), *upwind.codes.shape[:1], *upwind.wet.shape[:2]))
-    ahead = np.empty_like(ratio)
-    for number, octave in enumerate(OCTAVES):
-        # A bank or a building is as high as it is; what is not known is the trees.
-        scale = [1.0 if name == "solid" else 2.0**octave for name in classes]
-        with np.errstate(divide="ignore"):
-            distances = [1.0 / (HORIZON_STEPS * s) for s in scale]
-        lee = _least([wind_ratio(d, n) for d, n in zip(distances, classes, strict=True)], upwind)
-        front = _least([windward_ratio(d) for d in distances], upwind)
-        ratio[number] = (lee * upwind.wet).sum(axis=-1) / count
-        ahead[number] = (front * upwind.wet).sum(axis=-1) / count
-    return ratio, ahead
-
-
-def _least(tables: list[FloatArray], upwind: UpwindHorizons) -> FloatArray:
-    """Return the least over the classes of each one's table, (directions, blinds, 2, pixels)."""
-    looked = [table[upwind.codes[:, band]] for band, table in enumerate(tables)]
-    return np.asarray(np.minimum.reduce(looked), float)
-
-
-def _gaussian(from_deg: FloatArray, spread_deg: FloatArray) -> FloatArray:
-    """Return (winds, directions) weights of a spread of directions, each row summing to 1."""
-    sigma = np.maximum(_NARROWER * spread_deg, LEAST_SPREAD_DEG)[:, None]
-    off = signed_diff_deg(bearings(DIRECTIONS), np.asarray(wrap360(from_deg))[:, None])
-    weights = np.exp(-0.5 * (off / sigma) ** 2)
-    return np.asarray(weights / weights.sum(axis=1, keepdims=True), float)
-
-
-def _shared(from_deg: FloatArray) -> FloatArray:
-    """Return (winds, directions) weights of the two stored directions either side of each wind."""
-    step = 360.0 / DIRECTIONS
-    off = np.abs(signed_diff_deg(bearings(DIRECTIONS), np.asarray(wrap360(from_deg))[:, None]))
-    return np.asarray(np.clip(1.0 - off / step, 0.0, 1.0), float)
-
-
 def wind_state(wind: Wind | None) -> str:
     """Return wind, calm or gap."""
-    return "gap" if wind is None else "calm" if wind.speed_mps < CALM_MPS else "wind"
-
-
-MORNING_HOURS = range(5, 10)
-"""Hours of the day that make a morning, by the record's own clock."""
+    return "gap" if wind is None else "calm" if wind.calm else "wind"

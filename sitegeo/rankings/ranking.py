@@ -27,7 +27,7 @@ from sitegeo.siting.score import (
     with_component,
 )
 from sitegeo.spreads.decoys import Gear
-from sitegeo.surveys.pipeline import assumptions_on, gear_carried
+from sitegeo.surveys.pipeline import assumptions_on, gear_carried, steps_left
 from sitegeo.surveys.survey import Survey
 from sitegeo.units import LengthUnit
 
@@ -148,8 +148,7 @@ def rank(
     if when is not None:
         morning["when"] = when
     have = ChainMap(morning, cast("dict[str, Any]", survey.layers))
-    done = [f"{s['package']}:{s['name']}" for s in survey.record["steps"]]
-    order = steps.resolve(steps.installed(skip=done), have=have, want=want)
+    order = steps_left(survey, have=have, want=want)
     result = steps.run(order, have, {})
     scored: gpd.GeoDataFrame = result.layers["blinds"]
     points = gpd.GeoDataFrame(scored[["id"]], geometry=scored.geometry, crs=scored.crs)

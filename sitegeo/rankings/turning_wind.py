@@ -14,33 +14,28 @@ from typing import Any, cast
 
 import geopandas as gpd
 import numpy as np
-import shapely
 from numpy.typing import NDArray
-from skimage.measure import find_contours
 
 from sitegeo.angles import wrap360
 from sitegeo.core import steps
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.typing import BoolArray, Float32Array, FloatArray, IntArray
 from sitegeo.core.wind import Wind
-from sitegeo.exposure.banks import BankParams, LeeParams, bank_sides, calm_strip, transects
-from sitegeo.exposure.shelter import ratio_table, spread_weights, windward_ratio
+from sitegeo.exposure.banks import BankParams, bank_sides, calm_strip, transects
+from sitegeo.exposure.many_directions import even_bearings, ratios_as_swept, sheltered_outlines
 from sitegeo.exposure.surface import classes_for
-from sitegeo.exposure.sweep import HORIZON_STEPS
-from sitegeo.rankings.many_winds import DIRECTIONS, bearings, horizons_at
+from sitegeo.rankings.many_winds import local_wind_points, survey_horizons
 from sitegeo.rankings.ranking import Ranking, with_ranks
-from sitegeo.siting.sampling import disc, turned
 from sitegeo.siting.score import standing_of, with_component
-from sitegeo.spreads.frame import NEAR_DECOYS_M, POCKET_M
+from sitegeo.surveys.pipeline import steps_left
 from sitegeo.surveys.survey import Survey
 
-_STEP_DEG = 360.0 / DIRECTIONS
 LEE_CELL_M = 6.0
-"""Sheltered water is drawn from pixels about this far apart."""
+"""Sheltered water is drawn from pixels about this far apart; judgement."""
 
-_SIMPLIFY_M = 1.5
-
-_WAY_ROUND = DIRECTIONS // 2
+_SAME_DEG = 0.05
+"""Nearer than this to the wind asked for a whole ten of degrees is that wind; standard, bearings
+are given to a tenth."""
 
 
 @dataclass(frozen=True)
@@ -74,6 +69,18 @@ def rank_all_round(survey: Survey, ranked: Ranking) -> tuple[PlaceInWind, ...]:
     None in a calm. The order of the blinds for each is that of `rank` for that wind, before it
     lays any spread.
 
+    Parameters
+    ----------
+    survey
+        With its wind atlas, or the obstacles are swept.
+    ranked
+        The ranking of one wind, with all layers that a wind adds.
+
+    Returns
+    -------
+    tuple of PlaceInWind
+        The wind asked for first.
+
     Raises
     ------
     StepError, LayerError
@@ -98,9 +105,12 @@ def rank_all_round(survey: Survey, ranked: Ranking) -> tuple[PlaceInWind, ...]:
             ripple_mps=params.ripple_mps,
             first_water_m=params.first_water_m,
         )
-        lee = tuple(_outlines(everywhere[looked.lee.part].reshape(looked.lee.shape), looked.lee))
+        cells = looked.lee
+        lee = sheltered_outlines(
+            everywhere[cells.part].reshape(cells.shape), cells.grid, LeeParams()
+        )
         side = bank_sides(wind, facing)
-        found.append(PlaceInWind(wind, blinds, side, local[:, near], strip, lee))
+        found.append(PlaceInWind(wind, blinds, side, local[:, near], strip, tuple(lee)))
     return tuple(found)
 
 
@@ -126,11 +136,8 @@ class _Looked:
 
     @classmethod
     def at(cls, survey: Survey, ranked: Ranking) -> _Looked:
-        grid, blinds = survey.grid, ranked.huntable
-        facing = np.asarray(grid.to_grid_bearing(blinds["facing_deg"].to_numpy(float)))
-        patches = [turned(disc(4.0, 1.0) + [0.0, m], facing) for m in (POCKET_M, NEAR_DECOYS_M)]
-        hides = np.column_stack([blinds.geometry.x, blinds.geometry.y])
-        decoys = (hides[:, None, None] + np.stack(patches, axis=1)).reshape(-1, 2)
+        grid = survey.grid
+        decoys = local_wind_points(ranked.huntable, grid).reshape(-1, 2)
         x, y, out_m = transects(survey.layers["stations"], grid)
         across = max(1, round(LEE_CELL_M / grid.pixel_m))
         rows, cols = (np.arange(across // 2, n, across) for n in grid.shape)
@@ -161,9 +168,10 @@ class _Looked:
 
 def _round_from(asked_deg: float) -> list[float]:
     """Return a bearing and the tens of degrees from there on round the compass."""
-    on = wrap360(bearings(DIRECTIONS) - asked_deg)
-    tens = [float(bearings(DIRECTIONS)[n]) for n in np.argsort(on) if 0.05 < on[n] < 359.95]
-    return [asked_deg, *tens]
+    tens = even_bearings()
+    on = wrap360(tens - asked_deg)
+    others = [n for n in np.argsort(on) if _SAME_DEG < on[n] < 360.0 - _SAME_DEG]
+    return [asked_deg, *tens[others].tolist()]
 
 
 def _ratios(
@@ -175,22 +183,13 @@ def _ratios(
     ratio = np.full((len(winds), len(looked.row)), np.nan, np.float32)
     ratio[0, looked.inside] = asked[looked.inside]
     wet = np.isfinite(ratio[0])
-    lee = ratio_table(
-        classes_for(survey.layers["obstacles"], leaf_off=ranked.given["assume"].leaf_off)
+    leaf_off = ranked.given["assume"].leaf_off
+    ratio[1:, wet] = ratios_as_swept(
+        survey_horizons(survey, looked.row[wet], looked.col[wet]),
+        classes_for(survey.layers["obstacles"], leaf_off=leaf_off),
+        [wind.from_deg for wind in winds[1:]],
+        spread_deg=ranked.wind.spread_deg,
     )
-    with np.errstate(divide="ignore"):
-        front = windward_ratio(1.0 / HORIZON_STEPS).astype(np.float32)
-    codes = horizons_at(survey, looked.row[wet], looked.col[wet])
-    behind = [np.minimum.reduce([t[c] for t, c in zip(lee, each, strict=True)]) for each in codes]
-    ahead = [np.minimum.reduce([front[c] for c in each]) for each in codes]
-    turns, weights = spread_weights(ranked.wind.spread_deg)
-    for n, wind in enumerate(winds[1:], start=1):
-        at = round(wind.from_deg / _STEP_DEG)
-        # Single precision and this order: as the field of one wind is summed.
-        mean = np.zeros(int(wet.sum()), np.float32)
-        for turn, weight in zip(turns, weights, strict=True):
-            mean += behind[(at + round(turn / _STEP_DEG)) % DIRECTIONS] * np.float32(weight)
-        ratio[n, wet] = np.minimum(np.minimum(mean, ahead[(at + _WAY_ROUND) % DIRECTIONS]), 1)
     return ratio
 
 
@@ -217,8 +216,7 @@ def _scored(
     }
     have = ChainMap(morning, cast("dict[str, Any]", survey.layers))
     morning["standing"] = standing_of(have)
-    done = [f"{s['package']}:{s['name']}" for s in survey.record["steps"]]
-    order = steps.resolve(steps.installed(skip=done), have=have, want=("blinds",))
+    order = steps_left(survey, have=have, want=("blinds",))
     near = slice(0, looked.transects.part.start)
     row, col, inside = looked.row[near], looked.col[near], looked.inside[near]
     for wind, values in zip(winds, ratio, strict=True):
@@ -226,15 +224,3 @@ def _scored(
         morning["wind"] = wind
         frame = steps.run(order, have, {}, verify=wind is winds[0]).layers["blinds"]
         yield with_ranks(with_component(frame, "setback", setback))
-
-
-def _outlines(ratio: Float32Array, cells: _Lattice) -> Iterator[FloatArray]:
-    """Give the outlines of the water in the lee, smooth between the cells."""
-    params = LeeParams()
-    # Land beside sheltered water lets the outline run on to the bank, and no farther.
-    held = np.pad(np.where(np.isnan(ratio), 1.0, ratio), 1, constant_values=1.0)
-    rings = find_contours(held, params.sheltered_ratio)  # type: ignore[no-untyped-call]
-    columns = (cells.grid.xy(ring[:, 0] - 1.0, ring[:, 1] - 1.0) for ring in rings)
-    drawn = np.array([shapely.Polygon(np.column_stack(xy)) for xy in columns], dtype=object)
-    for ring in shapely.simplify(drawn[shapely.area(drawn) >= params.least_m2], _SIMPLIFY_M):
-        yield shapely.get_coordinates(ring)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import fields, is_dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -139,6 +139,34 @@ def _read(name: str, path: Path) -> Any:
     if Path(file).suffix.lower() in (".tif", ".tiff"):
         return store.read_raster(Path(file))
     return gpd.read_file(file, layer=layer or None)
+
+
+def steps_left(
+    survey: Survey, *, have: Iterable[str], want: Iterable[str] | None
+) -> tuple[steps.Step[..., Any], ...]:
+    """Return the installed steps that a survey has not run, resolved for one morning.
+
+    Parameters
+    ----------
+    survey
+        Whose record says what was run.
+    have
+        Names of the layers at hand: the survey's and the morning's.
+    want
+        Layers to make; None for all that can be made.
+
+    Returns
+    -------
+    tuple of Step
+        In the order to run them.
+
+    Raises
+    ------
+    StepError
+        For a need that nothing meets.
+    """
+    done = [f"{s['package']}:{s['name']}" for s in survey.record["steps"]]
+    return steps.resolve(steps.installed(skip=done), have=have, want=want)
 
 
 def write_layers(layers: Mapping[str, Any], folder: Path) -> None:

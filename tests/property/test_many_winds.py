@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from sitegeo import Wind, rank
-from sitegeo.rankings.many_winds import ScoreTables, bearings, score_tables, upwind_of_blinds
+from sitegeo.exposure.many_directions import even_bearings
+from sitegeo.rankings.many_winds import ScoreTables, score_tables, upwind_of_blinds
 from sitegeo.rankings.ranking import blinds_under_law
 from sitegeo.surveys.pipeline import assumptions_on
 from sitegeo.surveys.survey import Survey
@@ -107,7 +108,7 @@ def test_a_full_turn_changes_nothing(many: ScoreTables) -> None:
 
 def test_a_wind_from_anywhere_scores_as_the_mean_ratio(many: ScoreTables) -> None:
     """Very unsteady wind tends to the plain mean over all directions."""
-    from_deg = bearings(8)
-    steady = many.ratio[4].mean(axis=0)[:, 0]
+    from_deg = even_bearings(8)
+    steady = many.local.lee[4].mean(axis=0)[:, 0]
     local = many.scores(from_deg, np.full(8, 1.0), np.full(8, 1e6)).local_mps
     assert (local <= steady + 1e-6).all()

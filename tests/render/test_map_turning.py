@@ -14,9 +14,9 @@ import pytest
 from helpers_cli import sitegeo
 
 from sitegeo import Wind, rank
+from sitegeo.exposure.many_directions import DIRECTIONS
 from sitegeo.plans.map import map_content
 from sitegeo.plans.plan import Plan, plan
-from sitegeo.rankings.many_winds import DIRECTIONS
 from sitegeo.rankings.turning_wind import PlaceInWind, rank_all_round
 from sitegeo.surveys.survey import Survey
 from sitegeo.webmap import render
