@@ -31,7 +31,8 @@ from sitegeo.law.verdicts import verdicts_over
 from sitegeo.plans.plan import PLAN_MARKER
 from sitegeo.plans.record import verdict_items
 from sitegeo.plans.shot import fire_record, fire_sentences, shot_fall_about
-from sitegeo.surveys.survey import SURVEY_MARKER, Survey, recorded_law
+from sitegeo.surveys.record import SURVEY_MARKER, recorded_law
+from sitegeo.surveys.survey import Survey
 
 CHECK_SCHEMA = "sitegeo/check/1"
 _FIRE = "fall of shot"

@@ -24,7 +24,8 @@ from sitegeo.plans.schedule import boat_needed, morning_schedule
 from sitegeo.rankings.ranking import Ranking
 from sitegeo.rankings.record import blind_objects
 from sitegeo.spreads.result import Spread
-from sitegeo.surveys.survey import Survey, law_record
+from sitegeo.surveys.record import law_record
+from sitegeo.surveys.survey import Survey
 from sitegeo.units import YARD_M
 
 PLAN_SCHEMA = "sitegeo/plan/1"

@@ -21,7 +21,7 @@ from sitegeo.core import steps
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.typing import BoolArray, Float32Array, FloatArray, IntArray
 from sitegeo.core.wind import Wind
-from sitegeo.exposure.banks import BankParams, bank_sides, calm_strip, transects
+from sitegeo.exposure.banks import BankParams, LeeParams, bank_sides, calm_strip, transects
 from sitegeo.exposure.many_directions import even_bearings, ratios_as_swept, sheltered_outlines
 from sitegeo.exposure.surface import classes_for
 from sitegeo.rankings.many_winds import local_wind_points, survey_horizons

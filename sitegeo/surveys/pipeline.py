@@ -1,4 +1,4 @@
-"""One step run by itself, on a place or a survey, for looking at what it does."""
+"""Steps on a survey: what a morning gives them, which are left to run, and one run by itself."""
 
 from __future__ import annotations
 
@@ -21,6 +21,76 @@ from sitegeo.spreads.decoys import Gear
 from sitegeo.surveys.survey import Survey, place_law, place_layers
 
 
+def gear_carried(
+    survey: Survey, decoys: int | None = None, *, far_group: bool | None = None
+) -> Gear:
+    """Return what the party carries and how it is set, as recorded in the survey or as asked.
+
+    Parameters
+    ----------
+    survey
+        Whose record holds ``[gear]``.
+    decoys
+        How many decoys; those of the record by default.
+    far_group
+        Whether some are set far out; as the record says by default.
+
+    Returns
+    -------
+    Gear
+        What a spread is made of.
+    """
+    keys = from_record(survey.record["gear"], GearKeys)
+    names = ("dark", "white", "geese", "small")
+    kinds = {k: v for k in names if (v := getattr(keys, k)) is not None}
+    if kinds:
+        kinds = dict.fromkeys(names, 0) | kinds
+    wanted = keys.decoys if decoys is None else decoys
+    held = {name: getattr(keys, name) for name in ("motion", "wade_m", "party", "load")}
+    far = keys.far_group if far_group is None else far_group
+    return Gear(decoys=wanted, far_group=far, **held, **kinds)
+
+
+def assumptions_on(survey: Survey, when: datetime | None) -> Assume:
+    """Return a survey's assumptions on a day; where they are silent on the leaves, the date tells.
+
+    Without a day nothing is added.
+    """
+    assume = from_record(survey.record["assume"], Assume)
+    if assume.leaf_off is not None or when is None:
+        return assume
+    off = leaves_are_off(when.month, survey.grid.centre_latlon[0])
+    return assume.model_copy(update={"leaf_off": off})
+
+
+def steps_left(
+    survey: Survey, *, have: Iterable[str], want: Iterable[str] | None
+) -> tuple[steps.Step[..., Any], ...]:
+    """Return the installed steps that a survey has not run, resolved for one morning.
+
+    Parameters
+    ----------
+    survey
+        Whose record says what was run.
+    have
+        Names of the layers at hand: the survey's and the morning's.
+    want
+        Layers to make; None for all that can be made.
+
+    Returns
+    -------
+    tuple of Step
+        In the order to run them.
+
+    Raises
+    ------
+    StepError
+        For a need that nothing meets.
+    """
+    done = [f"{s['package']}:{s['name']}" for s in survey.record["steps"]]
+    return steps.resolve(steps.installed(skip=done), have=have, want=want)
+
+
 def find_step(name: str) -> steps.Step[..., Any]:
     """Return an installed step by name; raises `StepError` for an unknown one."""
     found = {s.name: s for s in steps.installed()}
@@ -40,7 +110,14 @@ def step_settings(step: steps.Step[..., Any]) -> dict[str, Any]:
 
 
 def with_settings(step: steps.Step[..., Any], given: Mapping[str, str]) -> steps.Step[..., Any]:
-    """Return a step with other parameters, given as text.
+    """Return a step with other parameters.
+
+    Parameters
+    ----------
+    step
+        The step; its own parameters stay as they are.
+    given
+        Names of parameters, each with its value as text.
 
     Raises
     ------
@@ -94,6 +171,8 @@ def run_step(
 
     Parameters
     ----------
+    step
+        The step; it need not be installed.
     source
         A PLACE.toml, or a survey's folder.
     wind
@@ -101,6 +180,13 @@ def run_step(
     layers
         Files that replace layers by name: a GeoPackage of one layer (``file|layername=…`` for
         another), or a GeoTIFF.
+    on_step
+        Called with the name of each step before it runs.
+
+    Returns
+    -------
+    dict
+        What the step makes, by layer.
 
     Raises
     ------
@@ -141,61 +227,9 @@ def _read(name: str, path: Path) -> Any:
     return gpd.read_file(file, layer=layer or None)
 
 
-def steps_left(
-    survey: Survey, *, have: Iterable[str], want: Iterable[str] | None
-) -> tuple[steps.Step[..., Any], ...]:
-    """Return the installed steps that a survey has not run, resolved for one morning.
-
-    Parameters
-    ----------
-    survey
-        Whose record says what was run.
-    have
-        Names of the layers at hand: the survey's and the morning's.
-    want
-        Layers to make; None for all that can be made.
-
-    Returns
-    -------
-    tuple of Step
-        In the order to run them.
-
-    Raises
-    ------
-    StepError
-        For a need that nothing meets.
-    """
-    done = [f"{s['package']}:{s['name']}" for s in survey.record["steps"]]
-    return steps.resolve(steps.installed(skip=done), have=have, want=want)
-
-
 def write_layers(layers: Mapping[str, Any], folder: Path) -> None:
     """Write layers as a survey does: one GeoPackage, and a GeoTIFF each."""
     frames = {n: v for n, v in layers.items() if not isinstance(v, Raster)}
     store.save_layers(folder, layers, {})
     if not frames:
         (folder / store.SURVEY_GPKG).unlink(missing_ok=True)
-
-
-def gear_carried(
-    survey: Survey, decoys: int | None = None, *, far_group: bool | None = None
-) -> Gear:
-    """Return what the party carries and how it is set, as recorded in the survey or as asked."""
-    keys = from_record(survey.record["gear"], GearKeys)
-    names = ("dark", "white", "geese", "small")
-    kinds = {k: v for k in names if (v := getattr(keys, k)) is not None}
-    if kinds:
-        kinds = dict.fromkeys(names, 0) | kinds
-    wanted = keys.decoys if decoys is None else decoys
-    held = {name: getattr(keys, name) for name in ("motion", "wade_m", "party", "load")}
-    far = keys.far_group if far_group is None else far_group
-    return Gear(decoys=wanted, far_group=far, **held, **kinds)
-
-
-def assumptions_on(survey: Survey, when: datetime | None) -> Assume:
-    """Return the survey's assumptions; where they are silent on the leaves, the date tells."""
-    assume = from_record(survey.record["assume"], Assume)
-    if assume.leaf_off is not None or when is None:
-        return assume
-    off = leaves_are_off(when.month, survey.grid.centre_latlon[0])
-    return assume.model_copy(update={"leaf_off": off})

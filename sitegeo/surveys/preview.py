@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
-from typing import TYPE_CHECKING, cast
+from typing import Any, cast
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 from PIL import Image, ImageDraw, ImageFont
 from shapely.geometry import LineString
@@ -20,18 +20,20 @@ from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.typing import ByteArray
 
-if TYPE_CHECKING:
-    from sitegeo.surveys.survey import Survey
-
 _Colour = tuple[int, int, int]
 
 PANEL_PX = 1000
+"""The longer side of the photo, as it is drawn."""
+
+PNG_LEVEL = 3
+"""How hard the picture is compressed."""
+
 UNSURE = 50
-"""Classes of a lower confidence are hatched."""
+"""Classes of a lower confidence, in percent, are hatched; judgement."""
 
 PAPER, INK = (250, 249, 245), (25, 25, 25)
 _MARGIN, _LINE = 28, 26
-_FONT = 18
+_FONT = 18  # the usual size
 
 # Okabe and Ito (2008): told apart by colour-blind eyes; open ground is left to the photo.
 CLASS_COLOURS: dict[Cover, tuple[str, _Colour]] = {
@@ -70,20 +72,29 @@ class _Panel:
         return list(zip(columns.tolist(), rows.tolist(), strict=True))
 
 
-def draw_preview(survey: Survey, path: str | Path) -> Path:
-    """Write the preview as PNG: photo and positions on the left, classes on the right.
+def preview_image(
+    layers: Mapping[str, Any], *, title: str, warnings: Sequence[str] = ()
+) -> Image.Image:
+    """Return a survey as a picture: photo and positions on the left, classes on the right.
 
-    The same survey gives the same bytes under the same library versions.
+    The same survey gives the same picture under the same library versions.
+
+    Parameters
+    ----------
+    layers
+        Of a survey: `photo`, `cover`, `positions` and `water`.
+    title
+        Name of the place.
+    warnings
+        What to know before trusting it; the first few are written beside the legend.
+
+    Returns
+    -------
+    Image
+        RGB; `PANEL_PX` along the longer side of the photo.
     """
-    path = Path(path)
-    preview_image(survey).save(path, "PNG", compress_level=3)
-    return path
-
-
-def preview_image(survey: Survey) -> Image.Image:
-    """Return the image that `draw_preview` writes."""
-    photo, cover = survey.layers[store.PHOTO], survey.layers["cover"]
-    positions, water = survey.layers["positions"], survey.layers["water"]
+    photo, cover = layers[store.PHOTO], layers["cover"]
+    positions, water = layers["positions"], layers["water"]
     rows, columns = cover.grid.shape
     scale = PANEL_PX / max(rows, columns)
     size = max(1, round(columns * scale)), max(1, round(rows * scale))
@@ -103,11 +114,13 @@ def preview_image(survey: Survey) -> Image.Image:
                 pen.line(view.at(ring), fill=(0, 60, 110), width=1)
     _positions(pen, left, positions)
     text = _Writer(pen)
-    text.put((_MARGIN, _MARGIN // 2 + 2), survey.title, size=26)
+    text.put((_MARGIN, _MARGIN // 2 + 2), title, size=26)
     text.put((_MARGIN, top - _LINE), "the photo, and the positions found in it")
     text.put((right.left, top - _LINE), "what each part of it was taken for")
     _scale_bar(pen, text, left, size, top + size[1] + 16)
-    _legend(pen, text, survey, top + size[1] + 2 * _LINE + 20, width=width)
+    y = top + size[1] + 2 * _LINE + 20
+    _legend(pen, text, cover, positions["kind"], y)
+    _warnings(text, warnings, y, width=width)
     return image
 
 
@@ -233,8 +246,9 @@ def _round_length(longest_m: float) -> float:
     return float(power * max(k for k in (1, 2, 5) if k * power <= longest_m))
 
 
-def _legend(pen: ImageDraw.ImageDraw, text: _Writer, survey: Survey, y: int, *, width: int) -> None:
-    cover = survey.layers["cover"]
+def _legend(
+    pen: ImageDraw.ImageDraw, text: _Writer, cover: Raster, kinds: pd.Series[str], y: int
+) -> None:
     code, sure = cover.band("class"), cover.band("confidence")
     known = max(int((code != Cover.NONE).sum()), 1)
     for i, (member, (name, colour)) in enumerate(CLASS_COLOURS.items()):
@@ -246,14 +260,16 @@ def _legend(pen: ImageDraw.ImageDraw, text: _Writer, survey: Survey, y: int, *, 
         pen.rectangle((_MARGIN, row, _MARGIN + 30, row + 16), fill=wash, outline=INK)
         text.put((_MARGIN + 42, row - 3), f"{name}: {share:.1%}{certainty}")
     text.put((_MARGIN, y + 5 * _LINE - 3), f"hatched: less than {UNSURE} % sure")
-    counts = survey.layers["positions"]["kind"].value_counts()
+    counts = kinds.value_counts()
     for i, (kind, (name, _)) in enumerate(k for k in POSITION_COLOURS.items() if k[0] in counts):
         row = y + i * _LINE
         _symbol(pen, kind, 480, row + 8)
         text.put((510, row - 3), f"{name}: {counts[kind]}")
     if counts.empty:
         text.put((470, y - 3), "no position found")
-    words = [*survey.warnings]
+
+
+def _warnings(text: _Writer, words: Sequence[str], y: int, *, width: int) -> None:
     longest = int((width - 760 - _MARGIN) / 8.5)
     for i, line in enumerate(words[:6]):
         text.put((760, y + i * _LINE - 3), _shortened(line, longest), size=16)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
@@ -17,26 +17,23 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from pyproj import CRS
 
-from sitegeo._version import __version__
 from sitegeo.core import inputs, output, steps, store
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
-from sitegeo.core.models import from_record
 from sitegeo.errors import SurveyError
 from sitegeo.exposure.atlas import SECTORS, Atlas, atlas_key, write_atlas
-from sitegeo.exposure.banks import lake_shelter
-from sitegeo.landcover.leaves import NOT_TOLD
 from sitegeo.law.examples import shipped_laws, strictest
 from sitegeo.law.rules import Law, read_law
-from sitegeo.law.setbacks import drawn_short
+from sitegeo.surveys.record import SURVEY_MARKER, SURVEY_SCHEMA, recorded_law, survey_record
 
 if TYPE_CHECKING:
     from sitegeo.places.place import Place
-    from sitegeo.shore.agreement import Agreement
 
-SURVEY_MARKER = "survey.json"
-SURVEY_SCHEMA = "sitegeo/survey/1"
 ATLAS_FOLDER = "atlas"
+"""The wind atlas within a survey's folder, and its entry in the record."""
+
+_EVERY, _STRETCH = 37, (0.5, 99.5)
+"""The photo is shown stretched between these percentiles of one pixel in so many; practice."""
 
 
 @dataclass(frozen=True)
@@ -84,25 +81,35 @@ class Survey:
 
         Parameters
         ----------
+        folder
+            Where it is written.
+        overwrite
+            Replace a survey that is there.
         atlas
             Sweep the wind atlas and write it into ``atlas/``; one that would not change is taken
             from the survey that is overwritten.
         sheet
             Draw survey.png.
 
+        Returns
+        -------
+        Path
+            The folder.
+
         Raises
         ------
         OutputError
             If the folder exists and `overwrite` is not given, or is not a survey.
         """
-        from sitegeo.surveys import preview  # noqa: PLC0415 (draws; not needed to open one)
+        from sitegeo.surveys.preview import PNG_LEVEL, preview_image  # noqa: PLC0415 (slow: draws)
 
         out = Path(folder)
         with output.replacing(out, SURVEY_MARKER, overwrite=overwrite) as new:
             classes = {f"class_{c.value}": c.name.lower() for c in Cover}
             store.save_layers(new, self.layers, {"cover": classes})
             if sheet:
-                preview.draw_preview(self, new / "survey.png")
+                image = preview_image(self.layers, title=self.title, warnings=self.warnings)
+                image.save(new / "survey.png", "PNG", compress_level=PNG_LEVEL)
             record = dict(self.record)
             if atlas:
                 record[ATLAS_FOLDER] = _save_atlas(self.layers, new / ATLAS_FOLDER, out)
@@ -157,6 +164,8 @@ def survey(
 
     Parameters
     ----------
+    place
+        What `read_place` read.
     law
         The law chosen for this survey; by default the place's own, else the strictest of the
         examples, which never counts as chosen.
@@ -164,6 +173,11 @@ def survey(
         An earlier survey; results of steps that would not change are taken from it.
     on_step
         Called with the name of each step before it runs.
+
+    Returns
+    -------
+    Survey
+        In memory; its `save` writes it.
 
     Raises
     ------
@@ -183,7 +197,7 @@ def survey(
         if n in inputs.KEPT_IN_SURVEY or n not in inputs.PLACE_INPUTS
     }
     layers[store.PHOTO] = _picture(place.imagery)
-    record = _record(place, governing, result)
+    record = survey_record(place, governing, result)
     timings = {r.name: round(r.seconds, 3) for r in result.ran}
     return Survey(MappingProxyType(record), MappingProxyType(layers), timings)
 
@@ -203,19 +217,6 @@ def _save_atlas(layers: Mapping[str, Any], folder: Path, old: Path) -> dict[str,
     return record
 
 
-def law_record(law: Law) -> dict[str, Any]:
-    """Return a law as it is kept with results."""
-    return {"chosen": law.chosen, "example": law.example, "rules": law.model_dump(mode="json")}
-
-
-def recorded_law(held: Mapping[str, Any]) -> Law:
-    """Return the law of a `law_record`; raises `SurveyError` if it cannot be read."""
-    law = from_record(held["rules"], Law)
-    if held["example"]:
-        return law.as_example()
-    return law.as_chosen() if held["chosen"] else law
-
-
 def place_law(place: Place) -> Law:
     """Return the law a place names, chosen if its person confirmed it, or the strictest example."""
     if place.law_file is None:
@@ -225,7 +226,10 @@ def place_law(place: Place) -> Law:
 
 
 def place_layers(place: Place, law: Law) -> tuple[dict[str, Any], dict[str, str]]:
-    """Return what a place brings to the steps, by name, and a key of each one's content."""
+    """Return what a place brings to the steps, by name, and a key of each one's content.
+
+    The keys tell when a step need not be run again, see `core.steps.run`.
+    """
     given: dict[str, Any] = {
         "imagery": place.imagery,
         **place.vectors,
@@ -269,110 +273,11 @@ def _picture(photo: Raster) -> Raster:
     shown = photo.bands if {"red", "green", "blue"} <= set(photo.bands) else ()
     bands = [photo.band(n) for n in (("red", "green", "blue") if shown else photo.bands[:3])]
     # One stretch for all bands keeps the colours honest.
-    some = np.flatnonzero(photo.mask)[::37]
-    low, high = np.percentile([band.ravel()[some] for band in bands], [0.5, 99.5])
+    some = np.flatnonzero(photo.mask)[::_EVERY]
+    low, high = np.percentile([band.ravel()[some] for band in bands], _STRETCH)
     scale = np.float32(255 / max(high - low, 1e-6))
     picture = np.empty((3, *photo.grid.shape), np.uint8)
     for plane, band in zip(picture, bands, strict=True):
         stretched = (band.astype(np.float32) - np.float32(low)) * scale
         plane[:] = np.clip(stretched, 0, 255, out=stretched)
     return Raster(picture, photo.grid, photo.valid, ("red", "green", "blue"))
-
-
-def _record(place: Place, law: Law, result: steps.StepRun) -> dict[str, Any]:
-    grid = place.grid
-    fit = _water_agreement(result)
-    return {
-        "schema": SURVEY_SCHEMA,
-        "sitegeo_version": __version__,
-        "title": place.title,
-        "place": place.source.name,
-        "crs": grid.crs.to_string(),
-        "crs_wkt": grid.crs.to_wkt(),
-        "grid": {
-            "west_m": grid.west,
-            "north_m": grid.north,
-            "pixel_m": grid.pixel_m,
-            "rows": grid.shape[0],
-            "columns": grid.shape[1],
-        },
-        "zone": place.zone,
-        "taken": place.taken,
-        "stage_m": place.stage_m,
-        "credits": [{**c.model_dump(mode="json"), "words": c.words} for c in place.credits],
-        "inputs": [asdict(i) for i in place.inputs],
-        "steps": [
-            {"name": r.name, "package": r.package, "params": r.params, "hash": r.key}
-            for r in result.ran
-        ],
-        "lake_shelter": lake_shelter(result.layers["water"], result.layers["stations"]),
-        "assume": place.assume.model_dump(mode="json"),
-        "gear": place.gear.model_dump(mode="json"),
-        "law": law_record(law),
-        "terms": place.law.model_dump(mode="json", exclude={"file", "confirmed"}),
-        "assumptions": _assumptions(place, result.layers),
-        "water_agreement": None if fit is None else fit.record(),
-        "warnings": [
-            *place.notes,
-            *_missing(place),
-            *([] if "landcover" in place.rasters else caveats(place.imagery)),
-            *drawn_short(result.layers["setbacks"]),
-            *([] if fit is None else fit.words()),
-        ],
-    }
-
-
-def _assumptions(place: Place, layers: Mapping[str, Any]) -> list[str]:
-    told = []
-    known = layers.get("evergreen")
-    if place.assume.leaf_off is None and (known is None or (known.values == NOT_TOLD).all()):
-        told.append(
-            "trees are taken to stand bare in winter: neither a land cover nor a winter photo with "
-            "infrared tells which are evergreen"
-        )
-    if "canopy" not in place.rasters and "surface" not in place.rasters:
-        told.append(
-            f"trees are taken as {place.assume.canopy_height_m:g} m tall, "
-            f"± {place.assume.canopy_height_error_m:g} m, or as tall as their shadows in the "
-            "photo say where its time is given: no canopy layer"
-        )
-    if "ground" not in place.rasters:
-        told.append("banks are taken as no higher than the water: no ground layer")
-    return told
-
-
-def _water_agreement(result: steps.StepRun) -> Agreement | None:
-    """Return how the map of the water fits what the photo shows on its own, if both are given."""
-    photo, mapped = (result.layers.get(n) for n in ("photo_cover", "mapped_water"))
-    if photo is None or mapped is None or mapped.empty:
-        return None
-    from sitegeo.shore.agreement import compare_with_map  # noqa: PLC0415 (not needed to open a survey)
-
-    return compare_with_map(photo, mapped)
-
-
-def caveats(photo: Raster) -> list[str]:
-    """Return in words what a photo of these bands and pixels shows poorly (docs/accuracy.md)."""
-    from sitegeo.landcover.land_classes import LandParams  # noqa: PLC0415 (not needed to open one)
-
-    coarse = photo.grid.pixel_m > LandParams().coarsest_crown_m
-    told = []
-    if "nir" not in photo.bands:
-        told.append(
-            "the photo has no near-infrared: cover is read from colour and smoothness, worse than "
-            "with it" + ("; ponds of a few acres are missed" if coarse else "")
-        )
-    if coarse:
-        told.append(
-            f"pixels of {photo.grid.pixel_m:g} m show no single crowns: only broad stands count "
-            "as trees"
-        )
-    return told
-
-
-def _missing(place: Place) -> list[str]:
-    return [
-        f"no {i.name.replace('_', ' ')} layer: {i.without}"
-        for i in inputs.INPUTS
-        if i.without and i.name not in place.vectors and i.name not in place.rasters
-    ]

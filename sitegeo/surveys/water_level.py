@@ -25,10 +25,17 @@ from sitegeo.surveys.survey import Survey
 from sitegeo.units import ACRE_M2, LENGTHS_M, depth_text, metres
 
 WATER_TODAY = "water_today"
-"""The entry in a survey's record."""
+"""The entry in a survey's record that says what moved."""
 
 _MOST_M = 10.0
+"""A greater change of the water is taken for a slip of unit or zero; judgement."""
+
+_DRY_SHARE = 0.3
+"""A blind whose share of open water falls by more than this is said to have lost it; judgement."""
+
 _REMADE = ("water", "land", "stations", "obstacles")
+"""Layers made again by the installed steps; positions and hides stay where they are."""
+
 _GIVEN = re.compile(r"\s*([+\u2212-]?)\s*(\d+(?:\.\d+)?)\s*([A-Za-z]+)\s*")
 
 
@@ -153,7 +160,7 @@ def _record(
     at = (now.geometry.x.to_numpy(), now.geometry.y.to_numpy())
     wet = Raster(stage.flooded, old["cover"].grid).sample(*at, fill=0.0) > 0
     classes = new["cover"].sample(*at, fill=0.0)[0]
-    lacking = (now["open_water"] < was["open_water"] - 0.3).to_numpy()
+    lacking = (now["open_water"] < was["open_water"] - _DRY_SHARE).to_numpy()
     flooded = now.loc[wet | (classes == Cover.WATER), "id"].tolist()
     dry = now.loc[lacking, "id"].tolist()
     words = [_moved(gained, lost, change_m)]

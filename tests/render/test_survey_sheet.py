@@ -10,7 +10,7 @@ import pytest
 from PIL import Image
 
 from sitegeo.core.contracts import Cover
-from sitegeo.surveys.preview import PANEL_PX, draw_preview, preview_image
+from sitegeo.surveys.preview import PANEL_PX, preview_image
 from sitegeo.surveys.survey import Survey
 
 MARGIN, TOP = 28, 80
@@ -23,7 +23,11 @@ def survey(demo_survey: Path) -> Survey:
 
 @pytest.fixture(scope="module")
 def drawn(survey: Survey) -> np.ndarray:
-    return np.asarray(preview_image(survey))
+    return np.asarray(picture(survey))
+
+
+def picture(survey: Survey) -> Image.Image:
+    return preview_image(survey.layers, title=survey.title, warnings=survey.warnings)
 
 
 def panel(drawn: np.ndarray, number: int) -> np.ndarray:
@@ -32,10 +36,7 @@ def panel(drawn: np.ndarray, number: int) -> np.ndarray:
 
 
 def test_the_same_survey_gives_the_same_file(survey: Survey, tmp_path: Path) -> None:
-    one, two = (
-        draw_preview(survey, tmp_path / "one.png"),
-        draw_preview(survey, tmp_path / "two.png"),
-    )
+    one, two = (survey.save(tmp_path / n, atlas=False) / "survey.png" for n in ("one", "two"))
     assert one.read_bytes() == two.read_bytes()
     with Image.open(one) as image:
         assert image.format == "PNG"
@@ -74,7 +75,7 @@ def test_tree_lines_lie_on_their_banks(survey: Survey, drawn: np.ndarray) -> Non
 def test_a_survey_without_positions_is_drawn_too(survey: Survey) -> None:
     layers = {n: survey.layers[n] for n in ("photo", "cover", "water", "positions")}
     layers["positions"] = layers["positions"].iloc[:0]
-    bare = np.asarray(preview_image(replace(survey, layers=layers)))
-    full = np.asarray(preview_image(survey))
+    bare = np.asarray(picture(replace(survey, layers=layers)))
+    full = np.asarray(picture(survey))
     assert bare.shape == full.shape
     assert not np.array_equal(panel(bare, 0), panel(full, 0))

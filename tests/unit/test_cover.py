@@ -12,7 +12,7 @@ from sitegeo.core import contracts
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster
 from sitegeo.errors import CrsError, RasterError
-from sitegeo.surveys.survey import caveats
+from sitegeo.surveys.record import photo_caveats
 
 FOUR = ("red", "green", "blue", "nir")
 NAMES = ("meadow", "water", "forest", "road", "roof", "soil")
@@ -95,13 +95,13 @@ def test_without_infrared_the_lake_is_found_with_less_confidence(
 
 
 def test_a_survey_says_what_its_photo_shows_poorly(photo: Raster) -> None:
-    assert caveats(photo) == []
+    assert photo_caveats(photo) == []
     colours = Raster(photo.values[:3], photo.grid, None, FOUR[:3])
-    (told,) = caveats(colours)
+    (told,) = photo_caveats(colours)
     assert "no near-infrared" in told
     assert "ponds" not in told
     coarse = ground(SIZE, SIZE, 5.0)
-    told, crowns = caveats(Raster(photo.values[:3], coarse, None, FOUR[:3]))
+    told, crowns = photo_caveats(Raster(photo.values[:3], coarse, None, FOUR[:3]))
     assert "ponds of a few acres are missed" in told
     assert "5 m" in crowns
 

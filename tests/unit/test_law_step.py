@@ -30,7 +30,7 @@ from sitegeo.law.setbacks import drawn_short, setback_polygons
 from sitegeo.law.steps import huntable as huntable_step
 from sitegeo.law.steps import setbacks as setbacks_step
 from sitegeo.places.config import Assume
-from sitegeo.surveys.survey import law_record, recorded_law
+from sitegeo.surveys.record import law_record, recorded_law
 
 PHOTO = Raster(np.zeros((2, 2), np.uint8), Grid(UTM, X, Y, 1.0, (2, 2)))
 LINE = shapely.LineString([(X + 900, Y), (X + 950, Y)])

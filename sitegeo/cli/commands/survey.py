@@ -52,7 +52,8 @@ def run(
     from sitegeo.core.output import require_free
     from sitegeo.errors import SurveyError
     from sitegeo.places.place import read_place
-    from sitegeo.surveys.survey import SURVEY_MARKER, Survey, survey
+    from sitegeo.surveys.record import SURVEY_MARKER
+    from sitegeo.surveys.survey import Survey, survey
 
     require_free(out.absolute(), SURVEY_MARKER, overwrite=overwrite)
     previous = None
