@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from datetime import date, datetime
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -28,11 +28,9 @@ from sitegeo.export.text import (
     times_sentences,
 )
 from sitegeo.places.config import GearKeys
+from sitegeo.plans.contents import PlanContents
 from sitegeo.plans.features import deepest_water_m
 from sitegeo.units import yd
-
-if TYPE_CHECKING:
-    from sitegeo.plans.plan import Plan
 
 LAND_M = 250.0
 """Land is drawn this far from the hide."""
@@ -50,7 +48,7 @@ _MONTHS = (
 )  # fmt: skip
 
 
-def card_content(plan: Plan) -> CardContent:
+def card_content(plan: PlanContents) -> CardContent:
     """Return a plan as the content of its card."""
     record, features = plan.record, plan.features
     hide: shapely.Point = plan.blind.geometry
@@ -100,7 +98,7 @@ class _Local:
         return affinity.rotate(moved, self._turn, origin=(0, 0))
 
 
-def _items(plan: Plan, local: _Local, wade_m: float) -> Iterator[CardItem]:
+def _items(plan: PlanContents, local: _Local, wade_m: float) -> Iterator[CardItem]:
     features = plan.features
     groups = {g["name"].upper(): g for g in plan.record["spread"]["groups"]}
     for _, f in features[features["role"].isin(_ROLES)].iterrows():

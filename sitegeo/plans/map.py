@@ -2,23 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
-
-from sitegeo.siting.explain import cautions, why
-from sitegeo.webmap.content import MapContent, TurningWind
-
-if TYPE_CHECKING:
-    from sitegeo.plans.plan import Plan
-from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
-
 import pandas as pd
 
 from sitegeo.core.typing import BoolArray, ByteArray
 from sitegeo.exposure.banks import LeeParams, station_pieces
+from sitegeo.plans.contents import PlanContents
 from sitegeo.plans.features import all_spread_features, plan_features
 from sitegeo.plans.shot import blind_shot_fall
 from sitegeo.rankings.ranking import SPREADS_TRIED, with_ranks, without_room
@@ -30,10 +23,10 @@ from sitegeo.rankings.spread_site import (
     why_refused,
 )
 from sitegeo.rankings.turning_wind import PlaceInWind, rank_all_round
-from sitegeo.siting.explain import grade
+from sitegeo.siting.explain import cautions, grade, why
 from sitegeo.spreads.place import season_of
 from sitegeo.spreads.result import Spread
-from sitegeo.webmap.content import WindView
+from sitegeo.webmap.content import MapContent, TurningWind, WindView
 
 CONTEXT = (
     "water",
@@ -50,7 +43,7 @@ CONTEXT = (
 WIND_LAYERS = ("sheltered_water", "bank_exposure", "beaten_bank")
 
 
-def map_content(plan: Plan) -> MapContent:
+def map_content(plan: PlanContents) -> MapContent:
     """Return a plan as the content of its page."""
     survey, ranked = plan.survey, plan.ranking
     layers = {n: survey.layers[n] for n in CONTEXT if n in survey.layers}
@@ -78,7 +71,7 @@ def _sentence(note: str) -> str:
     return note[0].upper() + note[1:]
 
 
-def _blinds(plan: Plan, turn: TurningWind | None) -> gpd.GeoDataFrame:
+def _blinds(plan: PlanContents, turn: TurningWind | None) -> gpd.GeoDataFrame:
     ranked, blinds = plan.ranking, listed_blinds(plan, turn)
     told = [" · ".join(ranked.verdict_sentences(i)) for i in blinds["id"]]
     bare = bool(ranked.given["assume"].leaf_off)
@@ -124,7 +117,7 @@ COMPONENT_WORDS = {
 _ONTO = ("onto", "quartering-on")
 
 
-def other_spreads(plan: Plan) -> dict[str, gpd.GeoDataFrame]:
+def other_spreads(plan: PlanContents) -> dict[str, gpd.GeoDataFrame]:
     """Return what is drawn of the best blinds for the plan's wind, the plan's own left out."""
     drawn = {}
     for _, row in plan.ranking.places.head(SPREADS_DRAWN).iterrows():
@@ -142,7 +135,7 @@ def other_spreads(plan: Plan) -> dict[str, gpd.GeoDataFrame]:
     return drawn
 
 
-def turn_content(plan: Plan) -> TurningWind | None:
+def turn_content(plan: PlanContents) -> TurningWind | None:
     """Return the place for winds all round, with the spreads of the plan's blind and the best.
 
     None in a calm, where no direction is claimed. The blinds of each wind are `rank`'s own, those
@@ -172,7 +165,7 @@ def turn_content(plan: Plan) -> TurningWind | None:
     return TurningWind(words, pieces, tuple(winds))
 
 
-def listed_blinds(plan: Plan, turn: TurningWind | None) -> gpd.GeoDataFrame:
+def listed_blinds(plan: PlanContents, turn: TurningWind | None) -> gpd.GeoDataFrame:
     """Return every blind the page speaks of: the plan's ranking, then those other winds favour."""
     known = plan.ranking.huntable
     first = _shown(plan, plan.ranking.blinds)["id"].tolist()
@@ -183,7 +176,7 @@ def listed_blinds(plan: Plan, turn: TurningWind | None) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(rows, geometry="geometry", crs=known.crs)
 
 
-def _shown(plan: Plan, blinds: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+def _shown(plan: PlanContents, blinds: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Return the best blind of each place, and the plan's own wherever it stands."""
     shown = blinds["same_place_as"].isna() | (blinds["id"] == plan.blind["id"])
     kept: gpd.GeoDataFrame = blinds[shown]
@@ -191,7 +184,7 @@ def _shown(plan: Plan, blinds: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
 
 def _fitting(
-    plan: Plan, blinds: gpd.GeoDataFrame, grounds: dict[str, SpreadSite]
+    plan: PlanContents, blinds: gpd.GeoDataFrame, grounds: dict[str, SpreadSite]
 ) -> tuple[gpd.GeoDataFrame, list[tuple[pd.Series[Any], Spread]]]:
     """Return blinds without those `rank` would find refused, and spreads of own and best."""
 
@@ -229,7 +222,7 @@ def _without(blinds: gpd.GeoDataFrame, out: BoolArray) -> gpd.GeoDataFrame:
 
 
 def _facing(
-    plan: Plan,
+    plan: PlanContents,
     one: PlaceInWind,
     blinds: gpd.GeoDataFrame,
     drawn: dict[str, gpd.GeoDataFrame],
@@ -257,7 +250,7 @@ def _rows(blinds: gpd.GeoDataFrame) -> list[dict[str, Any]]:
     return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
-def _ground(plan: Plan, row: pd.Series[Any]) -> SpreadSite:
+def _ground(plan: PlanContents, row: pd.Series[Any]) -> SpreadSite:
     when = plan.ranking.when
     season = None if when is None else season_of(when.month, plan.record["lat"])
     return spread_site(plan.survey, row, plan.ranking.given["gear"], season=season)

@@ -5,8 +5,7 @@ Composition only.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal
@@ -30,6 +29,7 @@ from sitegeo.law.rules import Law
 from sitegeo.law.safety import contact_caution, dark_caution, morning_cautions, wading_caution
 from sitegeo.law.shot_range import ShotFall
 from sitegeo.law.verdicts import verdicts_over
+from sitegeo.plans.contents import PlanContents
 from sitegeo.plans.crossing import crossing_cautions, crossing_record, crossing_to_blind
 from sitegeo.plans.features import (
     ROUND_HIDE_DEG,
@@ -38,24 +38,23 @@ from sitegeo.plans.features import (
     waypoints_to_carry,
 )
 from sitegeo.plans.record import plan_record
-from sitegeo.plans.shift import shift_records
 from sitegeo.plans.shot import blind_shot_fall, fire_record, fire_sentences, shot_words
 from sitegeo.rankings import ranking
 from sitegeo.rankings.chosen_hide import ChosenHide, chosen_hides
 from sitegeo.rankings.ranking import Ranking
 from sitegeo.rankings.spread_site import (
     NEAR_WATER,
+    SpreadSite,
     lay_spread,
     spread_site,
     touchdown_areas,
     touchdown_cautions,
 )
 from sitegeo.siting.access import second_site
-from sitegeo.spreads.decoys import Gear
 from sitegeo.spreads.place import season_of
-from sitegeo.spreads.result import FIELD_TABLE, Spread
+from sitegeo.spreads.result import Spread
 from sitegeo.surveys.survey import Survey
-from sitegeo.surveys.water_level import WATER_TODAY, water_level_words
+from sitegeo.surveys.water_level import water_level_words
 
 PLAN_MARKER = "plan.json"
 
@@ -63,37 +62,8 @@ LITTLE_WATER = "at a quick look little of the water here is fit for a spread"
 """Said of a blind that a ranking left out, where laying found room for one all the same."""
 
 
-@dataclass(frozen=True)
-class Plan:
-    """One morning's plan.
-
-    Parameters
-    ----------
-    spread
-        The decoys on the water, or the reason there are none.
-    ranking
-        The ranking it was chosen from.
-    setbacks
-        Verdicts for the hide and every group, one row an item and target.
-    features
-        Everything drawn, in the place's CRS, by the columns of plan.geojson.
-    waypoints
-        The points to carry, in set-up order.
-    layers
-        What the wind added, for plan.gpkg.
-    record
-        What plan.json holds.
-    """
-
-    blind: pd.Series[Any]
-    spread: Spread
-    ranking: Ranking
-    setbacks: pd.DataFrame
-    features: gpd.GeoDataFrame
-    waypoints: gpd.GeoDataFrame
-    layers: Mapping[str, gpd.GeoDataFrame]
-    record: Mapping[str, Any]
-    survey: Survey
+class Plan(PlanContents):
+    """One morning's plan, which can be saved; its fields are those of `PlanContents`."""
 
     def save(
         self,
@@ -106,8 +76,17 @@ class Plan:
 
         Parameters
         ----------
+        folder
+            Where it is written.
+        overwrite
+            Replace a plan that is there.
         paper
             What the cards are printed on.
+
+        Returns
+        -------
+        Path
+            The folder.
 
         Raises
         ------
@@ -163,6 +142,10 @@ def plan(
 
     Parameters
     ----------
+    survey
+        Of the place.
+    wind
+        Where it comes from, true, and how fast.
     blind
         Its id; by default the best-ranked one.
     hide
@@ -180,18 +163,22 @@ def plan(
     air_c
         Air temperature, for the wind chill.
 
+    Returns
+    -------
+    Plan
+        In memory; its `save` writes it.
+
     Raises
     ------
     SurveyError
         If there is no such blind, the hide lies off the survey, or every blind is rejected.
     """
-    standing = None if hide is None else chosen_hides(survey, hide)
     ranked = ranking.rank(
         survey,
         wind,
         when=when,
         law=law,
-        candidates=standing,
+        candidates=None if hide is None else chosen_hides(survey, hide),
         decoys=decoys,
         far_group=far_group,
         want=None,
@@ -200,40 +187,31 @@ def plan(
     if hide is not None and blind is None and ranked.blinds.empty:
         blind = "X001"  # a person's own spot is planned whatever speaks against it
     row = _pick(ranked, blind)
-    gear: Gear = ranked.given["gear"]
     lonlat = _lonlat(survey, row)
     season = None if when is None else season_of(when.month, lonlat[1])
-    ground = spread_site(survey, row, gear, season=season)
-    spread = lay_spread(survey, row, ground)
+    site = spread_site(survey, row, ranked.given["gear"], season=season)
+    spread = lay_spread(survey, row, site)
     if str(row["rejected_by"]).startswith(ranking.NO_SPREAD) and not spread.refused:
         row = row.copy()
         row["rejected_by"] = LITTLE_WATER
     landing = touchdown_areas(survey, row, spread, wind)
-    light = None if when is None else daylight(*lonlat, when)
     fall = blind_shot_fall(survey, row, wind)
-    way = crossing_to_blind(survey, row, wind)
     features = plan_features(survey, row, spread, landing=landing, fall=fall, when=when)
-    waypoints = waypoints_to_carry(features)
     spread = _with_shots(spread, features, fall, float(row["facing_deg"]))
-    checked = _group_verdicts(survey, ranked, row, features)
-    layers = {
-        name: layer
-        for name, layer in {**ranked.layers, "touchdown": landing}.items()
-        if isinstance(layer, gpd.GeoDataFrame)
-    }
-    layers["blinds"] = _listed(ranked)
-    layers[NEAR_WATER] = ground.layer(survey.crs)
-    layers |= {n: survey.layers[n] for n in KEPT_IN_PLAN if n in survey.layers}
+    verdicts = _group_verdicts(survey, ranked, row, features)
+    way = crossing_to_blind(survey, row, wind)
     record = plan_record(
         survey,
         ranked,
         row,
         spread,
+        site=site,
         features=features,
-        verdicts=checked,
-        light=light,
+        verdicts=verdicts,
+        light=None if when is None else daylight(*lonlat, when),
         fire=fire_record(fall, float(row["facing_deg"])),
         crossing=crossing_record(way, survey),
+        second=None if hide else _second(survey, ranked, row),
         cautions=(
             *dark_caution(*lonlat, when),
             *water_level_words(survey),
@@ -245,14 +223,19 @@ def plan(
             contact_caution(row.geometry, survey.layers.get("access"), survey.crs),
         ),
     )
-    # Kept so that `shift` can lay the spread again for another wind, without its survey.
-    record |= {"laying": ground.record(), "shift": shift_records(ground, spread, wind)}
-    record |= {
-        "second": None if hide else _second(survey, ranked, row, gear),
-        "water_today": survey.record.get(WATER_TODAY),
-        "field": [{"seen": seen, "change": words} for seen, words in FIELD_TABLE.items()],
-    }
-    return Plan(row, spread, ranked, checked, features, waypoints, layers, record, survey)
+    layers = _layers(survey, ranked, landing, site)
+    waypoints = waypoints_to_carry(features)
+    return Plan(row, spread, ranked, verdicts, features, waypoints, layers, record, survey)
+
+
+def _layers(
+    survey: Survey, ranked: Ranking, landing: gpd.GeoDataFrame, site: SpreadSite
+) -> dict[str, gpd.GeoDataFrame]:
+    """Return what plan.gpkg keeps beside what is drawn: of the wind, the plan and the survey."""
+    layers = {n: v for n, v in ranked.layers.items() if isinstance(v, gpd.GeoDataFrame)}
+    layers |= {"touchdown": landing, "blinds": _listed(ranked)}
+    layers[NEAR_WATER] = site.layer(survey.crs)
+    return layers | {n: survey.layers[n] for n in KEPT_IN_PLAN if n in survey.layers}
 
 
 def _way_to_hide(waypoints: gpd.GeoDataFrame) -> gpd.GeoDataFrame | None:
@@ -262,16 +245,15 @@ def _way_to_hide(waypoints: gpd.GeoDataFrame) -> gpd.GeoDataFrame | None:
     return None if ways.empty else gpd.GeoDataFrame(pd.concat([ways, hide]), crs=waypoints.crs)
 
 
-def _second(
-    survey: Survey, ranked: Ranking, row: pd.Series[Any], gear: Gear
-) -> dict[str, Any] | None:
+def _second(survey: Survey, ranked: Ranking, row: pd.Series[Any]) -> dict[str, Any] | None:
+    """Return where to go if the blind is taken, as plan.json says it."""
     return second_site(
         ranked.places,
         row,
         cover=survey.layers["cover"],
         depth=survey.layers.get("depth"),
         roads=survey.layers.get("roads"),
-        wade_m=gear.wade_m,
+        wade_m=ranked.given["gear"].wade_m,
     )
 
 

@@ -21,11 +21,14 @@ from sitegeo.law.rules import Law
 from sitegeo.law.verdicts import verdict_words
 from sitegeo.places.config import GearKeys
 from sitegeo.plans.schedule import boat_needed, morning_schedule
+from sitegeo.plans.shift import shift_records
 from sitegeo.rankings.ranking import Ranking
 from sitegeo.rankings.record import blind_objects
-from sitegeo.spreads.result import Spread
+from sitegeo.rankings.spread_site import SpreadSite
+from sitegeo.spreads.result import FIELD_TABLE, Spread
 from sitegeo.surveys.record import law_record
 from sitegeo.surveys.survey import Survey
+from sitegeo.surveys.water_level import WATER_TODAY
 from sitegeo.units import YARD_M
 
 PLAN_SCHEMA = "sitegeo/plan/1"
@@ -38,14 +41,39 @@ def plan_record(
     row: pd.Series[Any],
     spread: Spread,
     *,
+    site: SpreadSite,
     features: gpd.GeoDataFrame,
     verdicts: pd.DataFrame,
     light: Daylight | None,
     fire: dict[str, Any],
     crossing: dict[str, Any] | None,
+    second: dict[str, Any] | None,
     cautions: Sequence[str],
 ) -> dict[str, Any]:
-    """Return the object of plan.json."""
+    """Return the object of plan.json.
+
+    Parameters
+    ----------
+    survey, ranked, row, spread
+        The survey, the ranking, the blind's row of it, and its spread.
+    site
+        What the spread lies on.
+    features
+        Everything drawn, of `plan_features`.
+    verdicts
+        Of the hide and every group.
+    light
+        Sun times; None without a date.
+    fire, crossing, second
+        Objects of their own: the fall of shot, the way over water, and where else to go.
+    cautions
+        What holds of this plan beside what the blind itself says.
+
+    Returns
+    -------
+    dict
+        As docs/plan.schema.json describes it.
+    """
     one = gpd.GeoDataFrame([row], geometry="geometry", crs=features.crs)
     rejected = None if pd.isna(row["rejected_by"]) else str(row["rejected_by"])
     if rejected:
@@ -90,8 +118,13 @@ def plan_record(
         "fire": fire,
         "crossing": crossing,
         "route": route,
-        "shift": [],
+        "shift": shift_records(site, spread, ranked.wind),
         "cautions": [*closed, *blind["cautions"], *cautions],
+        # Kept so that `shift` can lay the spread again for another wind, without its survey.
+        "laying": site.record(),
+        "second": second,
+        "water_today": survey.record.get(WATER_TODAY),
+        "field": [{"seen": seen, "change": words} for seen, words in FIELD_TABLE.items()],
     }
 
 
