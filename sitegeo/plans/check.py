@@ -35,6 +35,12 @@ from sitegeo.surveys.record import SURVEY_MARKER, recorded_law
 from sitegeo.surveys.survey import Survey
 
 CHECK_SCHEMA = "sitegeo/check/1"
+_WAY_STEP_M = 25.0
+"""The ground under the way in is checked at points so far apart; judgement."""
+
+_DOUBT = 2.0
+"""Of the way in, ground nearer to the access than so many errors of the edge is not judged."""
+
 _FIRE = "fall of shot"
 _DAY = "day"
 
@@ -121,12 +127,19 @@ def check_folder(
 
     Parameters
     ----------
+    folder
+        Of a survey or a plan.
     law
         By default the law recorded with the results.
     at
         Latitude and longitude of one spot to check instead.
     on
         The day hunted, or a moment of it; by default the plan's own.
+
+    Returns
+    -------
+    Check
+        Verdicts, the fall of shot about each hide, and the cautions that hold.
 
     Raises
     ------
@@ -153,7 +166,22 @@ def check_folder(
 
 
 def check_spot(at: tuple[float, float], *, law: Law | None = None, on: date | None = None) -> Check:
-    """Return the verdicts of a spot of which no map is given: nothing can be checked."""
+    """Return the verdicts of a spot of which no map is given: nothing can be checked.
+
+    Parameters
+    ----------
+    at
+        Latitude and longitude, degrees.
+    law
+        By default the strictest of the examples.
+    on
+        The day hunted, or a moment of it.
+
+    Returns
+    -------
+    Check
+        Every target not checked; never clear.
+    """
     lat, lon = at
     zone = gpd.GeoSeries([shapely.Point(lon, lat)], crs=WGS84).estimate_utm_crs()
     spot = _spot(at, zone)
@@ -235,7 +263,7 @@ def _checked(opened: _Opened, law: Law, on: date | None) -> Check:
 
 
 def _route(
-    hide: shapely.Point, access: gpd.GeoDataFrame | None, crs: Any, *, step_m: float = 25.0
+    hide: shapely.Point, access: gpd.GeoDataFrame | None, crs: Any, *, step_m: float = _WAY_STEP_M
 ) -> gpd.GeoDataFrame:
     """Return points along the straight way in from the nearest access; none without one."""
     if access is None or access.empty:
@@ -254,7 +282,7 @@ def _route_items(route: gpd.GeoDataFrame, layers: Mapping[str, Any], terms: Term
     """
     if route.empty:
         return _rows(())
-    start = 2 * terms.errors.total_m("public_land")
+    start = _DOUBT * terms.errors.total_m("public_land")
     beyond = route[route.distance(route.geometry.iloc[0]) > start]
     table = land_verdicts(
         beyond if len(beyond) else route.iloc[-1:],

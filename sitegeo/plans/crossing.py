@@ -14,7 +14,12 @@ from sitegeo.exposure.crossing import Crossing, crossing
 from sitegeo.surveys.survey import Survey
 from sitegeo.units import depth_text, length_text, speed_text
 
-_SHORT_M = 20.0  # less water than this on the way is waded or stepped over, not crossed
+_SHORT_M = 20.0
+"""Less water than this on the way is waded or stepped over, not crossed; judgement."""
+
+_NEAR_SHARE = 0.75
+"""Waves are worked out to some 20 %: from this share of what the boat can take upward no comfort is
+drawn from being under it; judgement."""
 
 
 @dataclass(frozen=True)
@@ -26,7 +31,22 @@ class CrossingFrom:
 
 
 def crossing_to_blind(survey: Survey, blind: pd.Series[Any], wind: Wind) -> CrossingFrom | None:
-    """Return the crossing from the nearest access point to a blind; None without access."""
+    """Return the crossing from the nearest access point to a blind; None without access.
+
+    Parameters
+    ----------
+    survey
+        With the layers `access` and `obstacles`, and `depth` and `halo` where there are any.
+    blind
+        Its row.
+    wind
+        Mean and gust; without a gust one is taken.
+
+    Returns
+    -------
+    CrossingFrom
+        The waves on the straight line.
+    """
     access = survey.layers.get("access")
     if access is None or access.empty:
         return None
@@ -116,10 +136,9 @@ def _against_boat(height_m: float, boat_wave_m: float | None) -> str:
     if boat_wave_m is None:
         return "; write what your boat can take as [gear] boat_wave_m"
     most = depth_text(boat_wave_m)
-    # Waves are worked out to some 20 %: no comfort is drawn from a near miss.
     if height_m >= boat_wave_m:
         return f"; at or over the {most} you set for your boat: do not cross"
-    if height_m >= 0.75 * boat_wave_m:
+    if height_m >= _NEAR_SHARE * boat_wave_m:
         return f"; too near the {most} you set for your boat to call"
     return f"; under the {most} you set for your boat"
 

@@ -26,28 +26,57 @@ WAYPOINT_ROLES = ("access", "hide", "pocket", "group", "motion")
 """Roles that become waypoints; a phone cannot place a single decoy."""
 
 SETBACKS_DRAWN_M = 400.0
-"""Setbacks drawn are those that come this close to the hide."""
+"""Setbacks drawn are those that come this close to the hide, out to twice as far; judgement."""
 
 ROUND_HIDE_DEG = 45.0
-"""With the wind nearer to the face than this an unbent way in leads over or round the hide."""
+"""With the wind nearer to the face than this an unbent way in leads over or round the hide;
+judgement."""
+
+WMM_YEARS = (2025.0, 2030.0)
+"""For which the World Magnetic Model 2025 holds; published (NOAA NCEI)."""
+
+DAYS_A_YEAR = 365.25
+"""On the average; standard."""
 
 _SMOOTH_M = 0.05
+"""A drawn way in is simplified to within this."""
+
 _GEOD = Geod(ellps="WGS84")
 
 
 @cache
 def declination_deg(lon: float, lat: float, when: datetime | None) -> float | None:
-    """Return the magnetic declination, east positive, or None without a date it is known for.
+    """Return the magnetic declination, or None without a date it is known for.
 
-    Source: World Magnetic Model 2025 (NOAA NCEI), good from 2025 to 2030, by pygeomag.
+    Parameters
+    ----------
+    lon, lat
+        Degrees, WGS84.
+    when
+        A moment from 2025 to 2030.
+
+    Returns
+    -------
+    float
+        Degrees, east positive.
+
+    References
+    ----------
+    World Magnetic Model 2025 (NOAA NCEI), good from 2025 to 2030, by pygeomag.
+
+    Examples
+    --------
+    >>> from datetime import datetime
+    >>> round(declination_deg(-90.55, 44.13, datetime(2026, 12, 5)), 1)
+    -0.8
     """
     if when is None:
         return None
     from pygeomag import GeoMag  # noqa: PLC0415 (reads its coefficients on import)
 
     moment = when.astimezone(UTC) if when.tzinfo else when
-    year = moment.year + (moment.timetuple().tm_yday - 1) / 365.25
-    if not 2025.0 <= year < 2030.0:
+    year = moment.year + (moment.timetuple().tm_yday - 1) / DAYS_A_YEAR
+    if not WMM_YEARS[0] <= year < WMM_YEARS[1]:
         return None
     return float(GeoMag().calculate(glat=lat, glon=lon, alt=0, time=year).d)
 
@@ -61,14 +90,34 @@ def plan_features(
     fall: ShotFall,
     when: datetime | None,
 ) -> gpd.GeoDataFrame:
-    """Return everything drawn, in the place's CRS, by the columns of plan.geojson.
+    """Return everything drawn, by the columns of plan.geojson.
 
-    `order` is the set-up order: the way in, the hide, the pocket, then groups by least walking.
     Ranges and bearings are geodesic, from the hide; a magnetic bearing needs a date.
+
+    Parameters
+    ----------
+    survey
+        Of the place.
+    row
+        The blind, scored.
+    spread
+        Its spread.
+    landing
+        Where birds are likely to touch down, of `touchdown_areas`.
+    fall
+        The circle of fire about the hide.
+    when
+        For the magnetic declination.
+
+    Returns
+    -------
+    GeoDataFrame
+        In the place's CRS. `order` is the set-up order: the way in, the hide, the pocket, then
+        groups by least walking.
     """
     hide: shapely.Point = row.geometry
     rows = [_row("access", name, at, note=note) for name, at, note in _ways_in(survey, hide)]
-    rows += _laid(row, spread)
+    rows += _spread_rows(row, spread)
     for _, patch in landing.iterrows():
         rows.append(_row("touchdown", f"likely {patch['probability']:.2f}", patch.geometry))
     for arc, sector in sectors(fall, hide, survey.grid.convergence_deg):
@@ -85,19 +134,27 @@ def plan_features(
 
 
 def spread_features(
-    survey: Survey, row: pd.Series[Any], spread: Spread, *, when: datetime | None
-) -> gpd.GeoDataFrame:
-    """Return hide and spread alone, as `plan_features`."""
-    return all_spread_features(survey, [(row, spread)], when=when)[0]
-
-
-def all_spread_features(
     survey: Survey, laid: Sequence[tuple[pd.Series[Any], Spread]], *, when: datetime | None
 ) -> list[gpd.GeoDataFrame]:
-    """Return `spread_features` of many blinds with their spreads, worked out at once."""
+    """Return hides and their spreads alone, as `plan_features`, worked out at once.
+
+    Parameters
+    ----------
+    survey
+        Of the place.
+    laid
+        Blinds, each with its spread.
+    when
+        For the magnetic declination.
+
+    Returns
+    -------
+    list of GeoDataFrame
+        One a blind.
+    """
     if not laid:
         return []
-    each = [_laid(row, spread) for row, spread in laid]
+    each = [_spread_rows(row, spread) for row, spread in laid]
     lengths = [len(rows) for rows in each]
     hides = np.repeat([(row.geometry.x, row.geometry.y) for row, _ in laid], lengths, axis=0)
     order = np.concatenate([np.arange(1, n + 1) for n in lengths])
@@ -109,7 +166,7 @@ def all_spread_features(
     ]
 
 
-def _laid(row: pd.Series[Any], spread: Spread) -> list[dict[str, Any]]:
+def _spread_rows(row: pd.Series[Any], spread: Spread) -> list[dict[str, Any]]:
     """Return hide, pocket, groups, motion, jerk line, the way birds come in, and decoys."""
     facing = f"blind {row['id']}, facing {row['facing_deg']:.0f}° true"
     if spread.refused:
@@ -218,7 +275,22 @@ def waypoints_to_carry(features: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 def deepest_water_m(
     depth: Raster | None, features: pd.DataFrame, item: pd.Series[Any]
 ) -> float | None:
-    """Return the deepest water under an item's decoys, or at its middle; None if not known."""
+    """Return the deepest water under an item's decoys, or at its middle.
+
+    Parameters
+    ----------
+    depth
+        The `depth` layer.
+    features
+        Everything drawn.
+    item
+        One row of it: a group or a motion decoy.
+
+    Returns
+    -------
+    float
+        Metres; None where it is not known.
+    """
     if depth is None:
         return None
     own = features[(features["role"] == "decoy") & (features["name"].str.upper() == item["name"])]

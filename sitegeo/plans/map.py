@@ -12,7 +12,7 @@ import pandas as pd
 from sitegeo.core.typing import BoolArray, ByteArray
 from sitegeo.exposure.banks import LeeParams, station_pieces
 from sitegeo.plans.contents import PlanContents
-from sitegeo.plans.features import all_spread_features, plan_features
+from sitegeo.plans.features import plan_features, spread_features
 from sitegeo.plans.shot import blind_shot_fall
 from sitegeo.rankings.ranking import SPREADS_TRIED, with_ranks, without_room
 from sitegeo.rankings.spread_site import (
@@ -122,8 +122,8 @@ def other_spreads(plan: PlanContents) -> dict[str, gpd.GeoDataFrame]:
     drawn = {}
     for _, row in plan.ranking.places.head(SPREADS_DRAWN).iterrows():
         if row["id"] != plan.blind["id"]:
-            ground = _ground(plan, row)
-            spread = lay_spread(plan.survey, row, ground)
+            site = _site(plan, row)
+            spread = lay_spread(plan.survey, row, site)
             drawn[str(row["id"])] = plan_features(
                 plan.survey,
                 row,
@@ -147,14 +147,14 @@ def turn_content(plan: PlanContents) -> TurningWind | None:
     stations = plan.survey.layers["stations"]
     pieces = stations[["facing_deg"]].set_geometry(station_pieces(stations), crs=stations.crs)
     names = [str(c)[2:] for c in plan.ranking.blinds.columns if str(c).startswith("c_")]
-    grounds: dict[str, SpreadSite] = {}
+    sites: dict[str, SpreadSite] = {}
     held = [plan.ranking.blinds]
     laid: list[tuple[int, pd.Series[Any], Spread]] = []
     for number, one in enumerate(found[1:], start=1):
-        blinds, spreads = _fitting(plan, one.blinds, grounds)
+        blinds, spreads = _fitting(plan, one.blinds, sites)
         held.append(blinds)
         laid += [(number, row, spread) for row, spread in spreads]
-    frames = all_spread_features(
+    frames = spread_features(
         plan.survey, [(row, spread) for _, row, spread in laid], when=plan.ranking.when
     )
     drawn: list[dict[str, gpd.GeoDataFrame]] = [{} for _ in found]
@@ -184,15 +184,15 @@ def _shown(plan: PlanContents, blinds: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
 
 def _fitting(
-    plan: PlanContents, blinds: gpd.GeoDataFrame, grounds: dict[str, SpreadSite]
+    plan: PlanContents, blinds: gpd.GeoDataFrame, sites: dict[str, SpreadSite]
 ) -> tuple[gpd.GeoDataFrame, list[tuple[pd.Series[Any], Spread]]]:
     """Return blinds without those `rank` would find refused, and spreads of own and best."""
 
-    def ground(row: pd.Series[Any]) -> SpreadSite:
+    def site(row: pd.Series[Any]) -> SpreadSite:
         name = str(row["id"])
-        if name not in grounds:
-            grounds[name] = _ground(plan, row)
-        return grounds[name]
+        if name not in sites:
+            sites[name] = _site(plan, row)
+        return sites[name]
 
     fits: set[str] = set()
     own = blinds[blinds["id"] == plan.blind["id"]]
@@ -204,7 +204,7 @@ def _fitting(
         refused = [
             row["id"]
             for _, row in doubtful.iterrows()
-            if why_refused(plan.survey, row, ground(row))
+            if why_refused(plan.survey, row, site(row))
         ]
         if not refused:
             break
@@ -213,7 +213,7 @@ def _fitting(
     first = blinds.head(1)
     shown = (own, first[first["id"] != plan.blind["id"]])
     rows = [row for part in shown for _, row in part.iterrows()]
-    return blinds, [(row, lay_spread(plan.survey, row, ground(row))) for row in rows]
+    return blinds, [(row, lay_spread(plan.survey, row, site(row))) for row in rows]
 
 
 def _without(blinds: gpd.GeoDataFrame, out: BoolArray) -> gpd.GeoDataFrame:
@@ -250,7 +250,7 @@ def _rows(blinds: gpd.GeoDataFrame) -> list[dict[str, Any]]:
     return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
 
 
-def _ground(plan: PlanContents, row: pd.Series[Any]) -> SpreadSite:
+def _site(plan: PlanContents, row: pd.Series[Any]) -> SpreadSite:
     when = plan.ranking.when
     season = None if when is None else season_of(when.month, plan.record["lat"])
     return spread_site(plan.survey, row, plan.ranking.given["gear"], season=season)

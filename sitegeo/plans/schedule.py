@@ -14,6 +14,7 @@ import pandas as pd
 from sitegeo.plans.features import deepest_water_m
 from sitegeo.siting.access import LAUNCH_MIN, PADDLE_MPMIN
 from sitegeo.surveys.survey import Survey
+from sitegeo.units import yd
 
 HIDDEN_MIN = 35
 """Hidden this long before sunrise: shooting commonly opens half an hour before it, and to be early
@@ -25,14 +26,19 @@ LEGAL_MIN = 5
 DECOY_MIN, GROUP_MIN = 1.0, 2.0
 """To set one decoy, and to go on to the next group; judgement."""
 
-WALK_M_PER_MIN, DETOUR = 40.0, 1.4
+DARK_WALK_M_PER_MIN, DETOUR = 40.0, 1.4
 """Loaded, in the dark, over rough ground, and how much longer the way is than the straight line;
-judgement."""
+judgement. Slower than the pace by which `siting.access` compares ways over mapped ground: to be
+late costs more here than to be early."""
 
 MOST_HANDS = 3
-"""More people than this set no faster."""
+"""More people than this set no faster; judgement."""
+
+STEP_MIN = 5
+"""Times are told in steps of so many minutes, always the earlier; practice."""
 
 NOON = 12
+"""Hour of the day; an hour asked for after it is not moved to the dawn."""
 
 
 @dataclass(frozen=True)
@@ -47,7 +53,24 @@ class BoatNeeded:
 def boat_needed(
     survey: Survey, row: pd.Series[Any], features: pd.DataFrame, wade_m: float
 ) -> BoatNeeded | None:
-    """Return what of a plan needs a boat: a hide no one walks to, what is set too deep to wade."""
+    """Return what of a plan needs a boat: a hide no one walks to, what is set too deep to wade.
+
+    Parameters
+    ----------
+    survey
+        With the layers `depth` and `access`, where there are any.
+    row
+        The blind.
+    features
+        Everything drawn.
+    wade_m
+        Depth a person wades to.
+
+    Returns
+    -------
+    BoatNeeded
+        With the nearest ramp; None where all is reached on foot.
+    """
     needed = list(_afloat(survey, features, wade_m))
     if not np.isfinite(row.get("walk_m", np.nan)) and np.isfinite(row.get("paddle_m", np.nan)):
         needed.insert(0, "the hide")
@@ -84,6 +107,22 @@ def morning_schedule(
     the start of shooting where a chosen law gives it; an hour of the afternoon is not moved to the
     dawn. Counted back in steps of five minutes, always the earlier; the way is from the nearest
     way in, or by water from the ramp.
+
+    Parameters
+    ----------
+    light, spread, route
+        Objects of plan.json.
+    party
+        How many people set decoys.
+    asked
+        The hour hunted.
+    boat
+        What a boat is needed for, if for anything.
+
+    Returns
+    -------
+    dict
+        `from`, `boat`, `steps` and `note`.
     """
     if light is None or (light["shooting_start"] or light["sunrise"]) is None:
         return None
@@ -133,10 +172,10 @@ def _way(route: Sequence[Mapping[str, Any]], boat: BoatNeeded | None) -> tuple[s
     if not route:
         return None
     way = route[-1]
-    far_m = way["range_yd"] * 0.9144 * DETOUR
-    return f"leave {str(way['note']).split(';')[0] or way['name']}", far_m / WALK_M_PER_MIN
+    far_m = yd(way["range_yd"]) * DETOUR
+    return f"leave {str(way['note']).split(';')[0] or way['name']}", far_m / DARK_WALK_M_PER_MIN
 
 
 def _earlier(moment: datetime) -> datetime:
     """Return the five minutes at or before a moment."""
-    return moment.replace(minute=moment.minute - moment.minute % 5, second=0, microsecond=0)
+    return moment.replace(minute=moment.minute - moment.minute % STEP_MIN, second=0, microsecond=0)

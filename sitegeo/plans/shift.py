@@ -28,10 +28,11 @@ OTHER_WIND_MPS = 5.0
 """Winds whose gusts differ by so much make other waves and another cold (judgement)."""
 
 TURNS_DEG = (-60.0, -30.0, 30.0, 60.0)
+"""Turns of the wind for which a plan says what to move; judgement."""
 
 
 def shift_between(
-    ground: SpreadSite,
+    site: SpreadSite,
     decoys: FloatArray,
     groups: Iterable[str],
     *,
@@ -39,14 +40,29 @@ def shift_between(
     was_deg: float,
     now_deg: float,
 ) -> Shift:
-    """Return what to move from decoys as they lie when the wind turns from one bearing to another.
+    """Return what to move from decoys as they lie when the wind turns.
 
-    Bearings are true, where the wind comes from; `decoys` and `motion` are (n, 2) arrays in the
-    frame's CRS.
+    Parameters
+    ----------
+    site
+        What the spread lies on.
+    decoys
+        (n, 2) where they lie, in the CRS of the site's frame.
+    groups
+        Name of each one's group.
+    motion
+        (m, 2) motion decoys, likewise.
+    was_deg, now_deg
+        True bearings the wind came from and comes from.
+
+    Returns
+    -------
+    Shift
+        What to carry where.
     """
-    phi = float(signed_diff_deg(now_deg, ground.facing_deg))
-    then = ground.lay(layouts.choose(ground.kind, phi, decoys=ground.gear.decoys), phi)
-    local = ground.frame.to_local
+    phi = float(signed_diff_deg(now_deg, site.facing_deg))
+    then = site.lay(layouts.choose(site.kind, phi, decoys=site.gear.decoys), phi)
+    local = site.frame.to_local
     return shift(
         local(decoys),
         tuple(groups),
@@ -59,14 +75,29 @@ def shift_between(
     )
 
 
-def shift_records(ground: SpreadSite, spread: Spread, wind: Wind) -> list[dict[str, Any]]:
-    """Return plan.json's `shift`: what to move for turns of 30 and 60 degrees either way."""
+def shift_records(site: SpreadSite, spread: Spread, wind: Wind) -> list[dict[str, Any]]:
+    """Return plan.json's `shift`: what to move for turns of 30 and 60 degrees either way.
+
+    Parameters
+    ----------
+    site
+        What the spread lies on.
+    spread
+        As it was laid.
+    wind
+        It was laid for.
+
+    Returns
+    -------
+    list of dict
+        Empty in calm air and without a spread.
+    """
     if wind.calm or spread.refused:
         return []
     return [
         shift_record(
             shift_between(
-                ground,
+                site,
                 spread.decoys,
                 spread.decoy_groups,
                 motion=spread.motion,
@@ -80,7 +111,22 @@ def shift_records(ground: SpreadSite, spread: Spread, wind: Wind) -> list[dict[s
 
 
 def shift_record(found: Shift, from_deg: float, units: LengthUnit = "yd") -> dict[str, Any]:
-    """Return a shift as a JSON object."""
+    """Return a shift as a JSON object.
+
+    Parameters
+    ----------
+    found
+        The shift.
+    from_deg
+        True bearing the wind now comes from.
+    units
+        Of the lengths in its words.
+
+    Returns
+    -------
+    dict
+        Moves with their lengths in metres and their words.
+    """
     return {
         "from_deg": round(from_deg, 1),
         "turn_deg": round(found.turn_deg, 1),
@@ -105,6 +151,20 @@ def shift_record(found: Shift, from_deg: float, units: LengthUnit = "yd") -> dic
 def shift_plan(folder: Path, wind: Wind, units: LengthUnit = "yd") -> Shift:
     """Return what to move on a saved plan for a wind, and what else that wind brings.
 
+    Parameters
+    ----------
+    folder
+        That a plan was saved to.
+    wind
+        As it is now.
+    units
+        Of the lengths and speeds in its words.
+
+    Returns
+    -------
+    Shift
+        What to carry where, with cautions.
+
     Raises
     ------
     SurveyError
@@ -126,7 +186,7 @@ def shift_plan(folder: Path, wind: Wind, units: LengthUnit = "yd") -> Shift:
     groups = decoys["name"].str.lower().tolist()
     was = _wind(record)
     found = shift_between(
-        _ground(record, layers),
+        _site(record, layers),
         shapely.get_coordinates(decoys.geometry),
         groups,
         motion=shapely.get_coordinates(motion.geometry),
@@ -137,7 +197,20 @@ def shift_plan(folder: Path, wind: Wind, units: LengthUnit = "yd") -> Shift:
 
 
 def wind_cautions(was: Wind, now: Wind, units: LengthUnit = "yd") -> Iterator[str]:
-    """Give what a wind brings, beside its direction, that a plan made for another does not say."""
+    """Give what a wind brings, beside its direction, that a plan made for another does not say.
+
+    Parameters
+    ----------
+    was, now
+        The wind planned for, and the wind as it is.
+    units
+        Of the speeds.
+
+    Yields
+    ------
+    str
+        Sentences.
+    """
     speeds = f"{_strength(now, units)}, where the plan had {_strength(was, units)}"
     if now.strongest_mps >= was.strongest_mps + OTHER_WIND_MPS:
         yield (
@@ -169,7 +242,7 @@ def _wind(record: Mapping[str, Any]) -> Wind:
     return replace(held, from_deg=float(wrap360(record["facing_deg"] + CALM_PHI_DEG)))
 
 
-def _ground(record: Mapping[str, Any], layers: Mapping[str, Any]) -> SpreadSite:
+def _site(record: Mapping[str, Any], layers: Mapping[str, Any]) -> SpreadSite:
     held = record.get("laying")
     if held is None:
         raise SurveyError(

@@ -38,7 +38,22 @@ OTHER_HIDE_M = 15.0
 
 
 def blind_shot_fall(survey: Survey, blind: pd.Series[Any], wind: Wind) -> ShotFall:
-    """Return the circle of fire about a blind of a survey; raises as `shot_fall_about` does."""
+    """Return the circle of fire about a blind of a survey; raises as `shot_fall_about` does.
+
+    Parameters
+    ----------
+    survey
+        Of the place.
+    blind
+        Its row.
+    wind
+        Of the morning.
+
+    Returns
+    -------
+    ShotFall
+        Arcs open and closed, and what is not checked.
+    """
     return shot_fall_about(
         survey.layers,
         survey.record,
@@ -62,10 +77,23 @@ def shot_fall_about(
 
     Parameters
     ----------
+    layers
+        Of the survey or plan, by name.
     record
         Of the survey or plan: its `gear`, and what `terms_of` reads.
+    hide
+        Where the guns are, in `crs`.
+    facing_deg
+        True bearing they face.
+    crs
+        The place's.
     wind
         None where no morning is chosen: a strong gust is then taken from behind every shot.
+
+    Returns
+    -------
+    ShotFall
+        Arcs open and closed, and what is not checked.
 
     Raises
     ------
@@ -132,10 +160,19 @@ def shot_words(fall: ShotFall, facing_deg: float, pocket_deg: float, *, over_hid
 
     Parameters
     ----------
+    fall
+        The circle of fire.
+    facing_deg
+        True bearing the guns face.
     pocket_deg
         True bearing from the hide to the pocket.
     over_hide
         Whether birds come over or round the hide.
+
+    Returns
+    -------
+    str
+        Sentences; empty where all is plain.
     """
     told = []
     if any((pocket_deg - a.from_deg) % 360 <= _width(a) for a in fall.closed):

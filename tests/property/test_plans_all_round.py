@@ -62,7 +62,7 @@ def mornings(survey: sitegeo.Survey, turned: tuple[PlaceInWind, ...]) -> list[Mo
     for one in turned:
         laid = [(row, spread_on(survey, row)) for row in best_of(one, 3)]
         row, spread = next((pair for pair in laid if not pair[1].refused), laid[0])
-        features = spread_features(survey, row, spread, when=None)
+        features = spread_features(survey, [(row, spread)], when=None)[0]
         found.append(Morning(12, one.wind.from_deg, row, spread, features))
     return found
 
