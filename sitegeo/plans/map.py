@@ -202,9 +202,7 @@ def _fitting(
         whole = (best["c_spread"] >= WHOLLY_ON_WATER) & (best["layout"] != "timber")
         doubtful = best[~whole & ~best["id"].isin(fits)]
         refused = [
-            row["id"]
-            for _, row in doubtful.iterrows()
-            if why_refused(plan.survey, row, site(row))
+            row["id"] for _, row in doubtful.iterrows() if why_refused(plan.survey, row, site(row))
         ]
         if not refused:
             break
