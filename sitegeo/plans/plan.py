@@ -30,7 +30,12 @@ from sitegeo.law.safety import contact_caution, dark_caution, morning_cautions, 
 from sitegeo.law.shot_range import ShotFall
 from sitegeo.law.verdicts import verdicts_over
 from sitegeo.plans.contents import PlanContents
-from sitegeo.plans.crossing import crossing_cautions, crossing_record, crossing_to_blind
+from sitegeo.plans.crossing import (
+    CrossingFrom,
+    crossing_cautions,
+    crossing_record,
+    crossing_to_blind,
+)
 from sitegeo.plans.features import (
     ROUND_HIDE_DEG,
     declination_deg,
@@ -213,19 +218,36 @@ def plan(
         crossing=crossing_record(way, survey),
         second=None if hide else _second(survey, ranked, row),
         cautions=(
-            *dark_caution(*lonlat, when),
-            *water_level_words(survey),
-            *crossing_cautions(way, survey.record["gear"].get("boat_wave_m")),
+            *_cautions_before_going(survey, lonlat, way, when),
             *fire_sentences(fall, declination_deg(*lonlat, when)),
             *touchdown_cautions(spread, landing),
             *morning_cautions(wind, air_c),
-            wading_caution(survey.record, survey.layers.get("depth"), _waded(row, spread)),
-            contact_caution(row.geometry, survey.layers.get("access"), survey.crs),
+            *_cautions_at_the_hide(survey, row, spread),
         ),
     )
     layers = _layers(survey, ranked, landing, site)
     waypoints = waypoints_to_carry(features)
     return Plan(row, spread, ranked, verdicts, features, waypoints, layers, record, survey)
+
+
+def _cautions_before_going(
+    survey: Survey, lonlat: tuple[float, float], way: CrossingFrom | None, when: datetime | None
+) -> tuple[str, ...]:
+    """Return what to know of the dark, the water of the day and the crossing."""
+    boat_wave_m = survey.record["gear"].get("boat_wave_m")
+    return (
+        *dark_caution(*lonlat, when),
+        *water_level_words(survey),
+        *crossing_cautions(way, boat_wave_m),
+    )
+
+
+def _cautions_at_the_hide(survey: Survey, row: pd.Series[Any], spread: Spread) -> tuple[str, ...]:
+    """Return what to know of wading, and what to leave with someone ashore."""
+    return (
+        wading_caution(survey.record, survey.layers.get("depth"), _waded(row, spread)),
+        contact_caution(row.geometry, survey.layers.get("access"), survey.crs),
+    )
 
 
 def _layers(

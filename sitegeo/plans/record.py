@@ -23,7 +23,7 @@ from sitegeo.places.config import GearKeys
 from sitegeo.plans.schedule import boat_needed, morning_schedule
 from sitegeo.plans.shift import shift_records
 from sitegeo.rankings.ranking import Ranking
-from sitegeo.rankings.record import blind_objects
+from sitegeo.rankings.record import blind_objects, wind_record
 from sitegeo.rankings.spread_site import SpreadSite
 from sitegeo.spreads.result import FIELD_TABLE, Spread
 from sitegeo.surveys.record import law_record
@@ -32,6 +32,7 @@ from sitegeo.surveys.water_level import WATER_TODAY
 from sitegeo.units import YARD_M
 
 PLAN_SCHEMA = "sitegeo/plan/1"
+
 _GEOD = Geod(ellps="WGS84")
 
 
@@ -91,20 +92,9 @@ def plan_record(
         **blind,
         "schema": PLAN_SCHEMA,
         "rejected_by": rejected,
-        "wind": {
-            "from_deg": ranked.wind.from_deg,
-            "speed_mps": round(ranked.wind.speed_mps, 3),
-            "gust_mps": ranked.wind.gust_mps,
-            "spread_deg": ranked.wind.spread_deg,
-        },
+        "wind": wind_record(ranked.wind),
         "when": None if ranked.when is None else ranked.when.isoformat(),
-        "title": survey.title,
-        "credits": [c["words"] for c in survey.record.get("credits", ())],
-        "assume": survey.record["assume"],
-        "terms": survey.record["terms"],
-        "gear": survey.record["gear"],
-        "grid": survey.record["grid"],
-        "inputs": [i for i in survey.record["inputs"] if i["role"] in ("dwellings", "roads")],
+        **_survey_facts(survey),
         "law": law_record(ranked.law),
         "declination_deg": _number(declination),
         "spread": laid,
@@ -125,6 +115,19 @@ def plan_record(
         "second": second,
         "water_today": survey.record.get(WATER_TODAY),
         "field": [{"seen": seen, "change": words} for seen, words in FIELD_TABLE.items()],
+    }
+
+
+def _survey_facts(survey: Survey) -> dict[str, Any]:
+    """Return what a plan keeps of its survey: what was assumed, written and read there."""
+    return {
+        "title": survey.title,
+        "credits": [c["words"] for c in survey.record.get("credits", ())],
+        "assume": survey.record["assume"],
+        "terms": survey.record["terms"],
+        "gear": survey.record["gear"],
+        "grid": survey.record["grid"],
+        "inputs": [i for i in survey.record["inputs"] if i["role"] in ("dwellings", "roads")],
     }
 
 

@@ -1,4 +1,4 @@
-"""Hides a person chose: a spot, or the waypoints of a daylight visit."""
+"""Hides a person chose, as blinds to score: a spot, or the waypoints of a daylight visit."""
 
 from __future__ import annotations
 
@@ -22,7 +22,10 @@ ChosenHide = tuple[float, float] | Path
 """Latitude and longitude, or a GPX file of waypoints."""
 
 _MOST = 999
+"""Waypoints of a file; their ids have three digits."""
+
 _LARGEST_BYTES = 5_000_000
+"""A larger file holds tracks, or is no file of waypoints; judgement."""
 
 
 @dataclass(frozen=True)

@@ -48,14 +48,18 @@ SPEED_SHARE = 0.25
 EDGE_M = 2.0
 """Error of a bank's edge where PLACE.toml gives none for the water; judgement."""
 
+LEAST_FACTOR = 0.25
+"""A draw takes trees for no lower, and no nearer, than this share of what was measured;
+judgement."""
+
 AS_GOOD = 0.03
 """A score this much below the best is as good: the tables themselves are no finer; judgement."""
 
 SPREADS_TRIED_AN_HOUR = 8
-"""Spreads laid on the water for an hour before the best blind is named all the same."""
+"""Spreads laid on the water for an hour before the best blind is named all the same; judgement."""
 
 NO_WIND = "no wind: direction not predictable"
-GAP = "no wind in the forecast"
+_GAP = "no wind in the forecast"
 
 
 @dataclass(frozen=True)
@@ -124,6 +128,20 @@ def draw_mornings(survey: Survey, judged: BlindsUnderLaw, *, draws: int) -> Morn
     (``position_error_m`` of water, else `EDGE_M`). The edge counts as a shift of the shelter's
     distance: the pocket lies that much nearer the trees or farther from them, which overstates it
     for trees on a far bank.
+
+    Parameters
+    ----------
+    survey
+        Of the place.
+    judged
+        The blinds that may be hunted; their ids are the seed.
+    draws
+        How many.
+
+    Returns
+    -------
+    MorningDraws
+        The same for the same blinds.
     """
     ids = judged.blinds["id"].tolist()
     rng = np.random.default_rng(zlib.crc32("\n".join(ids).encode()))
@@ -132,8 +150,8 @@ def draw_mornings(survey: Survey, judged: BlindsUnderLaw, *, draws: int) -> Morn
     assume = from_record(survey.record["assume"], Assume)
     tall, doubt = _median_tree_m(survey, assume)
     edge_m = assume.position_error_m.get("water", EDGE_M)
-    height = np.clip(1.0 + doubt / tall * trees, 0.25, None)
-    distance = np.clip(1.0 + edge_m / POCKET_M * edges, 0.25, None)
+    height = np.clip(1.0 + doubt / tall * trees, LEAST_FACTOR, None)
+    distance = np.clip(1.0 + edge_m / POCKET_M * edges, LEAST_FACTOR, None)
     return MorningDraws(turn, speed, height[:, None] / distance)
 
 
@@ -160,6 +178,10 @@ def hours(
 
     Parameters
     ----------
+    survey
+        Of the place.
+    forecast
+        Winds by the hour; gaps are kept and claim nothing.
     start, end
         First and last time looked at, with an offset; by default the whole forecast. With either
         given one steady choice is named for the window, else one for each date's `MORNING_HOURS`.
@@ -167,6 +189,11 @@ def hours(
         Ways the morning may turn out; 0 for the winds as forecast alone.
     law
         By default the law recorded in the survey.
+
+    Returns
+    -------
+    Hours
+        By the hour, and steady choices.
 
     Raises
     ------
@@ -231,7 +258,7 @@ def _hour(
         "gust_mps": np.nan if wind is None or wind.gust_mps is None else wind.gust_mps,
         "spread_deg": np.nan if wind is None else wind.spread_deg,
         **dict.fromkeys(_CHOICE),
-        "why": GAP if wind is None else NO_WIND,
+        "why": _GAP if wind is None else NO_WIND,
     }
     if wind is None:
         return row, None, None

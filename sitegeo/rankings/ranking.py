@@ -32,9 +32,11 @@ from sitegeo.surveys.survey import Survey
 from sitegeo.units import LengthUnit
 
 SPREADS_TRIED = 10
-"""So many of the best places have their spread laid on the water before they are named."""
+"""So many of the best places have their spread laid on the water before they are named;
+judgement."""
 
 NO_SPREAD = "no spread can be laid in this wind: "
+"""Begins the `rejected_by` of a blind that only this wind rules out."""
 
 VERDICT_SCORE = {"clear": 1.0, "not checked": UNKNOWN, "close": 0.2, "inside": 0.0}
 """What a setback verdict counts as a component of the score, clear by its margin; judgement."""
@@ -118,6 +120,10 @@ def rank(
 
     Parameters
     ----------
+    survey
+        Of the place.
+    wind
+        Where it comes from, true, and how fast.
     when
         The hour hunted; without it nothing that depends on a date is claimed.
     law
@@ -135,6 +141,11 @@ def rank(
         refused is rejected, and so is any other on which a quick look finds no water for one. With
         0 neither is done.
 
+    Returns
+    -------
+    Ranking
+        The best blind of each place first.
+
     Raises
     ------
     StepError, LayerError
@@ -151,9 +162,7 @@ def rank(
     order = steps_left(survey, have=have, want=want)
     result = steps.run(order, have, {})
     scored: gpd.GeoDataFrame = result.layers["blinds"]
-    points = gpd.GeoDataFrame(scored[["id"]], geometry=scored.geometry, crs=scored.crs)
-    on = None if when is None else when.date()
-    checked = verdicts_of(points, governing, survey.layers, survey.record, on=on)
+    checked = _verdicts(survey, scored, governing, None if when is None else when.date())
     scored = with_component(scored, "setback", setback_score(scored["id"], checked))
     scored = scored.assign(rejected_by=against(scored, checked, governing))
     blinds, rejected = _sorted_out(_laid(survey, scored, gear, spreads_tried))
@@ -166,8 +175,27 @@ def rank(
     return Ranking(wind, when, governing, blinds, rejected, checked, made, morning)
 
 
+def _verdicts(survey: Survey, blinds: gpd.GeoDataFrame, law: Law, on: date | None) -> pd.DataFrame:
+    """Return the verdicts of blinds on setbacks and the ground."""
+    points = gpd.GeoDataFrame(blinds[["id"]], geometry=blinds.geometry, crs=blinds.crs)
+    return verdicts_of(points, law, survey.layers, survey.record, on=on)
+
+
 def setback_score(ids: pd.Series[str], checked: pd.DataFrame) -> FloatArray:
-    """Return 1 where setbacks are clear by a margin, less where close, and where not checked."""
+    """Return the component `setback`: 1 where all are clear by a margin, less where close.
+
+    Parameters
+    ----------
+    ids
+        Of the blinds.
+    checked
+        Verdicts, a row a blind and target.
+
+    Returns
+    -------
+    ndarray
+        (blinds,) 0 to 1, the least over a blind's setbacks; `UNKNOWN` without any.
+    """
     checked = checked[checked["target"].isin(list(LAYER))]
     verdict = checked["verdict"].map(VERDICT_SCORE).to_numpy(float)
     margin = margin_worth(checked["margin_m"].to_numpy(float))
@@ -256,10 +284,17 @@ def blinds_under_law(
 
     Parameters
     ----------
+    survey
+        With the layer `candidates`.
     law
         By default the law recorded in the survey.
     on
         The day hunted; without one every rule holds and every closed area is closed.
+
+    Returns
+    -------
+    BlindsUnderLaw
+        Those that may be hunted, those that may not, and the verdicts on both.
 
     Raises
     ------
@@ -268,8 +303,7 @@ def blinds_under_law(
     """
     governing = law or survey.law
     found: gpd.GeoDataFrame = survey.layers["candidates"]
-    points = gpd.GeoDataFrame(found[["id"]], geometry=found.geometry, crs=found.crs)
-    checked = verdicts_of(points, governing, survey.layers, survey.record, on=on)
+    checked = _verdicts(survey, found, governing, on)
     judged = found.assign(
         rejected_by=against(found, checked, governing),
         c_setback=setback_score(found["id"], checked),

@@ -1,4 +1,4 @@
-"""A ranking as one JSON object."""
+"""Rankings as JSON objects: what `rank`, `hours` and `season` print for machines."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import pandas as pd
 import shapely
 
 from sitegeo.core.grid import WGS84
+from sitegeo.core.wind import Wind
 from sitegeo.law.safety import morning_cautions
 from sitegeo.law.setbacks import LAYER
 from sitegeo.rankings.ranking import BlindsUnderLaw, Ranking
@@ -21,17 +22,26 @@ RANK_SCHEMA = "sitegeo/rank/1"
 def ranking_record(
     ranking: Ranking, *, top: int | None = None, air_c: float | None = None
 ) -> dict[str, Any]:
-    """Return the ranking as the object `sitegeo rank --json` prints; `air_c` for the wind chill."""
+    """Return a ranking as the object that `sitegeo rank --json` prints.
+
+    Parameters
+    ----------
+    ranking
+        The ranking.
+    top
+        So many places; every blind by default.
+    air_c
+        Temperature of the air, for the wind chill.
+
+    Returns
+    -------
+    dict
+        Blinds with their components and verdicts, best first; those rejected, and why; cautions.
+    """
     blinds = ranking.blinds if top is None else ranking.places.head(top)
-    wind = ranking.wind
     return {
         "schema": RANK_SCHEMA,
-        "wind": {
-            "from_deg": wind.from_deg,
-            "speed_mps": round(wind.speed_mps, 3),
-            "gust_mps": wind.gust_mps,
-            "spread_deg": wind.spread_deg,
-        },
+        "wind": wind_record(ranking.wind),
         "when": None if ranking.when is None else ranking.when.isoformat(),
         "blinds": blind_objects(ranking, blinds),
         "rejected": [
@@ -39,6 +49,16 @@ def ranking_record(
             for i, r in zip(ranking.rejected["id"], ranking.rejected["rejected_by"], strict=True)
         ],
         "cautions": list(morning_cautions(ranking.wind, air_c)),
+    }
+
+
+def wind_record(wind: Wind) -> dict[str, Any]:
+    """Return a wind as a JSON object."""
+    return {
+        "from_deg": wind.from_deg,
+        "speed_mps": round(wind.speed_mps, 3),
+        "gust_mps": wind.gust_mps,
+        "spread_deg": wind.spread_deg,
     }
 
 

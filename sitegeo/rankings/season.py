@@ -30,8 +30,12 @@ SEASON_SCHEMA = "sitegeo/season/1"
 WORKS_SHARE = 0.9
 """A blind works on a morning if its score is at least this share of the best blind's; judgement."""
 
+_SCORE_SHARE = 0.1
+"""How much the mean score counts beside the mornings covered, among teams equal else; judgement."""
+
 JUDGED = ("wind", "ripple", "room", "spread", "hide")
-"""Components of which none may be poor on a morning that a blind works: what the birds meet."""
+"""Components of which none may be poor on a morning that a blind works: what the birds meet;
+judgement."""
 
 
 @dataclass(frozen=True)
@@ -81,10 +85,19 @@ def season(
 
     Parameters
     ----------
+    survey
+        Of the place.
+    winds
+        A record of past winds by the hour.
     hours
         Hours of the day, 0 to 23, by the record's own clock.
     law
         By default the law recorded in the survey.
+
+    Returns
+    -------
+    Season
+        Places by their share of mornings, and the few that together cover the most.
 
     Raises
     ------
@@ -142,7 +155,18 @@ class ScoredMornings:
 def score_mornings(
     survey: Survey, winds: Forecast, *, hours: Sequence[int] = MORNING_HOURS, law: Law | None = None
 ) -> ScoredMornings:
-    """Return every blind's mean score on every morning; parameters and errors as of `season`."""
+    """Return every blind's mean score on every morning.
+
+    Parameters
+    ----------
+    survey, winds, hours, law
+        As `season` takes them; it raises the same errors.
+
+    Returns
+    -------
+    ScoredMornings
+        Before the blinds are compared with the best one.
+    """
     wanted = set(hours)
     if not wanted or not wanted <= set(range(24)):
         raise UsageError("hours of a morning lie in 0 to 23", value=sorted(wanted))
@@ -249,12 +273,25 @@ def cover_most(works: BoolArray, size: int, *, score: FloatArray | None = None) 
         How many columns to choose; all if there are fewer.
     score
         (columns,) 0 to 1, how good each is.
+
+    Returns
+    -------
+    list of int
+        The columns chosen, ascending.
+
+    Examples
+    --------
+    The first two columns cover three rows between them, no other pair as many:
+
+    >>> works = np.array([[1, 0, 1], [1, 0, 1], [0, 1, 0]], bool)
+    >>> cover_most(works, 2, score=np.array([0.9, 0.5, 0.4]))
+    [0, 1]
     """
     rows, columns = works.shape
     size = min(size, columns)
     alone = works.sum(axis=0) / max(rows, 1)
     if score is not None:
-        alone = 0.9 * alone + 0.1 * score
+        alone = (1.0 - _SCORE_SHARE) * alone + _SCORE_SHARE * score
     alone = alone / (2.0 * size)  # together under half a row
     reach = LinearConstraint(np.hstack([-works.astype(float), np.eye(rows)]), -np.inf, 0.0)
     count = LinearConstraint(np.r_[np.ones(columns), np.zeros(rows)][None], size, size)

@@ -1,4 +1,4 @@
-"""A spread laid on the water of a survey: what is known of the ground before a hide."""
+"""Where a spread is laid: the water before a hide of a survey, and the spread on it."""
 
 from __future__ import annotations
 
@@ -24,16 +24,23 @@ from sitegeo.spreads.result import Spread
 from sitegeo.surveys.survey import Survey
 from sitegeo.units import yd
 
-KEPT_WATER_M = 150.0
 NEAR_WATER = "near_water"
+"""The layer of plan.gpkg with the water a spread was laid on."""
+
+KEPT_WATER_M = 150.0
+"""It is kept out to this far from the hide, farther than any spread reaches; judgement."""
 
 APPROACH_DRAWN_M = yd(45.0)
-"""The way birds come in is drawn this far from the middle of the pocket."""
+"""The way birds come in is drawn this far from the middle of the pocket; judgement."""
 
 LITTLE_ROOM = 0.6
 """With touchdown likely on less of the pocket than this a plan says so; judgement."""
 
 _REACH_M = 250.0
+"""Water is looked at within a square this far about the hide; judgement."""
+
+_MIDDLING_OPENING_M = yd(26.0)
+"""Width of a timber opening where none was measured; judgement."""
 
 CALM_REASON = (
     "No wind: direction not predictable. The spread is even on both hands with the lane in front "
@@ -50,7 +57,22 @@ CALM_BARE = "No decoys, and no wind: direction not predictable."
 class SpreadSite:
     """What a spread is laid on: the hide's frame, the water round it, and what is carried.
 
-    `facing_deg` is true; `water` and `flooded` (trees that stand in water) are in the frame's CRS.
+    Parameters
+    ----------
+    frame
+        Origin at the hide, y out over the water.
+    facing_deg
+        True bearing of y.
+    kind
+        Of the position.
+    water, flooded
+        Open water, and trees that stand in water, in the frame's CRS.
+    opening_m
+        Width of the timber opening.
+    gear
+        Decoys and how they are set.
+    season
+        Of the year, where a date is known.
     """
 
     frame: Frame
@@ -63,12 +85,38 @@ class SpreadSite:
     season: Season | None = None
 
     def lay(self, layout: str, phi_deg: float, depth: Depths | None = None) -> Spread:
-        """Return a layout on this ground for a wind against the facing."""
+        """Return a layout on this site.
+
+        Parameters
+        ----------
+        layout
+            Its name.
+        phi_deg
+            Wind against the facing, degrees.
+        depth
+            Gives the depth at points, where it is known.
+
+        Returns
+        -------
+        Spread
+            Laid, or refused with the reason.
+        """
         drawn = self._drawn(layout, phi_deg)
         return place(drawn, self.frame, season=self.season, **self._given(depth))
 
-    def refusal(self, layout: str, phi_deg: float, depth: Depths | None = None) -> str | None:
-        """Return why `lay` would lay nothing, None where it lays a spread."""
+    def why_refused(self, layout: str, phi_deg: float, depth: Depths | None = None) -> str | None:
+        """Return why `lay` would lay nothing, None where it lays a spread.
+
+        Parameters
+        ----------
+        layout, phi_deg, depth
+            As `lay` takes them.
+
+        Returns
+        -------
+        str
+            The reason in words.
+        """
         return refusal(self._drawn(layout, phi_deg), self.frame, **self._given(depth))
 
     def _drawn(self, layout: str, phi_deg: float) -> layouts.Layout:
@@ -112,7 +160,24 @@ class SpreadSite:
 def spread_site(
     survey: Survey, row: pd.Series[Any], gear: Gear, *, season: Season | None = None
 ) -> SpreadSite:
-    """Return what the spread of a blind is laid on."""
+    """Return what the spread of a blind is laid on.
+
+    Parameters
+    ----------
+    survey
+        With the layers `water`, `cover` and `positions`.
+    row
+        The blind, scored.
+    gear
+        What is carried.
+    season
+        Of the year, where a date is known.
+
+    Returns
+    -------
+    SpreadSite
+        In the survey's CRS.
+    """
     facing = float(row["facing_deg"])
     frame = Frame(row.geometry.x, row.geometry.y, float(survey.grid.to_grid_bearing(facing)))
     west, south, east, north = row.geometry.buffer(_REACH_M).bounds
@@ -136,29 +201,55 @@ def spread_site(
     )
 
 
-def lay_spread(survey: Survey, row: pd.Series[Any], ground: SpreadSite) -> Spread:
-    """Return the layout of a scored blind laid on its ground, with depths where they are known."""
-    laid = ground.lay(row["layout"], float(row["phi_deg"]), _depths(survey))
+def lay_spread(survey: Survey, row: pd.Series[Any], site: SpreadSite) -> Spread:
+    """Return the spread of a scored blind, with depths where they are known.
+
+    Parameters
+    ----------
+    survey
+        Of the place.
+    row
+        The blind: `layout`, `phi_deg`, `wind_side` and `bend_deg` count.
+    site
+        What it is laid on.
+
+    Returns
+    -------
+    Spread
+        Laid, or refused with the reason; with the way birds come in where there is a wind.
+    """
+    laid = site.lay(row["layout"], float(row["phi_deg"]), _depths(survey))
     if laid.refused:
         return laid
     if row["wind_side"] == "calm":
         even = CALM_TIMBER if laid.layout == "timber" else CALM_REASON
         return replace(laid, reason=even if laid.groups else CALM_BARE)
-    return replace(laid, approach=_approach(row, ground, laid))
+    return replace(laid, approach=_approach(row, site, laid))
 
 
-def _approach(row: pd.Series[Any], ground: SpreadSite, spread: Spread) -> FloatArray:
+def _approach(row: pd.Series[Any], site: SpreadSite, spread: Spread) -> FloatArray:
     """Return the line birds come in by, from afar to the downwind edge of the pocket."""
-    downwind = ground.frame.facing_grid_deg + spread.phi_deg + 180.0
+    downwind = site.frame.facing_grid_deg + spread.phi_deg + 180.0
     middle = np.array([spread.pocket_centre])
     (line,) = lines(middle, downwind, np.array([float(row["bend_deg"])]), length_m=APPROACH_DRAWN_M)
     outside = ~shapely.contains_xy(spread.pocket, line)
     return np.asarray(line[outside][::-1], float)
 
 
-def why_refused(survey: Survey, row: pd.Series[Any], ground: SpreadSite) -> str | None:
-    """Return why no spread can be laid for a scored blind, None where one can."""
-    return ground.refusal(row["layout"], float(row["phi_deg"]), _depths(survey))
+def why_refused(survey: Survey, row: pd.Series[Any], site: SpreadSite) -> str | None:
+    """Return why no spread can be laid for a scored blind, None where one can.
+
+    Parameters
+    ----------
+    survey, row, site
+        As `lay_spread` takes them.
+
+    Returns
+    -------
+    str
+        The reason in words.
+    """
+    return site.why_refused(row["layout"], float(row["phi_deg"]), _depths(survey))
 
 
 def _depths(survey: Survey) -> Depths | None:
@@ -169,7 +260,24 @@ def _depths(survey: Survey) -> Depths | None:
 def touchdown_areas(
     survey: Survey, row: pd.Series[Any], spread: Spread, wind: Wind
 ) -> gpd.GeoDataFrame:
-    """Return where birds would touch down for the spread of a scored blind."""
+    """Return where birds would touch down for the spread of a scored blind.
+
+    Parameters
+    ----------
+    survey
+        Of the place.
+    row
+        The blind.
+    spread
+        Its spread.
+    wind
+        Of the morning.
+
+    Returns
+    -------
+    GeoDataFrame
+        The `touchdown` layer: patches with their `probability`.
+    """
     from sitegeo.siting.approach import touchdown  # noqa: PLC0415 (slow; a ranking lands no birds)
 
     bodies = [g.polygon for g in spread.groups if g.name != "focus"]
@@ -201,4 +309,4 @@ def _opening_m(survey: Survey, row: pd.Series[Any]) -> float:
     """Return the width of the opening a blind looks into, or of a middling one."""
     positions = survey.layers["positions"]
     held = positions.loc[positions["id"] == row.get("position_id"), "width_m"].dropna()
-    return float(held.iloc[0]) if len(held) else yd(26.0)
+    return float(held.iloc[0]) if len(held) else _MIDDLING_OPENING_M
