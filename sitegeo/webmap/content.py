@@ -58,6 +58,8 @@ class TurningWind:
         What the grades speak of.
     stations
         Each station's piece of bank, with `facing_deg` over the water.
+    winds
+        The place under each of them.
     """
 
     components: tuple[str, ...]

@@ -24,6 +24,9 @@ _DETAIL_M = 250.0
 _WHOLE_SHARE = 0.75
 """Share of the bytes that the whole photo gets where a sharp piece lies on it."""
 
+_SHRINKS = 1.2
+"""A picture with so many times fewer pixels along a side is averaged, not interpolated."""
+
 _STEPS = ((1.0, 80), (1.0, 70), (0.8, 70), (0.65, 65), (0.5, 65), (0.35, 60), (0.25, 50))
 """Shares of `_LONGEST_PX` and WebP qualities that are tried, finest first."""
 
@@ -101,7 +104,7 @@ def _warped(photo: Raster, *, longest_px: int) -> tuple[AnyArray, list[list[floa
     alpha = np.where(photo.mask, 255, 0).astype(np.uint8)
     source = np.concatenate([photo.values.astype(np.uint8), alpha[None]])
     rgba = np.zeros((4, *shape), np.uint8)
-    shrinking = max(grid.shape) > 1.2 * max(shape)
+    shrinking = max(grid.shape) > _SHRINKS * max(shape)
     reproject(
         source,
         rgba,
