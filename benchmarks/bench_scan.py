@@ -20,7 +20,7 @@ from mirrored import SIDE_M, county
 
 from sitegeo.places.bundled import place_file
 from sitegeo.scan import cluster, tiling
-from sitegeo.scan.judging import Asked
+from sitegeo.scan.judging import ScanQuery
 from sitegeo.scan.region import Region, read_region
 from sitegeo.scan.scanning import scan
 
@@ -47,11 +47,11 @@ class Timed:
 
 def timed(region: Region, out: Path, *, workers: int, size_m: float) -> Timed:
     """Return what a scan in tiles of a size takes."""
-    with cluster.client_of(address=None, workers=workers, memory_bytes=int(4e9)) as client:
+    with cluster.open_client(address=None, workers=workers, memory_bytes=int(4e9)) as client:
         client.wait_for_workers(workers)
         before = sum(client.run(time.process_time).values())
         start, outside = time.perf_counter(), time.process_time()
-        found = scan(sized(region, size_m), out, client, asked=Asked(NW))
+        found = scan(sized(region, size_m), out, client, asked=ScanQuery(NW))
         seconds, outside = time.perf_counter() - start, time.process_time() - outside
         busy = sum(client.run(time.process_time).values()) - before
     shutil.rmtree(out)

@@ -61,7 +61,7 @@ class Killer(threading.Thread):
 
 def scanned(path: Path, out: Path, moments: list[float], seed: int) -> tuple[Scan, float, Killer]:
     """Return a scan by two workers, killed at some moments, and its seconds."""
-    with cluster.client_of(address=None, workers=2, memory_bytes=int(2e9)) as client:
+    with cluster.open_client(address=None, workers=2, memory_bytes=int(2e9)) as client:
         killer = Killer(client, moments, seed)
         killer.start()
         start = time.perf_counter()

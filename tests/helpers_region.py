@@ -16,7 +16,7 @@ from rasterio.windows import Window
 
 from sitegeo.core.wind import Wind
 from sitegeo.scan import cluster
-from sitegeo.scan.judging import Asked
+from sitegeo.scan.judging import ScanQuery
 from sitegeo.scan.region import Region, read_region
 from sitegeo.scan.scanning import Scan, scan
 
@@ -99,7 +99,7 @@ def sized(region: Region, size_m: float) -> Region:
 @contextmanager
 def in_process() -> Iterator[Any]:
     """Give a client of one worker in this process."""
-    with cluster.client_of(
+    with cluster.open_client(
         address=None, workers=1, memory_bytes=int(4e9), processes=False
     ) as client:
         yield client
@@ -111,9 +111,9 @@ def run(
     client: Any,
     *,
     size_m: float,
-    asked: Asked | None = None,
+    asked: ScanQuery | None = None,
     progress: Callable[[str, int, int], None] = lambda _what, _done, _of: None,
 ) -> Scan:
     """Scan a region in tiles of a size, for a north-west wind."""
     region = sized(read_region(path), size_m)
-    return scan(region, out, client, asked=asked or Asked(NW), progress=progress)
+    return scan(region, out, client, asked=asked or ScanQuery(NW), progress=progress)

@@ -21,11 +21,11 @@ from sitegeo._version import __version__
 from sitegeo.errors import GatherError
 from sitegeo.gather.cache import Answer, Cache
 
-Read = TypeVar("Read")
+_Made = TypeVar("_Made")
 
 MEGABYTE = 1_000_000
-MOST_REDIRECTS = 5
-AGAIN = frozenset({408, 425, 429, 500, 502, 503, 504})
+MAX_REDIRECTS = 5
+RETRY_STATUS = frozenset({408, 425, 429, 500, 502, 503, 504})
 _CONTENT_RANGE = re.compile(r"bytes (\d+)-(\d+)/(\d+)")
 
 
@@ -78,7 +78,7 @@ class _TryAgainError(Exception):
 
 @dataclass
 class Client:
-    """One run's client; `visit` gives each source its own manners.
+    """One run's client; `fetcher` gives each source its own manners.
 
     Parameters
     ----------
@@ -117,9 +117,9 @@ class Client:
         """Close its connections."""
         self._http.close()
 
-    def visit(self, *, pause_s: float = 0.1, max_age_days: float = 30.0) -> Visit:
+    def fetcher(self, *, pause_s: float = 0.1, max_age_days: float = 30.0) -> Fetcher:
         """Return the client as one source uses it."""
-        return Visit(self, pause_s, timedelta(days=max_age_days))
+        return Fetcher(self, pause_s, timedelta(days=max_age_days))
 
     def ask(self, request: Request, *, pause_s: float, most: int, secret: str = "") -> Answer:
         """Return a service's answer, trying again what may pass; raises `GatherError`."""
@@ -152,8 +152,8 @@ class Client:
         if request.body is not None:
             headers["Content-Type"] = request.kind
         method = "GET" if request.body is None else "POST"
-        for _ in range(MOST_REDIRECTS):
-            require_web(url, request.shown)
+        for _ in range(MAX_REDIRECTS):
+            require_web_address(url, request.shown)
             self.requests += 1
             started = self.clock()
             try:
@@ -215,7 +215,7 @@ def _split(url: str) -> SplitResult:
         return urlsplit("")
 
 
-def require_web(url: str, shown: str) -> None:
+def require_web_address(url: str, shown: str) -> None:
     """Raise `GatherError` for any address that is not http or https."""
     parts = _split(url)
     if parts.scheme not in {"http", "https"} or not parts.hostname:
@@ -228,7 +228,7 @@ def require_web(url: str, shown: str) -> None:
 
 def _require_success(response: httpx.Response, request: Request) -> None:
     status = response.status_code
-    if status in AGAIN:
+    if status in RETRY_STATUS:
         wait = response.headers.get("retry-after", "")
         raise _TryAgainError(f"status {status}", float(wait) if wait.isdecimal() else None)
     if not 200 <= status < 300:
@@ -272,7 +272,7 @@ def _words(error: Exception) -> str:
 
 
 @dataclass
-class Visit:
+class Fetcher:
     """A source's use of the client; `dates` gathers when its answers were fetched."""
 
     client: Client
@@ -281,16 +281,16 @@ class Visit:
     secret: Callable[[], str] = lambda: ""
     dates: list[datetime] = field(default_factory=list)
 
-    def with_secret(self, secret: Callable[[], str]) -> Visit:
-        """Return the visit with a query sent with every request, never kept, never told.
+    def with_secret(self, secret: Callable[[], str]) -> Fetcher:
+        """Return the fetcher with a query sent with every request, never kept, never told.
 
         It is asked for when the first request is sent, so that none is where the cache answers.
         """
         return replace(self, secret=lru_cache(maxsize=1)(secret))
 
     def _fetch(
-        self, request: Request, read: Callable[[Answer], Read], most: int | None = None
-    ) -> Read:
+        self, request: Request, read: Callable[[Answer], _Made], most: int | None = None
+    ) -> _Made:
         """Return what `read` makes of an answer; only an answer it accepts is kept."""
         client = self.client
         kept = client.cache.get(request.key)
@@ -329,7 +329,7 @@ class Visit:
     ) -> Any:
         """Return a decoded JSON answer; `check` raises `GatherError` for one not to be kept."""
         body = None if post is None else json.dumps(post, sort_keys=True).encode()
-        request = Request(with_query(url, params), body)
+        request = Request(_with_query(url, params), body)
 
         def read(answer: Answer) -> Any:
             held = _decoded(answer.body, request)
@@ -348,7 +348,7 @@ class Visit:
     ) -> bytes:
         """Return an answer as it is; a form is posted."""
         body = None if form is None else urlencode(form).encode()
-        request = Request(with_query(url, params), body, "application/x-www-form-urlencoded")
+        request = Request(_with_query(url, params), body, "application/x-www-form-urlencoded")
 
         def read(answer: Answer) -> bytes:
             check(answer.body)
@@ -371,7 +371,7 @@ class Visit:
         return self._fetch(Request(url, part=(start, length)), lambda answer: answer, length)
 
 
-def with_query(url: str, params: Mapping[str, Any] | None) -> str:
+def _with_query(url: str, params: Mapping[str, Any] | None) -> str:
     """Return an address with parameters, in their order."""
     if not params:
         return url

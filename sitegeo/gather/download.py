@@ -14,15 +14,17 @@ from pyogrio.errors import DataLayerError, DataSourceError
 from sitegeo.core.grid import WGS84
 from sitegeo.core.typing import Bounds
 from sitegeo.errors import GatherError
-from sitegeo.gather.client import MEGABYTE, Request, Visit
-from sitegeo.gather.features import Columns, in_our_columns
-from sitegeo.gather.overpass import MARGIN_M
-from sitegeo.gather.sources import Found, Service, Wanted, inside
+from sitegeo.gather.client import MEGABYTE, Fetcher, Request
+from sitegeo.gather.features import ColumnMapping, map_columns
+from sitegeo.gather.sources import Service, SourceData, SourceRequest, features_within
+from sitegeo.places.config import REACH_M
 
-MOST_FILES = 200
-MOST_BYTES = 500 * MEGABYTE
-PARTS = frozenset({".shp", ".shx", ".dbf", ".prj", ".cpg", ".gpkg", ".geojson", ".json", ".fgb"})
-BEGINNINGS = {
+MAX_ZIP_FILES = 200
+MAX_UNPACKED_BYTES = 500 * MEGABYTE
+MAP_FILE_SUFFIXES = frozenset(
+    {".shp", ".shx", ".dbf", ".prj", ".cpg", ".gpkg", ".geojson", ".json", ".fgb"}
+)
+FILE_SIGNATURES = {
     ".gpkg": b"SQLite format 3",
     ".fgb": b"fgb",
     ".geojson": b"{",
@@ -32,7 +34,7 @@ BEGINNINGS = {
 """Of each kind of map file: another kind under its name could ask for further files."""
 
 
-class Options(Columns):
+class DownloadOptions(ColumnMapping):
     """What a source of this service may say under `options`."""
 
     layer: str | None = None
@@ -40,7 +42,7 @@ class Options(Columns):
     """The file in the zip, where it holds several."""
 
 
-def unpacked(archive: Path, into: Path, *, where: object) -> list[Path]:
+def unpack_zip(archive: Path, into: Path, *, where: object) -> list[Path]:
     """Return the map files of a zip, written flat into a folder.
 
     Names are never followed: each file lands in the folder under its last part. Links, too many
@@ -54,9 +56,9 @@ def unpacked(archive: Path, into: Path, *, where: object) -> list[Path]:
     try:
         with zipfile.ZipFile(archive) as packed:
             members = [m for m in packed.infolist() if not m.is_dir()]
-            if len(members) > MOST_FILES:
+            if len(members) > MAX_ZIP_FILES:
                 raise GatherError(f"the zip holds {len(members)} files", where=where)
-            if sum(m.file_size for m in members) > MOST_BYTES:
+            if sum(m.file_size for m in members) > MAX_UNPACKED_BYTES:
                 raise GatherError("the zip holds too much", where=where)
             written = []
             for member in members:
@@ -68,7 +70,7 @@ def unpacked(archive: Path, into: Path, *, where: object) -> list[Path]:
                         where=where,
                         value=member.filename,
                     )
-                if name.suffix.lower() in PARTS:
+                if name.suffix.lower() in MAP_FILE_SUFFIXES:
                     target = into / name.name
                     with packed.open(member) as file:
                         target.write_bytes(file.read(member.file_size))
@@ -78,23 +80,23 @@ def unpacked(archive: Path, into: Path, *, where: object) -> list[Path]:
         raise GatherError(f"is not a zip that can be unpacked: {error}", where=where) from None
 
 
-def read(wanted: Wanted, visit: Visit) -> Found:
+def read_download(wanted: SourceRequest, fetcher: Fetcher) -> SourceData:
     """Return the features of the file in the area and 2 km around it; raises `GatherError`."""
-    options: Options = wanted.options(Options)
+    options: DownloadOptions = wanted.options(DownloadOptions)
     shown = Request(wanted.source.url).shown
-    body = visit.bytes(wanted.source.url)
+    body = fetcher.bytes(wanted.source.url)
     with tempfile.TemporaryDirectory() as folder:
         into = Path(folder)
         if body.startswith(b"PK"):
             packed = into / "packed.zip"
             packed.write_bytes(body)
-            files = unpacked(packed, into, where=shown)
+            files = unpack_zip(packed, into, where=shown)
         else:
             files = [into / f"layer{_suffix(body)}"]
             files[0].write_bytes(body)
         path = _the_file(files, options, shown)
-        frame = _frame(path, options, wanted.area.bounds(margin_m=MARGIN_M), shown)
-    return Found({} if frame.empty else {wanted.source.gives[0]: in_our_columns(frame, options)})
+        frame = _frame(path, options, wanted.area.bounds(margin_m=REACH_M), shown)
+    return SourceData({} if frame.empty else {wanted.source.gives[0]: map_columns(frame, options)})
 
 
 def _suffix(body: bytes) -> str:
@@ -103,8 +105,8 @@ def _suffix(body: bytes) -> str:
     return ".fgb" if body.startswith(b"fgb") else ".geojson"
 
 
-def _the_file(files: list[Path], options: Options, where: str) -> Path:
-    found = [f for s in BEGINNINGS for f in sorted(files) if f.suffix.lower() == s]
+def _the_file(files: list[Path], options: DownloadOptions, where: str) -> Path:
+    found = [f for s in FILE_SIGNATURES for f in sorted(files) if f.suffix.lower() == s]
     named = [f for f in found if options.member in {None, f.name}]
     if len(named) != 1:
         raise GatherError(
@@ -116,12 +118,12 @@ def _the_file(files: list[Path], options: Options, where: str) -> Path:
     return named[0]
 
 
-def _frame(path: Path, options: Options, bounds: Bounds, where: str) -> gpd.GeoDataFrame:
+def _frame(path: Path, options: DownloadOptions, bounds: Bounds, where: str) -> gpd.GeoDataFrame:
     with path.open("rb") as file:
         if (
             not file.read(64)
             .removeprefix(b"\xef\xbb\xbf")
-            .startswith(BEGINNINGS[path.suffix.lower()])
+            .startswith(FILE_SIGNATURES[path.suffix.lower()])
         ):
             raise GatherError("is not a map file of a kind read here", where=where)
     try:
@@ -131,7 +133,8 @@ def _frame(path: Path, options: Options, bounds: Bounds, where: str) -> gpd.GeoD
     if not isinstance(frame, gpd.GeoDataFrame) or frame.crs is None:
         raise GatherError("has no coordinate reference system", where=where)
     frame = frame[~(frame.geometry.isna() | frame.geometry.is_empty)]
-    return inside(frame.to_crs(WGS84), bounds)
+    return features_within(frame.to_crs(WGS84), bounds)
 
 
-SERVICE = Service(read)
+DOWNLOAD = Service(read_download)
+(SERVICE,) = (DOWNLOAD,)  # the name that an older install knows it by

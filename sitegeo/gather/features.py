@@ -19,15 +19,15 @@ from pydantic import BaseModel, ConfigDict, Field
 from sitegeo.core.grid import WGS84
 from sitegeo.core.typing import Bounds
 from sitegeo.errors import GatherError
-from sitegeo.gather.client import Request, Visit
-from sitegeo.gather.overpass import MARGIN_M
-from sitegeo.gather.sources import Found, Service, Wanted, inside
+from sitegeo.gather.client import Fetcher, Request
+from sitegeo.gather.sources import Service, SourceData, SourceRequest, features_within
+from sitegeo.places.config import REACH_M
 
-MOST_PAGES = 200
-Page = dict[str, Any]
+MAX_FEATURE_PAGES = 200
+_FeaturePage = dict[str, Any]
 
 
-class Columns(BaseModel):
+class ColumnMapping(BaseModel):
     """How a service's attributes become ours."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -40,7 +40,7 @@ class Columns(BaseModel):
     """Our column, and the word it holds where nothing else tells."""
 
 
-class Options(Columns):
+class FeatureOptions(ColumnMapping):
     """What a source of these services may say under `options`."""
 
     collection: str | None = None
@@ -48,7 +48,7 @@ class Options(Columns):
     page: int = Field(default=1000, ge=1, le=10_000)
 
 
-def in_our_columns(frame: gpd.GeoDataFrame, columns: Columns) -> gpd.GeoDataFrame:
+def map_columns(frame: gpd.GeoDataFrame, columns: ColumnMapping) -> gpd.GeoDataFrame:
     """Return features with our columns alone."""
     held: dict[str, Any] = {}
     for ours, theirs in columns.fields.items():
@@ -62,28 +62,30 @@ def in_our_columns(frame: gpd.GeoDataFrame, columns: Columns) -> gpd.GeoDataFram
     return gpd.GeoDataFrame(held, geometry=frame.geometry.to_numpy(), crs=frame.crs)
 
 
-def _read(pages: Callable[..., Iterator[Page]], wanted: Wanted, visit: Visit) -> Found:
+def _read(
+    pages: Callable[..., Iterator[_FeaturePage]], wanted: SourceRequest, fetcher: Fetcher
+) -> SourceData:
     """Return the features a service has in the area and 2 km around it."""
-    options: Options = wanted.options(Options)
-    bounds = wanted.area.bounds(margin_m=MARGIN_M)
+    options: FeatureOptions = wanted.options(FeatureOptions)
+    bounds = wanted.area.bounds(margin_m=REACH_M)
     where = Request(wanted.source.url).shown
     features: dict[str, Any] = {}
-    for number, page in enumerate(pages(wanted.source.url, options, bounds, visit), 1):
-        if number > MOST_PAGES:
+    for number, page in enumerate(pages(wanted.source.url, options, bounds, fetcher), 1):
+        if number > MAX_FEATURE_PAGES:
             raise GatherError("the answer has no end", where=where)
         new = {_name(f): f for f in page["features"]}
         if page["features"] and not set(new) - set(features):
             raise GatherError("gives the same page again and again", where=where)
         features |= new
     frame = _framed(list(features.values()), where)
-    near = inside(frame, bounds)
+    near = features_within(frame, bounds)
     if len(frame) and near.empty:
         raise GatherError(
             "gave features that lie elsewhere; its axes may be swapped",
             where=where,
             value=[round(float(v), 3) for v in frame.total_bounds],
         )
-    return Found({} if near.empty else {wanted.source.gives[0]: in_our_columns(near, options)})
+    return SourceData({} if near.empty else {wanted.source.gives[0]: map_columns(near, options)})
 
 
 def _name(feature: Any) -> str:
@@ -114,13 +116,15 @@ def _require_features(where: str, held: Any) -> None:
     )
 
 
-def _get(visit: Visit, url: str, params: Mapping[str, Any] | None = None) -> Page:
+def _get(fetcher: Fetcher, url: str, params: Mapping[str, Any] | None = None) -> _FeaturePage:
     check = partial(_require_features, Request(url).shown)
-    page: Page = visit.json(url, params, check=check)
+    page: _FeaturePage = fetcher.json(url, params, check=check)
     return page
 
 
-def ogc_pages(url: str, options: Options, bounds: Bounds, visit: Visit) -> Iterator[Page]:
+def _ogc_pages(
+    url: str, options: FeatureOptions, bounds: Bounds, fetcher: Fetcher
+) -> Iterator[_FeaturePage]:
     """Pages of OGC API Features, by their `next` links; the count told must be reached."""
     items = f"{url.rstrip('/')}/collections/{options.collection}/items"
     params: dict[str, Any] | None = {"f": "json", "bbox": _box(bounds), "limit": options.page}
@@ -128,7 +132,7 @@ def ogc_pages(url: str, options: Options, bounds: Bounds, visit: Visit) -> Itera
         params |= {"filter": options.where, "filter-lang": "cql2-text"}
     got, matched, target = 0, None, items
     while True:
-        page = _get(visit, target, params)
+        page = _get(fetcher, target, params)
         got += len(page["features"])
         matched = page.get("numberMatched", matched)
         yield page
@@ -141,7 +145,9 @@ def ogc_pages(url: str, options: Options, bounds: Bounds, visit: Visit) -> Itera
     _require_all(got, matched, items)
 
 
-def wfs_pages(url: str, options: Options, bounds: Bounds, visit: Visit) -> Iterator[Page]:
+def _wfs_pages(
+    url: str, options: FeatureOptions, bounds: Bounds, fetcher: Fetcher
+) -> Iterator[_FeaturePage]:
     """Pages of WFS 2.0 by start index."""
     got = 0
     while True:
@@ -160,7 +166,7 @@ def wfs_pages(url: str, options: Options, bounds: Bounds, visit: Visit) -> Itera
             params["bbox"] = f"{box},EPSG:4326"
         else:
             params["cql_filter"] = f"BBOX(geom,{box}) AND ({options.where})"
-        page = _get(visit, url, params)
+        page = _get(fetcher, url, params)
         got += len(page["features"])
         yield page
         if len(page["features"]) < options.page:
@@ -169,12 +175,14 @@ def wfs_pages(url: str, options: Options, bounds: Bounds, visit: Visit) -> Itera
             return
 
 
-def arcgis_pages(url: str, options: Options, bounds: Bounds, visit: Visit) -> Iterator[Page]:
+def _arcgis_pages(
+    url: str, options: FeatureOptions, bounds: Bounds, fetcher: Fetcher
+) -> Iterator[_FeaturePage]:
     """Pages of an ArcGIS layer's query, until it no longer says that it left some out."""
     got = 0
     while True:
         page = _get(
-            visit,
+            fetcher,
             f"{url.rstrip('/')}/query",
             {
                 "f": "geojson",
@@ -221,6 +229,6 @@ def _require_all(got: int, matched: Any, url: str) -> None:
         )
 
 
-OGC = Service(partial(_read, ogc_pages))
-WFS = Service(partial(_read, wfs_pages))
-ARCGIS = Service(partial(_read, arcgis_pages))
+OGC = Service(partial(_read, _ogc_pages))
+WFS = Service(partial(_read, _wfs_pages))
+ARCGIS = Service(partial(_read, _arcgis_pages))

@@ -7,8 +7,8 @@ from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from sitegeo.errors import ForecastError, GatherError
-from sitegeo.gather.client import Request, Visit
-from sitegeo.gather.sources import Found, Service, Wanted
+from sitegeo.gather.client import Fetcher, Request
+from sitegeo.gather.sources import Service, SourceData, SourceRequest
 from sitegeo.weather.services import forecast_of
 
 
@@ -26,11 +26,11 @@ def _forecast(held: Any, where: str) -> Any:
         raise GatherError(error.what, where=error.where, value=error.value) from None
 
 
-def read_nws(wanted: Wanted, visit: Visit) -> Found:
+def read_nws(wanted: SourceRequest, fetcher: Fetcher) -> SourceData:
     """Return the hourly forecast and zone of the national weather service's points."""
     url = f"{wanted.source.url}/points/{wanted.area.lat:.4f},{wanted.area.lon:.4f}"
     shown = Request(url).shown
-    point = visit.json(url)
+    point = fetcher.json(url)
     about = point.get("properties") if isinstance(point, dict) else None
     if not isinstance(about, dict):
         raise GatherError("says nothing of this spot", where=shown)
@@ -39,11 +39,11 @@ def read_nws(wanted: Wanted, visit: Visit) -> Found:
         hourly = str(about.get("forecastHourly", ""))
         if urlsplit(hourly).netloc != urlsplit(url).netloc:
             raise GatherError("keeps its forecast on another server", where=shown, value=hourly)
-        found["forecast"] = _forecast(visit.json(hourly), Request(hourly).shown)
-    return Found(found)
+        found["forecast"] = _forecast(fetcher.json(hourly), Request(hourly).shown)
+    return SourceData(found)
 
 
-def read_open_meteo(wanted: Wanted, visit: Visit) -> Found:
+def read_open_meteo(wanted: SourceRequest, fetcher: Fetcher) -> SourceData:
     """Return the hourly forecast and zone of Open-Meteo, asked for in m/s and unix time."""
     params: dict[str, Any] = {
         "latitude": f"{wanted.area.lat:.4f}",
@@ -54,12 +54,12 @@ def read_open_meteo(wanted: Wanted, visit: Visit) -> Found:
         "timezone": "auto",
     }
     shown = Request(wanted.source.url).shown
-    held = visit.json(wanted.source.url, params)
+    held = fetcher.json(wanted.source.url, params)
     zone = held.get("timezone") if isinstance(held, dict) else None
     found: dict[str, Any] = {"zone": _known_zone(zone, shown)}
     if "forecast" in wanted.roles:
         found["forecast"] = _forecast(held, shown)
-    return Found(found)
+    return SourceData(found)
 
 
 NWS = Service(read_nws)

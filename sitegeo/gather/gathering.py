@@ -18,22 +18,31 @@ import shapely
 from sitegeo.core.inputs import VECTOR_ROLES
 from sitegeo.core.wind import Forecast
 from sitegeo.errors import GatherError, SitegeoError
-from sitegeo.gather.client import Client, Visit
-from sitegeo.gather.mosaic import COMPLETE
+from sitegeo.gather.client import Client, Fetcher
+from sitegeo.gather.mosaic import COMPLETE_SHARE
 from sitegeo.gather.osm import read_osm
-from sitegeo.gather.overpass import MARGIN_M
-from sitegeo.gather.sources import RASTERS, Area, Found, Picture, Service, Source, Wanted, services
+from sitegeo.gather.sources import (
+    RASTER_LAYERS,
+    ClippedRaster,
+    DataSource,
+    GatherArea,
+    Service,
+    SourceData,
+    SourceRequest,
+    installed_services,
+)
+from sitegeo.places.config import REACH_M
 
-PLACE_ROLES = frozenset({*RASTERS, *VECTOR_ROLES, "zone"})
-LOOKED_AT = "landcover"
+PLACE_ROLES = frozenset({*RASTER_LAYERS, *VECTOR_ROLES, "zone"})
+REFERENCE_LAYER = "landcover"
 """A layer kept beside the others for the eye: the photo tells cover better."""
 
 
 @dataclass(frozen=True)
-class Part:
+class Contribution:
     """What one source gave to the place."""
 
-    source: Source
+    source: DataSource
     layers: tuple[str, ...]
     gathered: str
     taken: str | None = None
@@ -44,12 +53,12 @@ class Part:
 class Gathered:
     """All that was found of a place, by role, and what was not."""
 
-    area: Area
-    pictures: dict[str, Picture] = field(default_factory=dict)
+    area: GatherArea
+    pictures: dict[str, ClippedRaster] = field(default_factory=dict)
     frames: dict[str, gpd.GeoDataFrame] = field(default_factory=dict)
     forecast: Forecast | None = None
     zone: str | None = None
-    parts: list[Part] = field(default_factory=list)
+    parts: list[Contribution] = field(default_factory=list)
     missing: dict[str, list[str]] = field(default_factory=dict)
 
     def lacks(self, role: str) -> bool:
@@ -68,14 +77,14 @@ class Gathered:
 
 
 def gather(
-    area: Area,
-    sources: Sequence[Source],
+    area: GatherArea,
+    sources: Sequence[DataSource],
     client: Client,
     *,
     roles: Iterable[str] = PLACE_ROLES,
     finest_m: float = 1.0,
     osm: Path | None = None,
-    on_source: Callable[[Source], None] = lambda _source: None,
+    on_source: Callable[[DataSource], None] = lambda _source: None,
 ) -> Gathered:
     """Return what the sources hold of an area; a source that fails is said, not fatal.
 
@@ -95,35 +104,35 @@ def gather(
     """
     wanted = frozenset(roles)
     found = Gathered(area, missing={role: [] for role in sorted(wanted)})
-    known = services()
+    known = installed_services()
     for source in sources:
         asked = wanted & set(source.gives) - _settled(found)
         if not asked or not area.within(source.covers):
             continue
         on_source(source)
-        visit = client.visit(pause_s=source.pause_s, max_age_days=source.max_age_days)
+        fetcher = client.fetcher(pause_s=source.pause_s, max_age_days=source.max_age_days)
         local = osm if source.service == "overpass" else None
         try:
-            answer = _asked(source, known[source.service], Wanted(
-                source, area, finest_m, asked), visit, local)  # fmt: skip
+            answer = _asked(source, known[source.service], SourceRequest(
+                source, area, finest_m, asked), fetcher, local)  # fmt: skip
         except SitegeoError as error:
             if local is not None:
                 raise
             for role in asked:
                 found.missing[role].append(f"{source.title}: {error.what}")
             continue
-        day = _day(visit, client, local)
+        day = _day(fetcher, client, local)
         _take(found, source, answer, asked, day)
     return found
 
 
 def _asked(
-    source: Source, service: Service, wanted: Wanted, visit: Visit, osm: Path | None
-) -> Found:
+    source: DataSource, service: Service, wanted: SourceRequest, fetcher: Fetcher, osm: Path | None
+) -> SourceData:
     if osm is not None:
-        return read_osm(osm, wanted.area.bounds(margin_m=MARGIN_M), where=osm)
+        return read_osm(osm, wanted.area.bounds(margin_m=REACH_M), where=osm)
     try:
-        return service.read(wanted, visit)
+        return service.read(wanted, fetcher)
     except SitegeoError:
         raise
     except Exception as error:
@@ -134,25 +143,27 @@ def _asked(
 
 def _settled(found: Gathered) -> set[str]:
     """Roles of which one answer is enough, and is there."""
-    whole = {role for role, picture in found.pictures.items() if picture.covered >= COMPLETE}
+    whole = {role for role, picture in found.pictures.items() if picture.covered >= COMPLETE_SHARE}
     one = {"forecast": found.forecast, "zone": found.zone}
     return whole | {role for role, value in one.items() if value is not None}
 
 
-def _day(visit: Visit, client: Client, osm: Path | None) -> str:
+def _day(fetcher: Fetcher, client: Client, osm: Path | None) -> str:
     """Return the day of the oldest answer used."""
     if osm is not None:
         changed = datetime.fromtimestamp(osm.stat().st_mtime, client.now().tzinfo)
         return changed.date().isoformat()
-    return min(visit.dates, default=client.now()).date().isoformat()
+    return min(fetcher.dates, default=client.now()).date().isoformat()
 
 
-def _take(found: Gathered, source: Source, answer: Found, asked: frozenset[str], day: str) -> None:
+def _take(
+    found: Gathered, source: DataSource, answer: SourceData, asked: frozenset[str], day: str
+) -> None:
     layers = []
     for role, value in answer.layers.items():
-        if role not in asked and role != LOOKED_AT:
+        if role not in asked and role != REFERENCE_LAYER:
             continue
-        if isinstance(value, Picture):
+        if isinstance(value, ClippedRaster):
             before = found.pictures.get(role)
             if before is not None and before.covered >= value.covered:
                 continue
@@ -172,9 +183,9 @@ def _take(found: Gathered, source: Source, answer: Found, asked: frozenset[str],
         taken = [
             v.taken[-1]
             for r, v in answer.layers.items()
-            if isinstance(v, Picture) and v.taken and r in layers
+            if isinstance(v, ClippedRaster) and v.taken and r in layers
         ]
-        part = Part(source, tuple(layers), day, taken[0] if taken else None, answer.notes)
+        part = Contribution(source, tuple(layers), day, taken[0] if taken else None, answer.notes)
         found.parts.append(part)
 
 

@@ -19,14 +19,14 @@ from shapely.geometry.base import BaseGeometry
 
 from sitegeo.core.typing import AnyArray, BoolArray
 from sitegeo.errors import GatherError
-from sitegeo.gather.client import Visit
-from sitegeo.gather.remote import opened
-from sitegeo.gather.sources import Area, Picture
+from sitegeo.gather.client import Fetcher
+from sitegeo.gather.remote import open_remote
+from sitegeo.gather.sources import ClippedRaster, GatherArea
 from sitegeo.places.rasters import crs_of, mask_of, tagged
 
-MOST_PIXELS = 100_000_000
-COMPLETE = 0.9999
-MOST_GROUPS = 4
+MAX_MOSAIC_PIXELS = 100_000_000
+COMPLETE_SHARE = 0.9999
+MAX_SCENE_GROUPS = 4
 """Dates or years looked at to fill what the newest leaves open."""
 
 
@@ -50,7 +50,7 @@ class _Canvas:
     valid: BoolArray
 
 
-def newest_complete(scenes: Sequence[Scene], area: Area, *, by: str) -> list[Scene]:
+def order_scenes(scenes: Sequence[Scene], area: GatherArea, *, by: str) -> list[Scene]:
     """Return scenes in the order to use them: the newest that cover the area together first.
 
     Parameters
@@ -68,18 +68,18 @@ def newest_complete(scenes: Sequence[Scene], area: Area, *, by: str) -> list[Sce
     ]
     first = complete[:1]
     rest = [g for g in groups if g not in first]
-    return [scene for group in (first + rest)[:MOST_GROUPS] for scene in group]
+    return [scene for group in (first + rest)[:MAX_SCENE_GROUPS] for scene in group]
 
 
-def mosaic(
+def mosaic_scenes(
     scenes: Sequence[Scene],
-    area: Area,
-    visit: Visit,
+    area: GatherArea,
+    fetcher: Fetcher,
     *,
     finest_m: float,
     bands: tuple[str, ...] = (),
     void: float | None = None,
-) -> Picture:
+) -> ClippedRaster:
     """Return the area cut out of scenes in their order, each filling what those before left open.
 
     The first scene sets CRS and pixels; others on the same pixels are copied as they are, the
@@ -99,21 +99,21 @@ def mosaic(
     """
     if not scenes:
         raise GatherError("no image of this place is listed")
-    canvas = _canvas(scenes[0], area, visit, finest_m)
+    canvas = _canvas(scenes[0], area, fetcher, finest_m)
     used: list[Scene] = []
     for scene in scenes:
-        if canvas.valid.mean() >= COMPLETE:
+        if canvas.valid.mean() >= COMPLETE_SHARE:
             break
-        if _fill(scene, visit, canvas, bands, void):
+        if _fill(scene, fetcher, canvas, bands, void):
             used.append(scene)
     if not canvas.valid.any():
         raise GatherError("the images listed hold no data here")
     days = tuple(sorted({s.day for s in used}))
-    return Picture(canvas.values, canvas.valid, canvas.crs, canvas.transform, days)
+    return ClippedRaster(canvas.values, canvas.valid, canvas.crs, canvas.transform, days)
 
 
-def _canvas(scene: Scene, area: Area, visit: Visit, finest_m: float) -> _Canvas:
-    with opened(visit, scene.hrefs[0]) as source:
+def _canvas(scene: Scene, area: GatherArea, fetcher: Fetcher, finest_m: float) -> _Canvas:
+    with open_remote(fetcher, scene.hrefs[0]) as source:
         if source.crs is None:
             raise GatherError("an image has no coordinate reference system", where=scene.id)
         crs = crs_of(source)
@@ -125,7 +125,7 @@ def _canvas(scene: Scene, area: Area, visit: Visit, finest_m: float) -> _Canvas:
     (left, top), (right, bottom) = ~transform @ (west, north), ~transform @ (east, south)
     col, row = int(np.floor(left + 1e-6)), int(np.floor(top + 1e-6))
     cols, rows = int(np.ceil(right - 1e-6)) - col, int(np.ceil(bottom - 1e-6)) - row
-    if rows * cols > MOST_PIXELS or min(rows, cols) < 1:
+    if rows * cols > MAX_MOSAIC_PIXELS or min(rows, cols) < 1:
         raise GatherError(
             f"the area holds {rows * cols / 1e6:.0f} million pixels",
             remedy="Ask for a smaller --radius or a coarser --finest",
@@ -143,12 +143,12 @@ def _decimation(source: Any, finest: float) -> int:
 
 
 def _fill(
-    scene: Scene, visit: Visit, canvas: _Canvas, bands: tuple[str, ...], void: float | None
+    scene: Scene, fetcher: Fetcher, canvas: _Canvas, bands: tuple[str, ...], void: float | None
 ) -> bool:
     """Put a scene's pixels where none are yet; returns whether it gave any."""
     planes, masks = [], []
     for href in scene.hrefs:
-        part = _read(href, visit, canvas, bands if len(scene.hrefs) == 1 else ())
+        part = _read(href, fetcher, canvas, bands if len(scene.hrefs) == 1 else ())
         if part is None:
             return False
         planes.append(part[0])
@@ -165,15 +165,15 @@ def _fill(
 
 
 def _read(
-    href: str, visit: Visit, canvas: _Canvas, names: tuple[str, ...]
+    href: str, fetcher: Fetcher, canvas: _Canvas, names: tuple[str, ...]
 ) -> tuple[AnyArray, BoolArray] | None:
     """Return a file's bands and mask on the canvas; None where it has nothing new to give."""
     rows, cols = canvas.valid.shape
     with ExitStack() as stack:
-        source = stack.enter_context(opened(visit, href))
+        source = stack.enter_context(open_remote(fetcher, href))
         level = _level(source, canvas)
         if level is not None:
-            source = stack.enter_context(opened(visit, href, overview_level=level))
+            source = stack.enter_context(open_remote(fetcher, href, overview_level=level))
         if len(names) == source.count:
             source = stack.enter_context(tagged(source, names))
         bands = list(range(1, source.count + 1))

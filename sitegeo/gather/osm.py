@@ -18,22 +18,24 @@ from shapely.geometry.base import BaseGeometry
 from sitegeo.core.grid import WGS84
 from sitegeo.core.typing import Bounds
 from sitegeo.errors import GatherError
-from sitegeo.gather.sources import Found
+from sitegeo.gather.sources import SourceData
 
 Tags = Mapping[str, str]
-Rows = dict[str, list[dict[str, Any]]]
+_LayerRows = dict[str, list[dict[str, Any]]]
 
-KEYS = (
+OSM_KEYS = (
     "highway", "building", "natural", "landuse", "waterway", "leisure", "boundary", "amenity",
     "place", "wetland",
 )  # fmt: skip
-LAYERS = ("water", "roads", "dwellings", "public_land", "access")
+OSM_LAYERS = ("water", "roads", "dwellings", "public_land", "access")
 NOT_BUILT = frozenset({"no", "proposed", "planned", "razed", "demolished", "abandoned", "ruins"})
 NOT_ROADS = NOT_BUILT | {"platform", "rest_area", "services", "corridor", "elevator", "bus_stop"}
 STANDING_WATER = frozenset({"reservoir", "basin"})
 LONE_HOUSES = {"farm": "farm", "isolated_dwelling": "house"}
-PUBLIC = frozenset({"public", "state", "national", "federal", "county", "municipal", "government"})
-COVER = {
+PUBLIC_OWNERS = frozenset(
+    {"public", "state", "national", "federal", "county", "municipal", "government"}
+)
+COVER_OF_TAG = {
     ("natural", "wood"): "tree",
     ("landuse", "forest"): "tree",
     ("natural", "wetland"): "low",
@@ -49,7 +51,7 @@ COVER = {
 }
 
 
-def of_area(tags: Tags) -> Iterator[tuple[str, dict[str, Any]]]:
+def layers_of_area(tags: Tags) -> Iterator[tuple[str, dict[str, Any]]]:
     """Layers an area belongs to, with its attributes there."""
     name = tags.get("name")
     if tags.get("building", "no") not in NOT_BUILT:
@@ -67,12 +69,12 @@ def of_area(tags: Tags) -> Iterator[tuple[str, dict[str, Any]]]:
         yield "public_land", {"name": name, "manager": manager, "hunting": hunting}
     if tags.get("amenity") == "parking" or tags.get("leisure") == "slipway":
         yield "access", {"kind": _way_in(tags), "name": name}
-    for (key, value), cover in COVER.items():
+    for (key, value), cover in COVER_OF_TAG.items():
         if tags.get(key) == value:
             yield "landcover", {"cover": cover, "kind": value, "name": name}
 
 
-def of_way(tags: Tags) -> Iterator[tuple[str, dict[str, Any]]]:
+def layers_of_way(tags: Tags) -> Iterator[tuple[str, dict[str, Any]]]:
     """Layers a line belongs to."""
     if tags.get("highway", "no") not in NOT_ROADS and tags.get("area") != "yes":
         yield "roads", _road(tags)
@@ -80,7 +82,7 @@ def of_way(tags: Tags) -> Iterator[tuple[str, dict[str, Any]]]:
         yield "access", {"kind": "ramp", "name": tags.get("name")}
 
 
-def of_node(tags: Tags) -> Iterator[tuple[str, dict[str, Any]]]:
+def layers_of_node(tags: Tags) -> Iterator[tuple[str, dict[str, Any]]]:
     """Layers a point belongs to."""
     name = tags.get("name")
     if tags.get("building", "no") not in NOT_BUILT:
@@ -124,10 +126,10 @@ def _public(tags: Tags) -> bool:
         return True
     protected = tags.get("boundary") in {"protected_area", "public_land", "forest"}
     reserve = protected or tags.get("leisure") == "nature_reserve"
-    return reserve and bool({tags.get("ownership"), tags.get("operator:type")} & PUBLIC)
+    return reserve and bool({tags.get("ownership"), tags.get("operator:type")} & PUBLIC_OWNERS)
 
 
-def read_osm(data: Path | bytes, bounds: Bounds, *, where: object) -> Found:
+def read_osm(data: Path | bytes, bounds: Bounds, *, where: object) -> SourceData:
     """Return the layers of an extract (.osm.pbf, .osm, .osm.gz) or of OSM XML within bounds.
 
     `roads` and so on by our contracts, and `landcover` polygons to look at. A layer without a
@@ -151,31 +153,31 @@ def read_osm(data: Path | bytes, bounds: Bounds, *, where: object) -> Found:
         if held
     }
     notes = [f"{n} {name} with parts missing were drawn from what is there" for name, n in lost]
-    return Found(frames, tuple(notes))
+    return SourceData(frames, tuple(notes))
 
 
-def _sorted(source: Any, bounds: Bounds) -> tuple[Rows, list[tuple[str, int]]]:
+def _sorted(source: Any, bounds: Bounds) -> tuple[_LayerRows, list[tuple[str, int]]]:
     wanted = shapely.box(*bounds)
-    rows: Rows = {}
+    rows: _LayerRows = {}
     open_ways: dict[int, tuple[BaseGeometry, list[tuple[str, dict[str, Any]]]]] = {}
-    filtered = osmium.filter.KeyFilter(*KEYS)
+    filtered = osmium.filter.KeyFilter(*OSM_KEYS)
     reader = osmium.FileProcessor(source).with_areas(filtered).with_locations()
     thing: Any
     for thing in reader.with_filter(filtered):
         tags = dict(thing.tags)
         shape: BaseGeometry | None = None
         if thing.is_node():
-            found = list(of_node(tags))
+            found = list(layers_of_node(tags))
             shape = shapely.Point(thing.location.lon, thing.location.lat) if found else None
         elif thing.is_way():
-            found = list(of_way(tags))
+            found = list(layers_of_way(tags))
             shape = _line(thing) if found else None
-            enclosed = [f for f in of_area(tags) if f[0] in {"dwellings", "water"}]
+            enclosed = [f for f in layers_of_area(tags) if f[0] in {"dwellings", "water"}]
             outline = _line(thing) if enclosed else None
             if outline is not None and outline.intersects(wanted):
                 open_ways[thing.id] = (outline, enclosed)
         elif thing.is_area():
-            found = list(of_area(tags))
+            found = list(layers_of_area(tags))
             shape = _area(thing) if found else None
             if thing.from_way():
                 open_ways.pop(thing.orig_id(), None)

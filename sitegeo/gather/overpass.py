@@ -6,15 +6,13 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from sitegeo.core.typing import Bounds
 from sitegeo.errors import GatherError
-from sitegeo.gather.client import Visit
-from sitegeo.gather.osm import KEYS, read_osm
-from sitegeo.gather.sources import Found, Service, Wanted
-
-MARGIN_M = 2000.0
-"""A house off the photo still has a setback."""
+from sitegeo.gather.client import Fetcher
+from sitegeo.gather.osm import OSM_KEYS, read_osm
+from sitegeo.gather.sources import Service, SourceData, SourceRequest
+from sitegeo.places.config import REACH_M
 
 
-class Options(BaseModel):
+class OverpassOptions(BaseModel):
     """What a source of this service may say under `options`."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -23,10 +21,10 @@ class Options(BaseModel):
     most_mb: int = Field(default=256, ge=1, le=2000)
 
 
-def query(bounds: Bounds, options: Options) -> str:
+def overpass_query(bounds: Bounds, options: OverpassOptions) -> str:
     """Return the question in Overpass QL: all objects with our keys, whole, as OSM XML."""
     west, south, east, north = (f"{v:.6f}" for v in bounds)
-    asked = "".join(f'nwr["{key}"];' for key in KEYS)
+    asked = "".join(f'nwr["{key}"];' for key in OSM_KEYS)
     return (
         f"[out:xml][timeout:{options.timeout_s}][maxsize:{options.most_mb * 1_000_000}]"
         f"[bbox:{south},{west},{north},{east}];({asked});(._;>;);out body;"
@@ -43,14 +41,15 @@ def _require_whole(body: bytes) -> None:
         raise GatherError("answered with something else than OpenStreetMap data")
 
 
-def read(wanted: Wanted, visit: Visit) -> Found:
+def read_overpass(wanted: SourceRequest, fetcher: Fetcher) -> SourceData:
     """Return the layers of the area and 2 km around it; raises `GatherError`."""
-    options: Options = wanted.options(Options)
-    bounds = wanted.area.bounds(margin_m=MARGIN_M)
-    body = visit.bytes(
-        wanted.source.url, form={"data": query(bounds, options)}, check=_require_whole
+    options: OverpassOptions = wanted.options(OverpassOptions)
+    bounds = wanted.area.bounds(margin_m=REACH_M)
+    body = fetcher.bytes(
+        wanted.source.url, form={"data": overpass_query(bounds, options)}, check=_require_whole
     )
     return read_osm(body, bounds, where=wanted.source.url)
 
 
-SERVICE = Service(read)
+OVERPASS = Service(read_overpass)
+(SERVICE,) = (OVERPASS,)  # the name that an older install knows it by

@@ -1,7 +1,7 @@
 """Reading a raster on a web server by parts, through the polite client.
 
 GDAL's own network reader would not know the cache, the limits or `--offline`; here every part
-goes through a `Visit`. Only TIFF is opened, since other formats can name further files.
+goes through a `Fetcher`. Only TIFF is opened, since other formats can name further files.
 """
 
 from __future__ import annotations
@@ -16,18 +16,18 @@ from rasterio.abc import MultiByteRangeResourceContainer
 from rasterio.errors import RasterioError
 
 from sitegeo.errors import GatherError
-from sitegeo.gather.client import Request, Visit
+from sitegeo.gather.client import Fetcher, Request
 
-BLOCK = 16_384
-LONGEST = 4_194_304
+BLOCK_BYTES = 16_384
+MAX_SPAN_BYTES = 4_194_304
 """Bytes asked for at once: what a killed run may lose."""
 
 
 class RemoteFile:
     """A file on a server, known block by block."""
 
-    def __init__(self, visit: Visit, url: str) -> None:
-        self._visit = visit
+    def __init__(self, fetcher: Fetcher, url: str) -> None:
+        self._fetcher = fetcher
         self._url = url
         self._blocks: dict[int, bytes] = {}
         self._tag: str | None = None
@@ -39,9 +39,9 @@ class RemoteFile:
         self.load([(start, length)])
         if self.failure is not None:
             return b""
-        first, last = start // BLOCK, (start + length - 1) // BLOCK
+        first, last = start // BLOCK_BYTES, (start + length - 1) // BLOCK_BYTES
         held = b"".join(self._blocks.get(b, b"") for b in range(first, last + 1))
-        return held[start - first * BLOCK :][:length]
+        return held[start - first * BLOCK_BYTES :][:length]
 
     def read_whole(self, start: int, length: int) -> bytes:
         """Return exactly `length` bytes; fewer are a failure, and zeros stand in for GDAL."""
@@ -56,23 +56,23 @@ class RemoteFile:
             b
             for start, length in spans
             if length > 0
-            for b in range(start // BLOCK, (start + length - 1) // BLOCK + 1)
+            for b in range(start // BLOCK_BYTES, (start + length - 1) // BLOCK_BYTES + 1)
         }
         missing = sorted(wanted - set(self._blocks))
         while missing and self.failure is None:
             count = 1
             while count < len(missing) and missing[count] == missing[0] + count:
                 count += 1
-            run = min(count, LONGEST // BLOCK)
+            run = min(count, MAX_SPAN_BYTES // BLOCK_BYTES)
             self._fetch(missing[0], run)
             missing = missing[run:]
 
     def _fetch(self, first: int, count: int) -> None:
-        start = first * BLOCK
+        start = first * BLOCK_BYTES
         if self.size and start >= self.size:
             return
         try:
-            answer = self._visit.part(self._url, start, count * BLOCK)
+            answer = self._fetcher.part(self._url, start, count * BLOCK_BYTES)
             if self._tag is not None and (answer.tag, answer.total) != (self._tag, self.size):
                 raise GatherError(
                     "the file changed while it was read",
@@ -83,8 +83,8 @@ class RemoteFile:
             self.failure = error
             return
         self._tag, self.size = answer.tag, answer.total or 0
-        for i in range(0, len(answer.body), BLOCK):
-            self._blocks[first + i // BLOCK] = answer.body[i : i + BLOCK]
+        for i in range(0, len(answer.body), BLOCK_BYTES):
+            self._blocks[first + i // BLOCK_BYTES] = answer.body[i : i + BLOCK_BYTES]
 
 
 class _Handle(io.RawIOBase):
@@ -151,7 +151,7 @@ class _Server(MultiByteRangeResourceContainer):  # type: ignore[misc]
 
 
 @contextmanager
-def opened(visit: Visit, url: str, **options: Any) -> Iterator[Any]:
+def open_remote(fetcher: Fetcher, url: str, **options: Any) -> Iterator[Any]:
     """Open a TIFF on a server for reading by parts.
 
     Raises
@@ -159,8 +159,8 @@ def opened(visit: Visit, url: str, **options: Any) -> Iterator[Any]:
     GatherError
         If it cannot be fetched or is no such file, now or while it is open.
     """
-    file = RemoteFile(visit, url)
-    file.load([(0, BLOCK)])
+    file = RemoteFile(fetcher, url)
+    file.load([(0, BLOCK_BYTES)])
     if file.failure is not None:
         raise file.failure
     try:

@@ -20,31 +20,31 @@ from sitegeo.core.models import read_toml
 from sitegeo.core.typing import AnyArray, BoolArray, Bounds
 from sitegeo.core.wind import Forecast
 from sitegeo.errors import PlaceError, StepError, UsageError
-from sitegeo.gather.client import Visit
+from sitegeo.gather.client import Fetcher
 
 SOURCE_GROUP = "sitegeo.sources"
-SHIPPED = Path(__file__).with_name("sources.toml")
-MOST_RADIUS_M = 10_000.0
+SHIPPED_SOURCES = Path(__file__).with_name("sources.toml")
+MAX_RADIUS_M = 10_000.0
 
-RASTERS = ("imagery", *(role for role in RASTER_ROLES if role != "landcover"))
+RASTER_LAYERS = ("imagery", *(role for role in RASTER_ROLES if role != "landcover"))
 """Layers that are pictures; classes cannot be laid over one another as pictures are."""
 
-BESIDE = ("forecast", "zone")
+EXTRA_ROLES = ("forecast", "zone")
 """What a source may give beside the layers of a place."""
 
 
 def _known(gives: str) -> str:
-    known = (*RASTERS, *VECTOR_ROLES, *BESIDE)
+    known = (*RASTER_LAYERS, *VECTOR_ROLES, *EXTRA_ROLES)
     if gives not in known:
         raise ValueError(f"no such layer; write one of {', '.join(known)}")
     return gives
 
 
-Gives = Annotated[str, AfterValidator(_known)]
+_GivenRole = Annotated[str, AfterValidator(_known)]
 
 
 @dataclass(frozen=True)
-class Area:
+class GatherArea:
     """A spot and how far around it is wanted."""
 
     lat: float
@@ -54,7 +54,7 @@ class Area:
     def __post_init__(self) -> None:
         if not (-85 <= self.lat <= 85 and -180 <= self.lon <= 180):
             raise UsageError("no such spot on the earth", value=(self.lat, self.lon))
-        if not 50 <= self.radius_m <= MOST_RADIUS_M:
+        if not 50 <= self.radius_m <= MAX_RADIUS_M:
             raise UsageError(
                 "a radius lies between 50 m and 10 km", where="--radius", value=self.radius_m
             )
@@ -81,7 +81,7 @@ class Area:
 
 
 @dataclass(frozen=True)
-class Picture:
+class ClippedRaster:
     """A raster cut out for the area: (bands, rows, cols), where it holds data, where it lies."""
 
     values: AnyArray
@@ -97,21 +97,21 @@ class Picture:
 
 
 @dataclass(frozen=True)
-class Found:
+class SourceData:
     """What a source gave: layers by what they are, and words about them."""
 
-    layers: Mapping[str, gpd.GeoDataFrame | Picture | Forecast | str]
+    layers: Mapping[str, gpd.GeoDataFrame | ClippedRaster | Forecast | str]
     notes: tuple[str, ...] = ()
 
 
-class Source(BaseModel):
+class DataSource(BaseModel):
     """One source, as its table says."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     id: str = Field(min_length=1)
     service: str
-    gives: tuple[Gives, ...] = Field(min_length=1)
+    gives: tuple[_GivenRole, ...] = Field(min_length=1)
     url: str
     title: str = Field(min_length=1)
     licence: str = Field(min_length=1)
@@ -131,15 +131,15 @@ class SourceFile(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     alone: bool = False
-    source: tuple[Source, ...]
+    source: tuple[DataSource, ...]
 
 
 @dataclass(frozen=True)
-class Wanted:
+class SourceRequest:
     """What is asked of a source."""
 
-    source: Source
-    area: Area
+    source: DataSource
+    area: GatherArea
     finest_m: float = 1.0
     roles: frozenset[str] = field(default_factory=frozenset)
 
@@ -158,11 +158,11 @@ class Wanted:
 class Service:
     """A kind of service: how it is read, and a file of sources it brings."""
 
-    read: Callable[[Wanted, Visit], Found]
+    read: Callable[[SourceRequest, Fetcher], SourceData]
     sources: Path | None = None
 
 
-def services() -> dict[str, Service]:
+def installed_services() -> dict[str, Service]:
     """Return the installed kinds of service by name; raises `StepError` for one that is broken."""
     return _loaded(tuple(entry_points(group=SOURCE_GROUP)))
 
@@ -185,7 +185,7 @@ def _loaded(points: tuple[EntryPoint, ...]) -> dict[str, Service]:
     return found
 
 
-def sources(own: Iterable[Path] = ()) -> tuple[Source, ...]:
+def list_sources(own: Iterable[Path] = ()) -> tuple[DataSource, ...]:
     """Return the sources to ask, in order: a person's own files, other packages', those shipped.
 
     The first of two with the same id stands.
@@ -195,12 +195,12 @@ def sources(own: Iterable[Path] = ()) -> tuple[Source, ...]:
     PlaceError
         For a file with faults, or a source of a service that is not installed.
     """
-    known = services()
+    known = installed_services()
     files = [(path, read_toml(path, SourceFile, PlaceError)) for path in own]
     if not any(file.alone for _, file in files):
         brought = [s.sources for _, s in sorted(known.items()) if s.sources is not None]
-        files += [(p, read_toml(p, SourceFile, PlaceError)) for p in (*brought, SHIPPED)]
-    listed: dict[str, Source] = {}
+        files += [(p, read_toml(p, SourceFile, PlaceError)) for p in (*brought, SHIPPED_SOURCES)]
+    listed: dict[str, DataSource] = {}
     for path, file in files:
         for source in file.source:
             if source.service not in known:
@@ -213,7 +213,7 @@ def sources(own: Iterable[Path] = ()) -> tuple[Source, ...]:
     return tuple(listed.values())
 
 
-def inside(frame: gpd.GeoDataFrame, bounds: Bounds) -> gpd.GeoDataFrame:
+def features_within(frame: gpd.GeoDataFrame, bounds: Bounds) -> gpd.GeoDataFrame:
     """Return the features whose extent meets the bounds."""
     west, south, east, north = frame.geometry.bounds.to_numpy().reshape(-1, 4).T
     w, s, e, n = bounds

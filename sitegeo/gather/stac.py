@@ -19,19 +19,19 @@ from pystac_client.stac_api_io import StacApiIO
 
 from sitegeo.core.typing import Bounds
 from sitegeo.errors import GatherError
-from sitegeo.gather.client import Request, Visit, require_web
-from sitegeo.gather.mosaic import COMPLETE, Scene, mosaic, newest_complete
-from sitegeo.gather.sources import Found, Picture, Service, Wanted
+from sitegeo.gather.client import Fetcher, Request, require_web_address
+from sitegeo.gather.mosaic import COMPLETE_SHARE, Scene, mosaic_scenes, order_scenes
+from sitegeo.gather.sources import ClippedRaster, Service, SourceData, SourceRequest
 
-MOST_PAGES = 50
-MOST_FILES = 2000
+MAX_SEARCH_PAGES = 50
+MAX_CATALOGUE_FILES = 2000
 """Files of a plain catalogue that are opened in search of images."""
 
 
-Comparison = Literal["lt", "lte", "gt", "gte", "eq"]
+_Comparison = Literal["lt", "lte", "gt", "gte", "eq"]
 
 
-class Options(BaseModel):
+class StacOptions(BaseModel):
     """What a source of this service may say under `options`."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -51,16 +51,16 @@ class Options(BaseModel):
 
 
 class _Io(StacApiIO):
-    """Reads catalogues through a visit and nothing else: no file, no scheme but the web's."""
+    """Reads catalogues through a fetcher and nothing else: no file, no scheme but the web's."""
 
-    def __init__(self, visit: Visit) -> None:
+    def __init__(self, fetcher: Fetcher) -> None:
         super().__init__(max_retries=None)
-        self._visit = visit
+        self._fetcher = fetcher
         self._pages = 0
 
     def read_text(self, source: Any, *args: Any, **kwargs: Any) -> str:
         if not isinstance(source, pystac.Link):
-            require_web(str(source), "a link of a catalogue")
+            require_web_address(str(source), "a link of a catalogue")
         return str(super().read_text(source, *args, **kwargs))
 
     def request(
@@ -70,14 +70,14 @@ class _Io(StacApiIO):
         headers: dict[str, str] | None = None,  # noqa: ARG002 (a catalogue sets none of ours)
         parameters: dict[str, Any] | None = None,
     ) -> str:
-        require_web(href, "a link of a catalogue")
+        require_web_address(href, "a link of a catalogue")
         self._pages += 1
-        if self._pages > MOST_PAGES:
+        if self._pages > MAX_SEARCH_PAGES:
             raise GatherError("the catalogue has no end", where=Request(href).shown)
         if (method or "GET").upper() == "POST":
-            held = self._visit.json(href, post=parameters or {}, check=_require_table)
+            held = self._fetcher.json(href, post=parameters or {}, check=_require_table)
         else:
-            held = self._visit.json(href, parameters, check=_require_table)
+            held = self._fetcher.json(href, parameters, check=_require_table)
         return json.dumps(held)
 
 
@@ -86,7 +86,7 @@ def _require_table(held: Any) -> None:
         raise GatherError("a catalogue answered with something else than a JSON object")
 
 
-def read(wanted: Wanted, visit: Visit) -> Found:
+def read_stac(wanted: SourceRequest, fetcher: Fetcher) -> SourceData:
     """Return the newest complete coverage of the area, as the first of what the source gives.
 
     Raises
@@ -94,33 +94,35 @@ def read(wanted: Wanted, visit: Visit) -> Found:
     GatherError
         If nothing is listed there, or it cannot be read.
     """
-    options: Options = wanted.options(Options)
-    root = visit.json(wanted.source.url, check=_require_table)
+    options: StacOptions = wanted.options(StacOptions)
+    root = fetcher.json(wanted.source.url, check=_require_table)
     bounds = wanted.area.bounds()
     if any(link.get("rel") == "search" for link in _links(root)):
-        items = _searched(wanted.source.url, options, bounds, visit)
+        items = _searched(wanted.source.url, options, bounds, fetcher)
     else:
-        items = _walked(wanted.source.url, options, bounds, visit)
+        items = _walked(wanted.source.url, options, bounds, fetcher)
     scenes = [scene for item in items if (scene := _scene(item, options)) is not None]
-    ordered = newest_complete(scenes, wanted.area, by=options.together)
+    ordered = order_scenes(scenes, wanted.area, by=options.together)
     if options.token_url is not None:
-        visit = visit.with_secret(partial(visit.token, options.token_url, options.token_member))
-    picture = mosaic(
+        fetcher = fetcher.with_secret(
+            partial(fetcher.token, options.token_url, options.token_member)
+        )
+    picture = mosaic_scenes(
         ordered,
         wanted.area,
-        visit,
+        fetcher,
         finest_m=wanted.finest_m,
         bands=options.bands,
         void=options.void,
     )
-    return Found({wanted.source.gives[0]: picture}, _notes(picture))
+    return SourceData({wanted.source.gives[0]: picture}, _notes(picture))
 
 
-def _notes(picture: Picture) -> tuple[str, ...]:
+def _notes(picture: ClippedRaster) -> tuple[str, ...]:
     notes = []
     if len(picture.taken) > 1:
         notes.append(f"joined from images of {', '.join(picture.taken)}")
-    if picture.covered < COMPLETE:
+    if picture.covered < COMPLETE_SHARE:
         notes.append(f"covers {100 * picture.covered:.0f} % of the area")
     return tuple(notes)
 
@@ -130,10 +132,12 @@ def _links(held: Any) -> list[dict[str, Any]]:
     return [k for k in links if isinstance(k, dict)] if isinstance(links, list) else []
 
 
-def _searched(url: str, options: Options, bounds: Bounds, visit: Visit) -> Iterator[pystac.Item]:
+def _searched(
+    url: str, options: StacOptions, bounds: Bounds, fetcher: Fetcher
+) -> Iterator[pystac.Item]:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of what the landing page does not declare
-        api = ApiClient.open(url, stac_io=_Io(visit))
+        api = ApiClient.open(url, stac_io=_Io(fetcher))
         api.add_conforms_to("ITEM_SEARCH")
         for declared in ("QUERY", "SORT"):
             api.add_conforms_to(declared)
@@ -148,14 +152,16 @@ def _searched(url: str, options: Options, bounds: Bounds, visit: Visit) -> Itera
         yield from search.items()
 
 
-def _walked(url: str, options: Options, bounds: Bounds, visit: Visit) -> Iterator[pystac.Item]:
+def _walked(
+    url: str, options: StacOptions, bounds: Bounds, fetcher: Fetcher
+) -> Iterator[pystac.Item]:
     """Items of a catalogue of plain files that meet the bounds, other collections left out."""
     waiting, seen = [url], {url}
     while waiting:
-        if len(seen) > MOST_FILES:
+        if len(seen) > MAX_CATALOGUE_FILES:
             raise GatherError("the catalogue has no end", where=Request(url).shown)
         href = waiting.pop(0)
-        held = visit.json(href, check=_require_table)
+        held = fetcher.json(href, check=_require_table)
         if held.get("type") == "Feature":
             if _meets(held.get("bbox"), bounds):
                 yield pystac.Item.from_dict(held, href=href)
@@ -170,7 +176,7 @@ def _walked(url: str, options: Options, bounds: Bounds, visit: Visit) -> Iterato
                     waiting.append(target)
 
 
-def _holds(collection: dict[str, Any], options: Options, bounds: Bounds) -> bool:
+def _holds(collection: dict[str, Any], options: StacOptions, bounds: Bounds) -> bool:
     if collection.get("id") != options.collection:
         return False
     try:
@@ -190,7 +196,7 @@ def _meets(box: Any, bounds: Bounds) -> bool:
     return bool(west <= e and east >= w and south <= n and north >= s)
 
 
-def _scene(item: pystac.Item, options: Options) -> Scene | None:
+def _scene(item: pystac.Item, options: StacOptions) -> Scene | None:
     """Return an item as a scene, None where it lacks a file, a place or a day, or is unwanted."""
     hrefs = [
         item.assets[name].get_absolute_href() for name in options.assets if name in item.assets
@@ -204,7 +210,7 @@ def _scene(item: pystac.Item, options: Options) -> Scene | None:
     return Scene(item.id, tuple(str(h) for h in hrefs), taken.date().isoformat(), footprint)
 
 
-_TESTS: dict[Comparison, Callable[[Any, Any], Any]] = {
+_TESTS: dict[_Comparison, Callable[[Any, Any], Any]] = {
     "lt": operator.lt,
     "lte": operator.le,
     "gt": operator.gt,
@@ -213,8 +219,9 @@ _TESTS: dict[Comparison, Callable[[Any, Any], Any]] = {
 }
 
 
-def _allows(value: Any, tests: Mapping[Comparison, Any]) -> bool:
+def _allows(value: Any, tests: Mapping[_Comparison, Any]) -> bool:
     return value is None or all(_TESTS[name](value, bound) for name, bound in tests.items())
 
 
-SERVICE = Service(read)
+STAC = Service(read_stac)
+(SERVICE,) = (STAC,)  # the name that an older install knows it by

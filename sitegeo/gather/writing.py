@@ -14,17 +14,17 @@ from sitegeo.core.inputs import VECTOR_ROLES
 from sitegeo.core.output import replacing
 from sitegeo.core.store import write_geopackage, write_json
 from sitegeo.errors import GatherError
-from sitegeo.gather.gathering import LOOKED_AT, Gathered, Part
-from sitegeo.gather.sources import Picture
+from sitegeo.gather.gathering import REFERENCE_LAYER, Contribution, Gathered
+from sitegeo.gather.sources import ClippedRaster
 
-MARKER = "gather.json"
-SCHEMA = "sitegeo/gather/1"
-PLACE = "place.toml"
-VECTORS = "layers.gpkg"
-FILES = {"imagery": "photo.tif"}
+GATHER_RECORD = "gather.json"
+GATHER_SCHEMA = "sitegeo/gather/1"
+PLACE_FILE = "place.toml"
+VECTOR_FILE = "layers.gpkg"
+RASTER_FILES = {"imagery": "photo.tif"}
 
 
-def write(
+def write_gathered(
     found: Gathered, folder: Path, *, title: str, finest_m: float, overwrite: bool = False
 ) -> Path:
     """Write a folder that `sitegeo survey` can be run on; returns the path of its place.toml.
@@ -41,16 +41,16 @@ def write(
             f"no photo of this spot was found ({found.reasons.get('imagery', 'none asked for')})",
             remedy="Give a source of your own with --sources; see docs/sources.md",
         )
-    with replacing(folder, MARKER, overwrite=overwrite) as new:
+    with replacing(folder, GATHER_RECORD, overwrite=overwrite) as new:
         for role, picture in sorted(found.pictures.items()):
             bands = _bands(found, role)
-            _write_picture(new / FILES.get(role, f"{role}.tif"), picture, bands)
+            _write_picture(new / RASTER_FILES.get(role, f"{role}.tif"), picture, bands)
         if found.frames:
-            write_geopackage(new / VECTORS, dict(sorted(found.frames.items())))
-        text = place_toml(found, title=title, finest_m=finest_m)
-        (new / PLACE).write_text(text, encoding="utf-8")
-        write_json(new / MARKER, record(found))
-    return folder / PLACE
+            write_geopackage(new / VECTOR_FILE, dict(sorted(found.frames.items())))
+        text = _place_toml(found, title=title, finest_m=finest_m)
+        (new / PLACE_FILE).write_text(text, encoding="utf-8")
+        write_json(new / GATHER_RECORD, gather_record(found))
+    return folder / PLACE_FILE
 
 
 def _bands(found: Gathered, role: str) -> tuple[str, ...]:
@@ -59,7 +59,7 @@ def _bands(found: Gathered, role: str) -> tuple[str, ...]:
     return named if len(named) == len(found.pictures[role].values) else ()
 
 
-def _write_picture(path: Path, picture: Picture, bands: tuple[str, ...]) -> None:
+def _write_picture(path: Path, picture: ClippedRaster, bands: tuple[str, ...]) -> None:
     count, rows, cols = picture.values.shape
     floats = np.issubdtype(picture.values.dtype, np.floating)
     profile: dict[str, Any] = {
@@ -90,10 +90,10 @@ def _write_picture(path: Path, picture: Picture, bands: tuple[str, ...]) -> None
             out.colorinterp = [ColorInterp.gray]
 
 
-def record(found: Gathered) -> dict[str, Any]:
+def gather_record(found: Gathered) -> dict[str, Any]:
     """Return what gather.json holds: sources used, and what is missing and why."""
     return {
-        "schema": SCHEMA,
+        "schema": GATHER_SCHEMA,
         "at": {"lat": found.area.lat, "lon": found.area.lon, "radius_m": found.area.radius_m},
         "sources": [
             {
@@ -112,14 +112,14 @@ def record(found: Gathered) -> dict[str, Any]:
     }
 
 
-def place_toml(found: Gathered, *, title: str, finest_m: float) -> str:
+def _place_toml(found: Gathered, *, title: str, finest_m: float) -> str:
     """Return the text of a place.toml; no law is ever written into it, nor that a map is whole."""
     lines = [f"title = {_text(title)}", ""]
     lines += [f"# no {role}: {_plain(why)}" for role, why in found.reasons.items()]
     lines += ["", "[layers]"]
-    lines += [f'{r} = "{FILES.get(r, f"{r}.tif")}"' for r in sorted(found.pictures)]
+    lines += [f'{r} = "{RASTER_FILES.get(r, f"{r}.tif")}"' for r in sorted(found.pictures)]
     vectors = [r for r in VECTOR_ROLES if r in found.frames]
-    lines += [f'{role} = {{ path = "{VECTORS}", layer = "{role}" }}' for role in vectors]
+    lines += [f'{role} = {{ path = "{VECTOR_FILE}", layer = "{role}" }}' for role in vectors]
     lines += ["", "[imagery]", f"finest_m = {finest_m:g}"]
     bands = _bands(found, "imagery")
     if bands:
@@ -136,7 +136,7 @@ def place_toml(found: Gathered, *, title: str, finest_m: float) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _errors(parts: list[Part]) -> dict[str, float]:
+def _errors(parts: list[Contribution]) -> dict[str, float]:
     """The largest position error of the sources of each layer."""
     errors: dict[str, float] = {}
     for part in parts:
@@ -153,9 +153,9 @@ def _place_table(found: Gathered) -> list[str]:
     return ["", "[place]", *rows] if rows else []
 
 
-def _credit(part: Part) -> list[str]:
+def _credit(part: Contribution) -> list[str]:
     source = part.source
-    layers = [r for r in part.layers if r not in {"zone", "forecast", LOOKED_AT}]
+    layers = [r for r in part.layers if r not in {"zone", "forecast", REFERENCE_LAYER}]
     if not layers:
         return []
     rows = [

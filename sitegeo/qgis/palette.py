@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from sitegeo.scan.overview import STEPS
+from sitegeo.scan.overview import SCORE_MARKS
 from sitegeo.surveys.preview import CLASS_COLOURS, POSITION_COLOURS
 
 
@@ -21,10 +21,10 @@ def layer_styles() -> list[dict[str, Any]]:
         {"value": kind, "label": label, "colour": colour}
         for kind, (label, colour) in POSITION_COLOURS.items()
     ]
-    bounds = [1.0, *(least for least, _, _ in STEPS)]
+    bounds = [1.0, *(least for least, _, _ in SCORE_MARKS)]
     scores = [
         {"least": low, "most": high, "label": f"{low:g} to {high:g}", "colour": colour}
-        for (low, colour, _), high in zip(STEPS, bounds, strict=False)
+        for (low, colour, _), high in zip(SCORE_MARKS, bounds, strict=False)
     ]
     return [
         *({"layer": name, "field": None, "classes": cover} for name in ("cover", "photo_cover")),

@@ -13,29 +13,29 @@ from typing import Any
 from sitegeo.errors import MissingExtraError, SitegeoError, SurveyError, UsageError
 from sitegeo.scan import worker
 
-RETRIES = 3
+TASK_RETRIES = 3
 """How often a task that raised what is no error of ours is tried again."""
 
-DEATHS = 20
+WORKER_DEATHS = 20
 """Workers of a local cluster that may die under one task before it is given up."""
 
-LOOK_S = 2.0
+WATCH_INTERVAL_S = 2.0
 """How often a local cluster is looked at for workers that are gone."""
 
 _SETTINGS = {
-    "distributed.scheduler.allowed-failures": DEATHS,
+    "distributed.scheduler.allowed-failures": WORKER_DEATHS,
     # A busy machine takes its time to start a worker anew.
     "distributed.deploy.lost-worker-timeout": "30s",
 }
 
-JOIN_S = 10.0
+JOIN_TIMEOUT_S = 10.0
 """How long to wait for a scheduler to answer."""
 
 MEMORY_SHARE = 0.8
 """Of the machine's memory, what a local cluster takes."""
 
 
-def memory_of_machine() -> int:
+def machine_memory_bytes() -> int:
     """Return the machine's memory in bytes, as far as this process may use it."""
     from distributed.system import MEMORY_LIMIT  # noqa: PLC0415 (an extra)
 
@@ -43,7 +43,7 @@ def memory_of_machine() -> int:
 
 
 @contextmanager
-def client_of(
+def open_client(
     *, address: str | None, workers: int | None, memory_bytes: int | None, processes: bool = True
 ) -> Iterator[Any]:
     """Give a Dask client: of the cluster at an address, else of a local one made for the while.
@@ -64,7 +64,7 @@ def client_of(
     UsageError
         No scheduler answers at the address, or it has no workers.
     """
-    require()
+    require_dask()
     import dask  # noqa: PLC0415
     from distributed import Client, LocalCluster  # noqa: PLC0415
 
@@ -74,7 +74,7 @@ def client_of(
             yield stack.enter_context(_joined(Client, address))
             return
         count = workers or os.cpu_count() or 1
-        share = memory_bytes or int(MEMORY_SHARE * memory_of_machine() / count)
+        share = memory_bytes or int(MEMORY_SHARE * machine_memory_bytes() / count)
         threads = dict.fromkeys(("SITEGEO_THREADS", "OMP_NUM_THREADS", "NUMBA_NUM_THREADS"), "1")
         apart = {"env": threads, "preload": [worker.__name__]} if processes else {}
         cluster = stack.enter_context(
@@ -101,7 +101,7 @@ def _kept_up(cluster: Any, count: int) -> Iterator[None]:
     over = Event()
 
     def look() -> None:
-        while not over.wait(LOOK_S):
+        while not over.wait(WATCH_INTERVAL_S):
             if len(cluster.workers) < count:
                 cluster.scale(count)
 
@@ -114,7 +114,7 @@ def _kept_up(cluster: Any, count: int) -> Iterator[None]:
         looking.join()
 
 
-def require() -> None:
+def require_dask() -> None:
     """Raise `MissingExtraError` where Dask is not installed."""
     try:
         import distributed  # noqa: F401, PLC0415
@@ -127,7 +127,7 @@ def require() -> None:
 
 def _joined(client: Callable[..., Any], address: str) -> Any:
     try:
-        joined = client(address, timeout=JOIN_S)
+        joined = client(address, timeout=JOIN_TIMEOUT_S)
     except (OSError, ValueError, TimeoutError) as error:
         raise UsageError(
             "no scheduler answers",
@@ -146,7 +146,7 @@ def _joined(client: Callable[..., Any], address: str) -> Any:
     return joined
 
 
-def smallest_memory(client: Any) -> float:
+def smallest_memory_bytes(client: Any) -> float:
     """Return the memory limit of the smallest worker in bytes, infinite where none is set."""
     limits = [
         w["memory_limit"] / max(1, w["nthreads"])
@@ -155,7 +155,7 @@ def smallest_memory(client: Any) -> float:
     return min((m for m in limits if m), default=float("inf"))
 
 
-def run(
+def run_jobs(
     client: Any,
     function: Callable[..., Any],
     jobs: Iterable[tuple[Any, ...]],
@@ -164,11 +164,11 @@ def run(
 ) -> list[Any]:
     """Return what a function makes of each job, in their order, or the exception it died of.
 
-    A task whose worker dies is run again elsewhere; one that raises, `RETRIES` times.
+    A task whose worker dies is run again elsewhere; one that raises, `TASK_RETRIES` times.
     """
     from distributed import as_completed  # noqa: PLC0415
 
-    futures = [client.submit(function, *job, pure=False, retries=RETRIES) for job in jobs]
+    futures = [client.submit(function, *job, pure=False, retries=TASK_RETRIES) for job in jobs]
     place = {future.key: number for number, future in enumerate(futures)}
     found: list[Any] = [None] * len(futures)
     try:
@@ -181,17 +181,17 @@ def run(
     return found
 
 
-def required(found: Sequence[Any]) -> list[Any]:
+def require_results(found: Sequence[Any]) -> list[Any]:
     """Return results of which none may be missing; raises the first failure as one of ours."""
     for result in found:
         if isinstance(result, SitegeoError):
             raise result
         if isinstance(result, BaseException):
-            raise SurveyError(f"the scan cannot go on: {told(result)}")
+            raise SurveyError(f"the scan cannot go on: {describe_failure(result)}")
     return list(found)
 
 
-def told(error: BaseException) -> str:
+def describe_failure(error: BaseException) -> str:
     """Return why a task failed, in words."""
     if type(error).__name__ == "KilledWorker":
         return (

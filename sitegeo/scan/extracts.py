@@ -13,17 +13,16 @@ from pyproj import Transformer
 from sitegeo.core.grid import WGS84
 from sitegeo.core.inputs import VECTOR_ROLES
 from sitegeo.errors import LayerError
-from sitegeo.places.config import LayerSource
-from sitegeo.scan import nearby
-from sitegeo.scan.nearby import REACH_M, VectorSource
-from sitegeo.scan.plates import whole
+from sitegeo.places.config import REACH_M, LayerSource
+from sitegeo.scan.plates import write_whole
+from sitegeo.scan.rasters import file_stamp
 from sitegeo.scan.region import Region, digest
-from sitegeo.scan.sources import stamp_of
+from sitegeo.scan.vectors import VectorSource, describe_vector
 
-LISTED = "layers.json"
+_LAYER_LIST = "layers.json"
 
 
-def sorted_out(region: Region, folder: Path) -> Region:
+def sort_extracts(region: Region, folder: Path) -> Region:
     """Return a region whose vectors from OSM extracts lie in a folder as GeoParquet.
 
     A layer of which the extract has no feature in the region is left out: it counts as not
@@ -50,12 +49,12 @@ def _kept(region: Region, path: Path, folder: Path) -> Mapping[str, VectorSource
     bounds = Transformer.from_crs(region.grid.crs, WGS84, always_xy=True).transform_bounds(
         west - REACH_M, south - REACH_M, east + REACH_M, north + REACH_M
     )
-    here = folder / digest(str(path), stamp_of(str(path)), bounds)
-    if not (here / LISTED).exists():
+    here = folder / digest(str(path), file_stamp(str(path)), bounds)
+    if not (here / _LAYER_LIST).exists():
         _sort(path, bounds, here)
-    roles = json.loads((here / LISTED).read_text(encoding="utf-8"))
+    roles = json.loads((here / _LAYER_LIST).read_text(encoding="utf-8"))
     told = {
-        role: nearby.described(role, LayerSource(path=f"{role}.parquet"), here) for role in roles
+        role: describe_vector(role, LayerSource(path=f"{role}.parquet"), here) for role in roles
     }
     return {role: source for role, source in told.items() if source is not None}
 
@@ -64,14 +63,14 @@ def _sort(path: Path, bounds: tuple[float, float, float, float], folder: Path) -
     from sitegeo.gather import require_extra  # noqa: PLC0415 (an extra)
 
     require_extra()
-    from sitegeo.gather.osm import LAYERS, read_osm  # noqa: PLC0415
+    from sitegeo.gather.osm import OSM_LAYERS, read_osm  # noqa: PLC0415
 
     found = read_osm(path, bounds, where=path).layers
-    layers = {n: f for n, f in found.items() if n in LAYERS and isinstance(f, gpd.GeoDataFrame)}
+    layers = {n: f for n, f in found.items() if n in OSM_LAYERS and isinstance(f, gpd.GeoDataFrame)}
     if not layers:
         raise LayerError("vectors", ["holds nothing of the region"], where=path)
     for role, frame in layers.items():
-        with whole(folder / f"{role}.parquet") as new:
+        with write_whole(folder / f"{role}.parquet") as new:
             frame.to_parquet(new, write_covering_bbox=True)
-    with whole(folder / LISTED) as new:
+    with write_whole(folder / _LAYER_LIST) as new:
         new.write_text(json.dumps(sorted(layers)), encoding="utf-8")

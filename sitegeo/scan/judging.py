@@ -20,20 +20,20 @@ from sitegeo.law.verdicts import verdicts_of
 from sitegeo.rankings.ranking import rank
 from sitegeo.rankings.season import score_mornings
 from sitegeo.scan.region import digest
-from sitegeo.scan.tiling import Piece, reported
+from sitegeo.scan.tiling import Piece, report_sightings
 from sitegeo.surveys.survey import Survey
 
-BLINDS, SEEN, VERDICTS, WATERS = (
+BLINDS_FILE, SIGHTINGS_FILE, VERDICTS_FILE, WATERS_FILE = (
     "blinds.parquet",
     "positions.parquet",
     "verdicts.parquet",
     "waters.parquet",
 )
-MORNINGS = "mornings.npz"
+MORNINGS_FILE = "mornings.npz"
 
 
 @dataclass(frozen=True)
-class Asked:
+class ScanQuery:
     """What is asked of every tile beside its survey."""
 
     wind: Wind | None = None
@@ -45,23 +45,23 @@ class Asked:
         return digest(self.wind, self.when, self.winds)
 
 
-def judge(made: Survey, tile: Piece, asked: Asked, out: Path) -> None:
+def judge_tile(made: Survey, tile: Piece, asked: ScanQuery, out: Path) -> None:
     """Write what is asked of the blinds a tile reports."""
     out.mkdir()
-    seen = reported(made.layers["positions"], tile)
+    seen = report_sightings(made.layers["positions"], tile)
     every: gpd.GeoDataFrame = made.layers["candidates"]
     mine = every[every["position_id"].isin(seen["id"])].reset_index(drop=True)
     blinds, verdicts = _ranked(made, mine, asked)
-    blinds.assign(tile=tile.name).to_parquet(out / BLINDS)
-    seen.to_parquet(out / SEEN)
-    verdicts.to_parquet(out / VERDICTS)
-    _clipped(made.layers["water"], tile).to_parquet(out / WATERS)
+    blinds.assign(tile=tile.name).to_parquet(out / BLINDS_FILE)
+    seen.to_parquet(out / SIGHTINGS_FILE)
+    verdicts.to_parquet(out / VERDICTS_FILE)
+    _clipped(made.layers["water"], tile).to_parquet(out / WATERS_FILE)
     if asked.winds is not None:
-        _mornings(made, mine, asked.winds, out / MORNINGS)
+        _mornings(made, mine, asked.winds, out / MORNINGS_FILE)
 
 
 def _ranked(
-    made: Survey, mine: gpd.GeoDataFrame, asked: Asked
+    made: Survey, mine: gpd.GeoDataFrame, asked: ScanQuery
 ) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
     """Return the blinds, rejected ones among them, with scores where a wind is asked."""
     if mine.empty or asked.wind is None:

@@ -20,18 +20,25 @@ from sitegeo.core.grid import convergence_deg
 from sitegeo.core.store import write_geopackage
 from sitegeo.core.typing import AnyArray, FloatArray
 from sitegeo.rankings.season import WORKS_SHARE
-from sitegeo.scan.judging import BLINDS, MORNINGS, SEEN, VERDICTS, WATERS, Asked
-from sitegeo.scan.overview import draw
-from sitegeo.scan.tiles import Tile
-from sitegeo.scan.tiling import Piece, keep
+from sitegeo.scan.judging import (
+    BLINDS_FILE,
+    MORNINGS_FILE,
+    SIGHTINGS_FILE,
+    VERDICTS_FILE,
+    WATERS_FILE,
+    ScanQuery,
+)
+from sitegeo.scan.overview import draw_overview
+from sitegeo.scan.tiles import SurveyTile
+from sitegeo.scan.tiling import Piece, choose_sightings
 from sitegeo.spreads.frame import POCKET_M
 
-DATASET = "blinds"
-PACKAGE = "blinds.gpkg"
+_DATASET = "blinds"
+_PACKAGE = "blinds.gpkg"
 
 
 @dataclass(frozen=True)
-class Merged:
+class MergedScan:
     """Blinds of the whole region, each once.
 
     Parameters
@@ -54,9 +61,9 @@ class Merged:
     mornings: tuple[str, ...] = ()
 
 
-def merged(
-    out: Path, tiles: Sequence[Tile], *, asked: Asked, water: gpd.GeoDataFrame | None
-) -> Merged:
+def merge_tiles(
+    out: Path, tiles: Sequence[SurveyTile], *, asked: ScanQuery, water: gpd.GeoDataFrame | None
+) -> MergedScan:
     """Return what the tiles found, positions on their seams once.
 
     `water` are the region's waters where they are known; else those of the tiles are joined.
@@ -64,23 +71,25 @@ def merged(
     done = [t for t in tiles if t.found is not None]
     if not done:
         nothing = gpd.GeoDataFrame({"id": []}, geometry=[], crs="EPSG:4326")
-        return Merged(nothing, pd.DataFrame({"id": []}), nothing)
+        return MergedScan(nothing, pd.DataFrame({"id": []}), nothing)
     at = {t.name: out / str(t.found) for t in done}
-    seen = pd.concat([pd.read_parquet(at[t.name] / SEEN) for t in done], ignore_index=True)
-    standing = seen[keep(seen)].drop_duplicates("id")
+    seen = pd.concat(
+        [pd.read_parquet(at[t.name] / SIGHTINGS_FILE) for t in done], ignore_index=True
+    )
+    standing = seen[choose_sightings(seen)].drop_duplicates("id")
     ours = {name: set(rows["id"]) for name, rows in standing.groupby("tile")}
     frames, checked = [], []
     for tile in done:
         mine = ours.get(tile.name, set())
-        blinds = gpd.read_parquet(at[tile.name] / BLINDS)
+        blinds = gpd.read_parquet(at[tile.name] / BLINDS_FILE)
         blinds = blinds[blinds["position_id"].isin(mine)].assign(survey=tile.survey)
         if "cautions" in blinds:
             blinds["cautions"] = [list(c) for c in blinds["cautions"]]
         frames.append(blinds)
-        verdicts = pd.read_parquet(at[tile.name] / VERDICTS)
+        verdicts = pd.read_parquet(at[tile.name] / VERDICTS_FILE)
         checked.append(verdicts[verdicts["id"].isin(blinds["id"])])
     if water is None:
-        water = _joined([gpd.read_parquet(at[t.name] / WATERS) for t in done])
+        water = _joined([gpd.read_parquet(at[t.name] / WATERS_FILE) for t in done])
     waters = water
     crs = waters.crs
     together = pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)
@@ -88,9 +97,9 @@ def merged(
     every["water"] = pd.Series(_in_front(every, waters), dtype=object)
     dates: tuple[str, ...] = ()
     if asked.winds is not None:
-        share, dates = shares([at[t.name] / MORNINGS for t in done], set(every["id"]))
+        share, dates = morning_shares([at[t.name] / MORNINGS_FILE for t in done], set(every["id"]))
         every = every.assign(share=every["id"].map(share).astype(float))
-    return Merged(_in_order(every), pd.concat(checked, ignore_index=True), waters, dates)
+    return MergedScan(_in_order(every), pd.concat(checked, ignore_index=True), waters, dates)
 
 
 def _in_order(blinds: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -145,7 +154,9 @@ def _in_front(blinds: gpd.GeoDataFrame, waters: gpd.GeoDataFrame) -> list[str | 
     return [str(name) for name in waters["id"].to_numpy()[nearest]]
 
 
-def shares(paths: Sequence[Path], ids: set[str]) -> tuple[dict[str, float], tuple[str, ...]]:
+def morning_shares(
+    paths: Sequence[Path], ids: set[str]
+) -> tuple[dict[str, float], tuple[str, ...]]:
     """Return the share of mornings on which each blind works, the best being the region's."""
     best: FloatArray | None = None
     held: list[tuple[AnyArray, AnyArray, AnyArray]] = []
@@ -168,13 +179,13 @@ def shares(paths: Sequence[Path], ids: set[str]) -> tuple[dict[str, float], tupl
     return share, dates
 
 
-def write(
+def write_scan(
     out: Path,
-    found: Merged,
+    found: MergedScan,
     *,
     record: Mapping[str, Any],
     pieces: Sequence[Piece],
-    tiles: Sequence[Tile],
+    tiles: Sequence[SurveyTile],
 ) -> None:
     """Write the merged files of a scan, each whole or not at all; scan.json last."""
     new = out / f".new-{os.getpid()}"
@@ -182,15 +193,15 @@ def write(
     new.mkdir()
     try:
         for name, rows in found.blinds.groupby("tile") if len(found.blinds) else ():
-            part = new / DATASET / f"tile={name}"
+            part = new / _DATASET / f"tile={name}"
             part.mkdir(parents=True)
             rows.drop(columns="tile").to_parquet(part / "blinds.parquet", write_covering_bbox=True)
         found.verdicts.to_parquet(new / "verdicts.parquet", index=False)
         cut = _tile_layer(pieces, tiles, found)
         write_geopackage(
-            new / PACKAGE, {"blinds": found.blinds, "waters": found.waters, "tiles": cut}
+            new / _PACKAGE, {"blinds": found.blinds, "waters": found.waters, "tiles": cut}
         )
-        draw(
+        draw_overview(
             new / "overview.png",
             out=out,
             record=record,
@@ -219,7 +230,9 @@ def _take_place(new: Path, old: Path) -> None:
         new.replace(old)
 
 
-def _tile_layer(pieces: Sequence[Piece], tiles: Sequence[Tile], found: Merged) -> gpd.GeoDataFrame:
+def _tile_layer(
+    pieces: Sequence[Piece], tiles: Sequence[SurveyTile], found: MergedScan
+) -> gpd.GeoDataFrame:
     held = dict(found.blinds["tile"].value_counts()) if "tile" in found.blinds else {}
     return gpd.GeoDataFrame(
         {

@@ -16,13 +16,13 @@ from sitegeo.angles import compass_point
 from sitegeo.core import store
 
 SHEET_PX = 1200
-LISTED = 20
+LISTED_BLINDS = 20
 _MARGIN, _LINE = 36, 24
 _PAPER, _INK, _WATER = (250, 249, 245), (25, 25, 25), (0, 60, 110)
 _FADED = (120, 120, 120)
 
 # Okabe and Ito (2008), best first; the size of the mark falls with it, so that grey print tells.
-STEPS = ((0.85, (213, 94, 0), 8), (0.7, (230, 159, 0), 6), (0.0, (0, 114, 178), 4))
+SCORE_MARKS = ((0.85, (213, 94, 0), 8), (0.7, (230, 159, 0), 6), (0.0, (0, 114, 178), 4))
 
 _STATES = {
     "bare": "no photo",
@@ -50,7 +50,7 @@ class _View:
         return list(zip(columns.tolist(), rows.tolist(), strict=True))
 
 
-def draw(
+def draw_overview(
     path: Path,
     *,
     out: Path,
@@ -72,7 +72,7 @@ def draw(
     """
     view = _View(record["bounds_m"])
     width, height = view.size
-    foot = max(3 * _LINE + height, (LISTED + 5) * _LINE) + 12
+    foot = max(3 * _LINE + height, (LISTED_BLINDS + 5) * _LINE) + 12
     sheet = Image.new("RGB", (width + 2 * _MARGIN + 560, foot + 7 * _LINE), _PAPER)
     pen = ImageDraw.Draw(sheet)
     _put(pen, (_MARGIN, 14), str(record["title"]), size=26)
@@ -84,7 +84,7 @@ def draw(
             pen.line(view.at(ring.coords), fill=_WATER, width=2)
     fit = blinds[blinds["rejected_by"].isna()] if len(blinds) else blinds
     ranked = "score" in fit
-    best = fit[fit["same_place_as"].isna()].head(LISTED).to_dict("records") if ranked else []
+    best = fit[fit["same_place_as"].isna()].head(LISTED_BLINDS).to_dict("records") if ranked else []
     _blinds(pen, view, fit.iloc[::-1].to_dict("records"))
     for number, row in enumerate(best, 1):
         (x, y), *_ = view.at((row["geometry"].x, row["geometry"].y))
@@ -142,7 +142,7 @@ def _blinds(pen: ImageDraw.ImageDraw, view: _View, rows: Sequence[Mapping[Any, A
     for row in rows:
         (x, y), *_ = view.at((row["geometry"].x, row["geometry"].y))
         score = row.get("score", 0.0)
-        colour, r = next((c, r) for least, c, r in STEPS if score >= least)
+        colour, r = next((c, r) for least, c, r in SCORE_MARKS if score >= least)
         pen.ellipse((x - r, y - r, x + r, y + r), fill=colour, outline=_INK)
 
 
@@ -173,7 +173,7 @@ def _foot(
     shown = f"{length / 1000:g} km" if length >= 1000 else f"{length:g} m"
     _put(pen, (end + 8, y - 7), f"{shown}   grid north up ({record['crs']})", size=16)
     labels = ("0.85 and more", "0.7 and more", "less, or not ranked")
-    for i, ((_, colour, r), words) in enumerate(zip(STEPS, labels, strict=True)):
+    for i, ((_, colour, r), words) in enumerate(zip(SCORE_MARKS, labels, strict=True)):
         left = _MARGIN + 8 + 190 * i
         middle = y + _LINE + 12
         pen.ellipse((left - r, middle - r, left + r, middle + r), fill=colour, outline=_INK)

@@ -26,16 +26,16 @@ from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.typing import AnyArray, BoolArray, ByteArray, Int32Array
 from sitegeo.errors import SitegeoError
-from sitegeo.scan import nearby
+from sitegeo.places.config import REACH_M
 from sitegeo.scan.region import Region, digest, read_pixels, read_shapes, window_key
 from sitegeo.scan.tiling import Piece, overlap
 
-COARSE_M = 10.0
+COARSE_PIXEL_M = 10.0
 """Pixel of the sweep of whole waters."""
 
 WET, DRY, UNKNOWN = 1, 0, 255
 
-LAYERS: Mapping[str, int] = MappingProxyType(
+PLATE_LAYERS: Mapping[str, int] = MappingProxyType(
     {"photo_cover": 2, "cover": 2, "canopy_height": 1, "canopy_error": 1, "evergreen": 1}
 )
 """What a plate keeps and its planes: layers whose thresholds come from the pixels they are used on.
@@ -54,7 +54,7 @@ class Plate:
     Parameters
     ----------
     path
-        GeoTIFF of the `LAYERS`; None without any photo, or
+        GeoTIFF of the `PLATE_LAYERS`; None without any photo, or
         where `fault` says why there is none.
     kept
         Whether it was there from an earlier run.
@@ -104,17 +104,19 @@ def _classified(
     if region.file.imagery.taken is not None:
         given["taken"] = region.file.imagery.taken
     order = steps.resolve(
-        steps.installed(), have=given, later=inputs.MORNING_INPUTS, want=tuple(LAYERS)
+        steps.installed(), have=given, later=inputs.MORNING_INPUTS, want=tuple(PLATE_LAYERS)
     )
     made = steps.run(order, given, {}).layers
-    return {name: made[name] for name in LAYERS}
+    return {name: made[name] for name in PLATE_LAYERS}
 
 
 def _write(path: Path, made: Mapping[str, Raster], piece: Piece) -> None:
     found = overlap(piece.seen, piece.core)
     assert found is not None
     rows, columns = found[0]
-    bands = [plane for name in LAYERS for plane in (*_planes(made[name].values), made[name].mask)]
+    bands = [
+        plane for name in PLATE_LAYERS for plane in (*_planes(made[name].values), made[name].mask)
+    ]
     planes = np.stack([band[rows, columns].astype(np.float32) for band in bands])
     profile = {
         "driver": "GTiff",
@@ -130,7 +132,7 @@ def _write(path: Path, made: Mapping[str, Raster], piece: Piece) -> None:
         "zlevel": 1,
         "predictor": 3,
     }
-    with whole(path) as new, rasterio.open(new, "w", **profile) as target:
+    with write_whole(path) as new, rasterio.open(new, "w", **profile) as target:
         target.write(planes)
 
 
@@ -139,7 +141,7 @@ def _planes(values: AnyArray) -> AnyArray:
 
 
 @contextmanager
-def whole(path: Path) -> Iterator[Path]:
+def write_whole(path: Path) -> Iterator[Path]:
     """Give a file to write beside its name; it takes the name only if nothing fails."""
     path.parent.mkdir(parents=True, exist_ok=True)
     new = path.with_name(f".{os.getpid()}-{path.name}")
@@ -150,9 +152,9 @@ def whole(path: Path) -> Iterator[Path]:
         new.unlink(missing_ok=True)
 
 
-def assembled(plates: Iterable[Plate], grid: Grid) -> dict[str, Raster]:
-    """Return the `LAYERS` on a window, void where there is no plate."""
-    planes = np.zeros((sum(LAYERS.values()) + len(LAYERS), *grid.shape), np.float32)
+def assemble_plates(plates: Iterable[Plate], grid: Grid) -> dict[str, Raster]:
+    """Return the `PLATE_LAYERS` on a window, void where there is no plate."""
+    planes = np.zeros((sum(PLATE_LAYERS.values()) + len(PLATE_LAYERS), *grid.shape), np.float32)
     for plate in plates:
         shared = overlap(grid, plate.core)
         if shared is None or plate.path is None:
@@ -161,7 +163,7 @@ def assembled(plates: Iterable[Plate], grid: Grid) -> dict[str, Raster]:
         with rasterio.open(plate.path) as source:
             planes[:, *here] = source.read(window=Window.from_slices(rows, columns))
     found, first = {}, 0
-    for name, count in LAYERS.items():
+    for name, count in PLATE_LAYERS.items():
         kind = np.uint8 if name in _CODES else np.float32
         values, valid = planes[first : first + count].astype(kind), planes[first + count] > 0
         bands = ("class", "confidence") if count > 1 else ()
@@ -176,13 +178,13 @@ _CLASS, _VALID = 4, 6
 
 
 @dataclass(frozen=True)
-class Waters:
+class CoarseWaters:
     """The waters of a region at a coarse pixel: what is wet, and what belongs together.
 
     Parameters
     ----------
     grid
-        The region and a margin of `nearby.REACH_M` about it.
+        The region and a margin of `REACH_M` about it.
     state
         `WET`, `DRY` or `UNKNOWN`.
     label
@@ -218,12 +220,12 @@ def _touched(coarse: Grid, window: Grid) -> tuple[slice, slice]:
     return slice(int(rows[0]), int(rows[1]) + 1), slice(int(columns[0]), int(columns[1]) + 1)
 
 
-def waters_of(region: Region, plates: Iterable[Plate]) -> Waters:
+def find_waters(region: Region, plates: Iterable[Plate]) -> CoarseWaters:
     """Return the waters of the whole region: from its plates, from the map where there is none."""
     fine = region.grid
-    factor = max(1, round(COARSE_M / fine.pixel_m))
+    factor = max(1, round(COARSE_PIXEL_M / fine.pixel_m))
     pixel_m = factor * fine.pixel_m
-    margin = int(np.ceil(nearby.REACH_M / pixel_m))
+    margin = int(np.ceil(REACH_M / pixel_m))
     shape = (
         int(np.ceil(fine.shape[0] / factor)) + 2 * margin,
         int(np.ceil(fine.shape[1] / factor)) + 2 * margin,
@@ -250,7 +252,7 @@ def waters_of(region: Region, plates: Iterable[Plate]) -> Waters:
     label, count = ndimage.label(state == WET, structure=np.ones((3, 3)))
     boxes = ndimage.find_objects(label)
     assert len(boxes) == count
-    return Waters(grid, state, label.astype(np.int32), boxes)
+    return CoarseWaters(grid, state, label.astype(np.int32), boxes)
 
 
 def _by_cell(plane: BoolArray, top: int, left: int, factor: int) -> Int32Array:

@@ -35,10 +35,23 @@ from sitegeo.places.config import (
     Table,
 )
 from sitegeo.places.rasters import require_proj
-from sitegeo.scan import nearby, sources
-from sitegeo.scan.nearby import VectorSource
-from sitegeo.scan.sources import Fault, Source
+from sitegeo.scan.rasters import (
+    Fault,
+    RasterSource,
+    describe_rasters,
+    list_rasters,
+    rasters_touching,
+    read_photo,
+    read_plane,
+)
 from sitegeo.scan.tiling import region_grid
+from sitegeo.scan.vectors import (
+    VectorSource,
+    describe_vector,
+    layers_key,
+    layers_of_file,
+    read_vector,
+)
 from sitegeo.surveys import pipeline
 
 
@@ -63,8 +76,8 @@ class Region:
     file: RegionFile
     path: Path
     grid: Grid
-    photos: tuple[Source, ...]
-    rasters: Mapping[str, Source]
+    photos: tuple[RasterSource, ...]
+    rasters: Mapping[str, RasterSource]
     vectors: Mapping[str, VectorSource]
     law: Law
     faults: tuple[Fault, ...] = ()
@@ -114,9 +127,9 @@ def read_region(path: Path, *, law: Law | None = None) -> Region:
     require_proj()
     keys = read_region_file(path)
     base = path.resolve().parent
-    named = sources.listed(keys.imagery.source, base, asset=keys.imagery.asset)
+    named = list_rasters(keys.imagery.source, base, asset=keys.imagery.asset)
     asked = None if keys.place.crs is None else CRS.from_user_input(keys.place.crs)
-    crs, pixel_m, photos, faults = sources.described(
+    crs, pixel_m, photos, faults = describe_rasters(
         named, crs=asked, finest_m=keys.imagery.finest_m
     )
     west, south, east, north = zip(*(s.bounds for s in photos), strict=True)
@@ -136,14 +149,14 @@ def read_region(path: Path, *, law: Law | None = None) -> Region:
     rasters = {}
     for role in (r for r in RASTER_ROLES if getattr(keys.layers, r) is not None):
         given = getattr(keys.layers, role).path
-        held = sources.listed([given], base)
-        _, _, (first, *_), _ = sources.described(held, crs=crs, finest_m=pixel_m)
+        held = list_rasters([given], base)
+        _, _, (first, *_), _ = describe_rasters(held, crs=crs, finest_m=pixel_m)
         rasters[role] = first
     vectors = {}
-    named_alike = nearby.layers_in(keys.layers.vectors, base) if keys.layers.vectors else {}
+    named_alike = layers_of_file(keys.layers.vectors, base) if keys.layers.vectors else {}
     for role in VECTOR_ROLES:
         given = getattr(keys.layers, role) or named_alike.get(role)
-        found = None if given is None else nearby.described(role, given, base)
+        found = None if given is None else describe_vector(role, given, base)
         if found is not None:
             vectors[role] = found
     corner = (photos[0].bounds[0], photos[0].bounds[3])
@@ -168,12 +181,12 @@ def _law_of(keys: RegionFile, base: Path) -> Law:
 
 def window_key(settings: str, region: Region, grid: Grid, vectors: Mapping[str, Any]) -> str:
     """Return the key of a window: settings, its place, the stamps of its files, its shapes."""
-    touched = sources.touching([*region.photos, *region.rasters.values()], grid)
+    touched = rasters_touching([*region.photos, *region.rasters.values()], grid)
     return digest(
         settings,
         (grid.west, grid.north, grid.shape),
         [(s.path, s.stamp) for s in touched],
-        nearby.content_key(vectors),
+        layers_key(vectors),
     )
 
 
@@ -184,7 +197,7 @@ def read_shapes(
     found: dict[str, gpd.GeoDataFrame] = {}
     notes: list[str] = []
     for role in (r for r in roles if r in region.vectors):
-        frame, told = nearby.read_near(region.vectors[role], grid)
+        frame, told = read_vector(region.vectors[role], grid)
         notes += told
         if frame is not None:
             found["mapped_water" if role == "water" else role] = frame
@@ -195,10 +208,10 @@ def read_pixels(
     region: Region, grid: Grid, roles: tuple[str, ...] = RASTER_ROLES
 ) -> tuple[Raster | None, dict[str, Raster], list[Fault]]:
     """Return the photo and the other rasters on a window, and files that cannot be read."""
-    photo, faults = sources.read_photo(region.photos, grid, bands=region.file.imagery.bands)
+    photo, faults = read_photo(region.photos, grid, bands=region.file.imagery.bands)
     rasters: dict[str, Raster] = {}
     for role in (r for r in roles if r in region.rasters):
-        plane, bad = sources.read_plane(region.rasters[role], grid, categories=role == "landcover")
+        plane, bad = read_plane(region.rasters[role], grid, categories=role == "landcover")
         faults += bad
         if plane is not None and role == "landcover":
             plane = _in_our_classes(region, plane, rasters)
@@ -250,7 +263,7 @@ def _worth_it(value: float) -> float:
     return value
 
 
-class Tiles(Table):
+class TileSettings(Table):
     """How the region is cut; the answer hardly depends on it, time and memory do.
 
     Parameters
@@ -276,7 +289,7 @@ class RegionFile(Table):
     gear: GearKeys = GearKeys()
     law: LawKeys = LawKeys()
     place: PlaceKeys = PlaceKeys()
-    tiles: Tiles = Tiles()
+    tiles: TileSettings = TileSettings()
     credit: tuple[Credit, ...] = ()
     classes: Mapping[Literal["landcover"], dict[str, str]] = Field(default_factory=dict)
 

@@ -12,31 +12,31 @@ from typing import Any
 import numpy as np
 
 from sitegeo._version import __version__
-from sitegeo.core import output, store
 from sitegeo.core.grid import Grid
 from sitegeo.errors import SurveyError
 from sitegeo.scan import cluster
-from sitegeo.scan.extracts import sorted_out
-from sitegeo.scan.judging import Asked
-from sitegeo.scan.merging import Merged, merged, write
-from sitegeo.scan.plates import Plate, Waters, read_plate, waters_of
+from sitegeo.scan.extracts import sort_extracts
+from sitegeo.scan.judging import ScanQuery
+from sitegeo.scan.merging import MergedScan, merge_tiles, write_scan
+from sitegeo.scan.plates import CoarseWaters, Plate, find_waters, read_plate
+from sitegeo.scan.rasters import rasters_touching, subgrid
 from sitegeo.scan.region import Region
 from sitegeo.scan.shores import (
     CONTOUR_PX,
     Banks,
-    banks_of,
-    look_from,
-    outline,
-    shores_of,
-    walked_whole,
+    describe_shores,
+    find_banks,
+    trace_outline,
+    walk_shores,
+    walks_whole_shores,
 )
-from sitegeo.scan.sources import cut, touching
-from sitegeo.scan.tiles import Job, Tile, survey_tile
-from sitegeo.scan.tiling import Piece, fitting_size_m, overlap, plates, tiles, widened
+from sitegeo.scan.tiles import WORK_FOLDER, SurveyTile, TileJob, survey_tile
+from sitegeo.scan.tiling import Piece, cut_plates, cut_tiles, fit_tile_size_m, overlap, widen
 
-MARKER = "scan.json"
-SCHEMA = "sitegeo/scan/1"
-WORK = ".work"
+SCAN_RECORD = "scan.json"
+"""File of a scan's folder that says what was done; a folder without it is left alone."""
+
+SCAN_SCHEMA = "sitegeo/scan/1"
 
 Progress = Callable[[str, int, int], None]
 
@@ -56,9 +56,9 @@ class Scan:
     """
 
     region: Region
-    tiles: Sequence[Tile]
+    tiles: Sequence[SurveyTile]
     plates: Sequence[Plate]
-    found: Merged
+    found: MergedScan
 
     def counts(self) -> dict[str, int]:
         """Return how many tiles came out how; `kept` are those of an earlier run."""
@@ -67,7 +67,7 @@ class Scan:
         return {name: states.count(name) for name in order}
 
     @property
-    def missing(self) -> list[Tile]:
+    def missing(self) -> list[SurveyTile]:
         """Tiles whose blinds are missing for a reason that can be put right."""
         return [t for t in self.tiles if t.state in ("unreadable", "failed")]
 
@@ -77,7 +77,7 @@ def scan(
     out: Path,
     client: Any,
     *,
-    asked: Asked | None = None,
+    asked: ScanQuery | None = None,
     overwrite: bool = False,
     progress: Progress = lambda _what, _done, _of: None,
 ) -> Scan:
@@ -99,63 +99,65 @@ def scan(
     UsageError
         If a worker's memory is too small.
     """
-    out, asked = out.absolute(), asked or Asked()
+    out, asked = out.absolute(), asked or ScanQuery()
     _prepare(out, overwrite=overwrite)
-    work = out / WORK
-    region = sorted_out(region, work / "extracts")
-    size_m = fitting_size_m(
+    work = out / WORK_FOLDER
+    region = sort_extracts(region, work / "extracts")
+    size_m = fit_tile_size_m(
         region.file.tiles.size_m,
         pixel_m=region.grid.pixel_m,
         halo_m=region.file.tiles.halo_m,
-        memory_bytes=cluster.smallest_memory(client),
+        memory_bytes=cluster.smallest_memory_bytes(client),
     )
     covered = _plates(region, work, client, progress)
-    waters = waters_of(region, covered)
+    waters = find_waters(region, covered)
     kept_at = work / "waters.npy"
     np.save(kept_at, waters.state)
-    pieces = tiles(region.grid, size_m=size_m, halo_m=region.file.tiles.halo_m)
+    pieces = cut_tiles(region.grid, size_m=size_m, halo_m=region.file.tiles.halo_m)
     jobs = [_job(piece, covered, waters, str(kept_at)) for piece in pieces]
     banks = None
-    if walked_whole():
+    if walks_whole_shores():
         banks = _banks(region, jobs, covered, work, client, progress)
         jobs = [replace(job, banks=banks.near(job.tile.seen)) for job in jobs]
     given = [(_near(region, j.tile.seen), j, asked, str(out)) for j in jobs]
     done = _tiles(given, client, progress)
     progress("merging", 0, 1)
-    found = merged(out, done, asked=asked, water=None if banks is None else banks.water)
+    found = merge_tiles(out, done, asked=asked, water=None if banks is None else banks.water)
     result = Scan(region, done, covered, found)
     _sweep_up(out, result)
-    write(out, found, record=_record(result, size_m), pieces=pieces, tiles=done)
+    write_scan(out, found, record=_record(result, size_m), pieces=pieces, tiles=done)
     progress("merging", 1, 1)
     return result
 
 
 def _prepare(out: Path, *, overwrite: bool) -> None:
     if out.exists() and any(out.iterdir()):
-        if not (out / MARKER).is_file() and not (out / WORK).is_dir():
+        if not (out / SCAN_RECORD).is_file() and not (out / WORK_FOLDER).is_dir():
             raise SurveyError(
                 "the folder holds other things and is left alone",
                 where=out,
                 remedy="Choose another --out",
             )
         if overwrite:
-            for name in (WORK, "tiles"):
+            for name in (WORK_FOLDER, "tiles"):
                 shutil.rmtree(out / name, ignore_errors=True)
-    (out / WORK).mkdir(parents=True, exist_ok=True)
+    (out / WORK_FOLDER).mkdir(parents=True, exist_ok=True)
 
 
 def _near(region: Region, grid: Grid) -> Region:
     """Return the region with no more photos than touch a window: what a task is sent."""
-    return replace(region, photos=tuple(touching(region.photos, grid)), faults=())
+    return replace(region, photos=tuple(rasters_touching(region.photos, grid)), faults=())
 
 
 def _plates(region: Region, work: Path, client: Any, progress: Progress) -> list[Plate]:
-    pieces = plates(region.grid)
+    pieces = cut_plates(region.grid)
     folder = str(work / "plates")
     jobs = [(_near(region, p.seen), p, folder) for p in pieces]
-    found = cluster.run(client, read_plate, jobs, on_done=_counter("cover", len(jobs), progress))
+    found = cluster.run_jobs(
+        client, read_plate, jobs, on_done=_counter("cover", len(jobs), progress)
+    )
     return [
-        Plate(piece.core, None, "", fault=cluster.told(plate))
+        Plate(piece.core, None, "", fault=cluster.describe_failure(plate))
         if isinstance(plate, BaseException)
         else plate
         for piece, plate in zip(pieces, found, strict=True)
@@ -164,7 +166,7 @@ def _plates(region: Region, work: Path, client: Any, progress: Progress) -> list
 
 def _banks(  # noqa: PLR0917
     region: Region,
-    jobs: Sequence[Job],
+    jobs: Sequence[TileJob],
     covered: Sequence[Plate],
     work: Path,
     client: Any,
@@ -173,36 +175,38 @@ def _banks(  # noqa: PLR0917
     """Return the shores of the whole region and what stands on them."""
     grid = region.grid
     about = [
-        (tuple(p for p in covered if overlap(p.core, widened(c.core, CONTOUR_PX, grid))), c.core)
+        (tuple(p for p in covered if overlap(p.core, widen(c.core, CONTOUR_PX, grid))), c.core)
         for c in covered
     ]
     given = [(near, core, grid, str(work / "outlines")) for near, core in about]
     counted = _counter("outlines", len(given), progress)
-    drawn = cluster.required(cluster.run(client, outline, given, on_done=counted))
-    shores = shores_of(region, drawn)
+    drawn = cluster.require_results(cluster.run_jobs(client, trace_outline, given, on_done=counted))
+    shores = walk_shores(region, drawn)
     folder = str(work / "shores")
     asked = [(j.plates, j.tile, shores.in_core(j.tile), folder) for j in jobs]
     counted = _counter("shores", len(asked), progress)
-    looks = cluster.required(cluster.run(client, look_from, asked, on_done=counted))
-    return banks_of(shores, looks, grid)
+    looks = cluster.require_results(
+        cluster.run_jobs(client, describe_shores, asked, on_done=counted)
+    )
+    return find_banks(shores, looks, grid)
 
 
-def _job(piece: Piece, covered: Sequence[Plate], waters: Waters, path: str) -> Job:
+def _job(piece: Piece, covered: Sequence[Plate], waters: CoarseWaters, path: str) -> TileJob:
     part = waters.about(piece.seen)
     rows, columns = part
     shape = (rows.stop - rows.start, columns.stop - columns.start)
-    about = cut(waters.grid, rows.start, columns.start, shape)
+    about = subgrid(waters.grid, rows.start, columns.start, shape)
     seen = tuple(p for p in covered if overlap(p.core, piece.seen))
-    return Job(piece, seen, path, about, part)
+    return TileJob(piece, seen, path, about, part)
 
 
 def _tiles(
-    given: Sequence[tuple[Region, Job, Asked, str]], client: Any, progress: Progress
-) -> list[Tile]:
+    given: Sequence[tuple[Region, TileJob, ScanQuery, str]], client: Any, progress: Progress
+) -> list[SurveyTile]:
     counted = _counter("tiles", len(given), progress)
-    found = cluster.run(client, survey_tile, given, on_done=counted)
+    found = cluster.run_jobs(client, survey_tile, given, on_done=counted)
     return [
-        Tile(job.tile.name, "failed", reason=cluster.told(tile))
+        SurveyTile(job.tile.name, "failed", reason=cluster.describe_failure(tile))
         if isinstance(tile, BaseException)
         else tile
         for (_, job, _, _), tile in zip(given, found, strict=True)
@@ -220,7 +224,7 @@ def _sweep_up(out: Path, found: Scan) -> None:
     used = {Path(t.found).name for t in found.tiles if t.found}
     used |= {Path(p.path).name for p in found.plates if p.path}
     used |= {t.name for t in found.tiles if t.survey}
-    for folder in (out / WORK / "found", out / WORK / "plates", out / "tiles"):
+    for folder in (out / WORK_FOLDER / "found", out / WORK_FOLDER / "plates", out / "tiles"):
         for path in folder.iterdir() if folder.is_dir() else ():
             if path.name not in used:
                 shutil.rmtree(path) if path.is_dir() else path.unlink()
@@ -230,7 +234,7 @@ def _record(found: Scan, size_m: float) -> dict[str, Any]:
     region = found.region
     grid = region.grid
     return {
-        "schema": SCHEMA,
+        "schema": SCAN_SCHEMA,
         "sitegeo_version": __version__,
         "title": region.file.title,
         "region": region.path.name,
@@ -248,10 +252,3 @@ def _record(found: Scan, size_m: float) -> dict[str, Any]:
         "unreadable": [{"file": Path(f).name, "reason": why} for f, why in region.faults],
         "credits": [c.words for c in region.file.credit],
     }
-
-
-def read_scan(folder: Path) -> dict[str, Any]:
-    """Return the record of a scan; raises `SurveyError` if the folder holds none."""
-    output.require_ours(folder, MARKER, "scan")
-    held: dict[str, Any] = store.read_json(folder / MARKER)
-    return held

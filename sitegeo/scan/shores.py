@@ -23,10 +23,10 @@ from shapely.geometry.base import BaseGeometry
 
 from sitegeo.core.grid import Grid
 from sitegeo.core.typing import BoolArray, IntArray
-from sitegeo.scan.nearby import content_key
-from sitegeo.scan.plates import Plate, assembled, plates_key, whole
+from sitegeo.scan.plates import Plate, assemble_plates, plates_key, write_whole
 from sitegeo.scan.region import Region, digest, read_shapes, step_params
-from sitegeo.scan.tiling import Piece, anchors, under_region_ids, widened
+from sitegeo.scan.tiling import Piece, anchor_points, widen, with_region_ids
+from sitegeo.scan.vectors import layers_key
 from sitegeo.shore.position import Position, positions_layer
 from sitegeo.shore.positions import find_shore_positions
 from sitegeo.shore.shoreline import (
@@ -45,27 +45,29 @@ from sitegeo.surveys import pipeline
 CONTOUR_PX = 12
 """Pixels about a plate on which its contour depends, and some."""
 
-LOOK_M = max(LAND_FRACTION_RADII_M) + 10.0
+LOOK_AROUND_M = max(LAND_FRACTION_RADII_M) + 10.0
 """How far about a station anything is looked at."""
 
-NEAR_M = 150.0
+COMPETING_M = 150.0
 """Finds on waters this close are weighed against each other, as in one survey."""
 
-WHOLE_M = 60.0
+WHOLE_POSITION_M = 60.0
 """A tile keeps positions anchored this far within what it sees: a blind looks that far about."""
 
 _BELT = "belt_"
 
-OURS = ("shoreline", "positions")
+WALKED_STEPS = ("shoreline", "positions")
 """Steps that must be ours for shores to be walked whole; another package's work tile by tile."""
 
 
-def walked_whole() -> bool:
+def walks_whole_shores() -> bool:
     """Whether the installed steps let shores be walked over the whole region."""
-    return all(pipeline.find_step(name).package == __name__.partition(".")[0] for name in OURS)
+    return all(
+        pipeline.find_step(name).package == __name__.partition(".")[0] for name in WALKED_STEPS
+    )
 
 
-def outline(plates: Sequence[Plate], core: Grid, region: Grid, folder: str) -> str:
+def trace_outline(plates: Sequence[Plate], core: Grid, region: Grid, folder: str) -> str:
     """Return the file of a plate's contour of water, drawn from what lies about it too.
 
     It holds two shapes: the water, and the ground on which there is data.
@@ -73,12 +75,12 @@ def outline(plates: Sequence[Plate], core: Grid, region: Grid, folder: str) -> s
     path = Path(folder) / f"{digest(plates_key(plates), core.bounds)}.parquet"
     if path.exists():
         return str(path)
-    window = widened(core, CONTOUR_PX, region)
-    cover = assembled(plates, window)["cover"]
+    window = widen(core, CONTOUR_PX, region)
+    cover = assemble_plates(plates, window)["cover"]
     known = data_extent(window, cover.valid).intersection(shapely.box(*core.bounds))
     params = step_params("shoreline")
     area = trace_water(cover, known, params) if cover.mask.any() else shapely.Polygon()
-    with whole(path) as new:
+    with write_whole(path) as new:
         gpd.GeoDataFrame(geometry=[area, known], crs=core.crs).to_parquet(new)
     return str(path)
 
@@ -109,7 +111,7 @@ class Shores:
         return self.walked[inside].reset_index(drop=True)
 
 
-def shores_of(region: Region, outlines: Iterable[str]) -> Shores:
+def walk_shores(region: Region, outlines: Iterable[str]) -> Shores:
     """Return the shores of the whole region from the outlines of its plates."""
     held = [gpd.read_parquet(path).geometry.to_numpy() for path in outlines]
     area, extent = (_united([shapes[i] for shapes in held]) for i in (0, 1))
@@ -142,14 +144,16 @@ def _united(parts: Sequence[BaseGeometry]) -> BaseGeometry:
     return filled[0] if len(filled) == 1 else shapely.union_all(filled)
 
 
-def look_from(plates: Sequence[Plate], tile: Piece, walked: gpd.GeoDataFrame, folder: str) -> str:
+def describe_shores(
+    plates: Sequence[Plate], tile: Piece, walked: gpd.GeoDataFrame, folder: str
+) -> str:
     """Return the file of a tile's stations with what lies about each, their belts of trees too."""
-    window = widened(tile.core, math.ceil(LOOK_M / tile.core.pixel_m), tile.seen)
-    key = digest(plates_key(plates), window.bounds, content_key({"walked": walked}))
+    window = widen(tile.core, math.ceil(LOOK_AROUND_M / tile.core.pixel_m), tile.seen)
+    key = digest(plates_key(plates), window.bounds, layers_key({"walked": walked}))
     path = Path(folder) / f"{tile.name}-{key}.parquet"
     if path.exists():
         return str(path)
-    seen = assembled(plates, window)
+    seen = assemble_plates(plates, window)
     cover, height = seen["cover"], seen["canopy_height"]
     stations = describe_stations(walked, cover, height, step_params("shoreline"))
     belts = measure_tree_belts(
@@ -160,7 +164,7 @@ def look_from(plates: Sequence[Plate], tile: Piece, walked: gpd.GeoDataFrame, fo
         params=step_params("positions").tree_lines,
     )
     told = {_BELT + f.name: getattr(belts, f.name) for f in fields(belts)}
-    with whole(path) as new:
+    with write_whole(path) as new:
         stations.assign(**told).to_parquet(new)
     return str(path)
 
@@ -177,13 +181,13 @@ class Banks:
         """Return what of them a tile sees, shores cut at the window's edge told apart."""
         west, south, east, north = window.bounds
         frame = shapely.box(west, south, east, north)
-        inner = frame.buffer(-min(WHOLE_M, (east - west) / 4, (north - south) / 4))
+        inner = frame.buffer(-min(WHOLE_POSITION_M, (east - west) / 4, (north - south) / 4))
         water = self.water[self.water.intersects(frame)]
         parts = [_polygons(g) for g in shapely.intersection(water.geometry.to_numpy(), frame)]
         water = water.set_geometry(np.array(parts, dtype=object), crs=water.crs)
         x, y = self.stations.geometry.x, self.stations.geometry.y
         inside = (x >= west) & (x < east) & (y > south) & (y <= north)
-        at = anchors(self.positions)
+        at = anchor_points(self.positions)
         whole_ones = shapely.contains_xy(inner, at[:, 0], at[:, 1])
         return {
             "water": water[~water.geometry.is_empty].reset_index(drop=True),
@@ -192,7 +196,7 @@ class Banks:
         }
 
 
-def banks_of(shores: Shores, looks: Sequence[str], region: Grid) -> Banks:
+def find_banks(shores: Shores, looks: Sequence[str], region: Grid) -> Banks:
     """Return tree lines, points, coves and timber openings of the whole region."""
     told = [gpd.read_parquet(path) for path in looks]
     every = pd.concat([t for t in told if len(t)] or told[:1], ignore_index=True)
@@ -211,7 +215,7 @@ def banks_of(shores: Shores, looks: Sequence[str], region: Grid) -> Banks:
         found += find_shore_positions(
             some, belts, bodies, grid=_about(bodies, region), params=params
         )
-    return Banks(shores.water, stations, under_region_ids(positions_layer(found, region.crs)))
+    return Banks(shores.water, stations, with_region_ids(positions_layer(found, region.crs)))
 
 
 def _neighbours(water: gpd.GeoDataFrame) -> IntArray:
@@ -219,7 +223,7 @@ def _neighbours(water: gpd.GeoDataFrame) -> IntArray:
     shapes = water.geometry.to_numpy()
     if not len(shapes):
         return np.empty(0, np.int64)
-    a, b = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=NEAR_M)
+    a, b = shapely.STRtree(shapes).query(shapes, predicate="dwithin", distance=COMPETING_M)
     links = coo_array((np.ones(len(a)), (a, b)), shape=(len(shapes), len(shapes)))
     return np.asarray(connected_components(links, directed=False)[1], np.int64)
 

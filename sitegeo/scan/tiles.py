@@ -23,26 +23,29 @@ from sitegeo.core.grid import Grid, Raster
 from sitegeo.errors import SitegeoError
 from sitegeo.exposure.sweep import encode_surface
 from sitegeo.places.place import Input, Place
-from sitegeo.scan.judging import Asked, judge
-from sitegeo.scan.nearby import content_key
-from sitegeo.scan.plates import UNKNOWN, WET, Plate, assembled, plates_key
+from sitegeo.scan.judging import ScanQuery, judge_tile
+from sitegeo.scan.plates import UNKNOWN, WET, Plate, assemble_plates, plates_key
+from sitegeo.scan.rasters import rasters_touching
 from sitegeo.scan.region import Region, digest, read_pixels, read_shapes, step_params, window_key
-from sitegeo.scan.sources import touching
-from sitegeo.scan.tiling import Piece, overlap, renamed, under_region_ids
+from sitegeo.scan.tiling import Piece, overlap, rename_blinds, with_region_ids
+from sitegeo.scan.vectors import layers_key
 from sitegeo.shore.position import positions_layer
 from sitegeo.shore.positions import find_inner_positions
 from sitegeo.shore.shoreline import data_extent, land_layer
 from sitegeo.surveys.survey import Survey, survey
 
-SHORE_M = 60.0
-"""A core with no water this close has no blind."""
+WATER_WITHIN_M = 60.0
+"""A core with no water this close has no blind (judgement)."""
 
-State = str
+WORK_FOLDER = ".work"
+"""Within a scan's folder: what a later run takes up, of no use to a person."""
+
+TileState = str
 """surveyed, dry (no water near the core), bare (no photo), unreadable or failed."""
 
 
 @dataclass(frozen=True)
-class Job:
+class TileJob:
     """A tile to survey.
 
     Parameters
@@ -65,7 +68,7 @@ class Job:
 
 
 @dataclass(frozen=True)
-class Tile:
+class SurveyTile:
     """What came of a tile.
 
     Parameters
@@ -79,7 +82,7 @@ class Tile:
     """
 
     name: str
-    state: State
+    state: TileState
     survey: str | None = None
     found: str | None = None
     kept: bool = False
@@ -89,7 +92,7 @@ class Tile:
     peak_bytes: int = 0
 
 
-def survey_tile(region: Region, job: Job, asked: Asked, out: str) -> Tile:
+def survey_tile(region: Region, job: TileJob, asked: ScanQuery, out: str) -> SurveyTile:
     """Survey a tile and judge its blinds; return where it lies, or why it could not be.
 
     Parameters
@@ -103,12 +106,12 @@ def survey_tile(region: Region, job: Job, asked: Asked, out: str) -> Tile:
     try:
         done = _survey_tile(region, job, asked, Path(out))
     except SitegeoError as error:
-        done = Tile(job.tile.name, "failed", reason=str(error))
+        done = SurveyTile(job.tile.name, "failed", reason=str(error))
     seconds = round(time.perf_counter() - started, 3)
-    return replace(done, seconds=seconds, peak_bytes=peak_bytes())
+    return replace(done, seconds=seconds, peak_bytes=_peak_bytes())
 
 
-def _survey_tile(region: Region, job: Job, asked: Asked, out: Path) -> Tile:
+def _survey_tile(region: Region, job: TileJob, asked: ScanQuery, out: Path) -> SurveyTile:
     tile, plates = job.tile, job.plates
     shapes, notes = read_shapes(region, tile.seen)
     halo = _halo(job)
@@ -117,20 +120,20 @@ def _survey_tile(region: Region, job: Job, asked: Asked, out: Path) -> Tile:
         (tile.core.west, tile.core.north, tile.core.shape),
         plates_key(plates),
         (halo.grid.west, halo.grid.north, halo.values.tobytes()),
-        content_key(job.banks or {}),
+        layers_key(job.banks or {}),
     )
     folder = out / "tiles" / tile.name
-    found = out / ".work" / "found" / f"{tile.name}-{digest(key, asked.key())}"
+    found = out / WORK_FOLDER / "found" / f"{tile.name}-{digest(key, asked.key())}"
     if not (surveyed := _kept(folder, key)):
         core_faults = [p.fault for p in plates if p.fault and overlap(p.core, tile.core)]
-        pixels = assembled(plates, tile.seen)
+        pixels = assemble_plates(plates, tile.seen)
         if not _near_water(pixels["cover"], tile):
             return _without_water(tile, pixels["cover"], core_faults)
         photo, rasters, faults = read_pixels(region, tile.seen)
         unreadable = _in_core(region, tile, faults) + core_faults
         if unreadable or photo is None:
             reason = unreadable[0] if unreadable else "no photo"
-            return Tile(tile.name, "unreadable" if unreadable else "bare", reason=reason)
+            return SurveyTile(tile.name, "unreadable" if unreadable else "bare", reason=reason)
         notes += [f"beyond the tile, a file cannot be read: {words}" for _, words in faults]
         rasters |= pixels | {"halo": halo}
         place = _place(region, tile, photo, shapes, rasters, notes=notes)
@@ -140,9 +143,9 @@ def _survey_tile(region: Region, job: Job, asked: Asked, out: Path) -> Tile:
         _once(folder, lambda new: made.save(new, atlas=False, sheet=False))
     if not found.is_dir():
         opened = Survey.open(folder)
-        _once(found, lambda new: judge(opened, tile, asked, new))
+        _once(found, lambda new: judge_tile(opened, tile, asked, new))
         surveyed = False
-    return Tile(
+    return SurveyTile(
         tile.name,
         "surveyed",
         survey=str(folder.relative_to(out)),
@@ -160,14 +163,14 @@ def _kept(folder: Path, key: str) -> bool:
         return False
 
 
-def _halo(job: Job) -> Raster:
+def _halo(job: TileJob) -> Raster:
     """Return the waters a tile touches, whole and coarse, as a surface to be swept."""
     state = np.asarray(np.load(job.waters, mmap_mode="r")[job.part])
     return Raster(encode_surface(state == WET, known=state != UNKNOWN), job.about)
 
 
 def _near_water(cover: Raster, tile: Piece) -> bool:
-    margin = int(np.ceil(SHORE_M / tile.core.pixel_m))
+    margin = int(np.ceil(WATER_WITHIN_M / tile.core.pixel_m))
     shared = overlap(tile.seen, tile.core)
     assert shared is not None
     (rows, columns), _ = shared
@@ -178,19 +181,21 @@ def _near_water(cover: Raster, tile: Piece) -> bool:
     return bool((cover.band("class")[near] == Cover.WATER).any())
 
 
-def _without_water(tile: Piece, cover: Raster, faults: Sequence[str | None]) -> Tile:
+def _without_water(tile: Piece, cover: Raster, faults: Sequence[str | None]) -> SurveyTile:
     """Tell a tile that is dry from one that nothing is known of."""
     if faults:
-        return Tile(tile.name, "unreadable", reason=faults[0])
+        return SurveyTile(tile.name, "unreadable", reason=faults[0])
     shared = overlap(tile.seen, tile.core)
     assert shared is not None
     if not cover.mask[shared[0]].any():
-        return Tile(tile.name, "bare", reason="no photo, or one of a single colour")
-    return Tile(tile.name, "dry")
+        return SurveyTile(tile.name, "bare", reason="no photo, or one of a single colour")
+    return SurveyTile(tile.name, "dry")
 
 
 def _in_core(region: Region, tile: Piece, faults: Sequence[tuple[str, str]]) -> list[str]:
-    inside = {s.path for s in touching([*region.photos, *region.rasters.values()], tile.core)}
+    inside = {
+        s.path for s in rasters_touching([*region.photos, *region.rasters.values()], tile.core)
+    }
     return [words for path, words in faults if path in inside]
 
 
@@ -206,7 +211,7 @@ def _place(
     keys = region.file
     extent = tile.seen.bounds
     crs = region.grid.crs.to_string()
-    files = touching(region.photos, tile.seen)
+    files = rasters_touching(region.photos, tile.seen)
     inputs = [Input("imagery", Path(s.path).name, s.stamp, crs, extent) for s in files]
     inputs += [
         Input(role, Path(s.path).name, s.stamp, crs, extent)
@@ -214,7 +219,7 @@ def _place(
         if role in rasters
     ]
     inputs += [
-        Input(role, v.path.name, content_key({role: _layer(shapes, role)}), crs, extent)
+        Input(role, v.path.name, layers_key({role: _layer(shapes, role)}), crs, extent)
         for role, v in region.vectors.items()
     ]
     return Place(
@@ -253,7 +258,7 @@ def _with_banks(place: Place, banks: Mapping[str, gpd.GeoDataFrame]) -> Place:
         imagery=place.imagery,
         params=params,
     )
-    own = under_region_ids(positions_layer(inner, place.crs))
+    own = with_region_ids(positions_layer(inner, place.crs))
     both = pd.concat([f for f in (banks["positions"], own) if len(f)] or [own])
     positions = both.sort_values("id", ignore_index=True)
     extent = data_extent(place.grid, pixels["cover"].valid)
@@ -272,7 +277,7 @@ def _recorded(made: Survey, tile: Piece, key: str, *, whole: bool) -> Survey:
     record = {**made.record, "scan": {"key": key, "tile": tile.name}}
     layers = dict(made.layers)
     if not whole:
-        layers["positions"], layers["candidates"] = renamed(
+        layers["positions"], layers["candidates"] = rename_blinds(
             layers["positions"], layers["candidates"]
         )
     return replace(made, record=MappingProxyType(record), layers=MappingProxyType(layers))
@@ -295,7 +300,7 @@ def _once(folder: Path, write: Callable[[Path], object]) -> None:
         shutil.rmtree(new, ignore_errors=True)
 
 
-def peak_bytes() -> int:
+def _peak_bytes() -> int:
     """Return the most memory this process has held (VmHWM), 0 where the system does not say."""
     try:
         text = Path("/proc/self/status").read_text(encoding="ascii")

@@ -23,7 +23,7 @@ from sitegeo.core.contracts import POSITION_KINDS
 from sitegeo.core.grid import WGS84, Grid
 from sitegeo.core.typing import AnyArray, BoolArray, Bounds, FloatArray
 from sitegeo.errors import UsageError
-from sitegeo.scan.sources import cut
+from sitegeo.scan.rasters import subgrid
 
 PLATE_PX = 2000
 """Side of a plate in pixels."""
@@ -74,12 +74,12 @@ def region_grid(crs: object, pixel_m: float, bounds: Bounds, corner: tuple[float
     return Grid(crs, *start, pixel_m, (max(1, foot - top), max(1, right - left)))  # type: ignore[arg-type]
 
 
-def plates(region: Grid) -> list[Piece]:
+def cut_plates(region: Grid) -> list[Piece]:
     """Return the plates of a region, row by row."""
     return list(_pieces(region, PLATE_PX, PLATE_MARGIN_PX, "plate"))
 
 
-def tiles(region: Grid, *, size_m: float, halo_m: float) -> list[Piece]:
+def cut_tiles(region: Grid, *, size_m: float, halo_m: float) -> list[Piece]:
     """Return the tiles of a region, row by row; those at its far edges may be smaller."""
     side = max(1, round(size_m / region.pixel_m))
     return list(_pieces(region, side, math.ceil(halo_m / region.pixel_m), "tile"))
@@ -90,11 +90,11 @@ def _pieces(region: Grid, side: int, margin: int, word: str) -> Iterator[Piece]:
     for i, top in enumerate(range(0, rows, side)):
         for j, left in enumerate(range(0, columns, side)):
             shape = (min(side, rows - top), min(side, columns - left))
-            core = cut(region, top, left, shape)
-            yield Piece(f"{word}-r{i:03d}c{j:03d}", core, widened(core, margin, region))
+            core = subgrid(region, top, left, shape)
+            yield Piece(f"{word}-r{i:03d}c{j:03d}", core, widen(core, margin, region))
 
 
-def widened(core: Grid, margin: int, region: Grid) -> Grid:
+def widen(core: Grid, margin: int, region: Grid) -> Grid:
     """Return a grid with so many pixels more on each side, as far as the region goes."""
     top = round((region.north - core.north) / core.pixel_m)
     left = round((core.west - region.west) / core.pixel_m)
@@ -102,7 +102,7 @@ def widened(core: Grid, margin: int, region: Grid) -> Grid:
     below = min(margin, region.shape[0] - top - core.shape[0])
     after = min(margin, region.shape[1] - left - core.shape[1])
     shape = (core.shape[0] + above + below, core.shape[1] + before + after)
-    return cut(core, -above, -before, shape)
+    return subgrid(core, -above, -before, shape)
 
 
 def overlap(a: Grid, b: Grid) -> tuple[tuple[slice, slice], tuple[slice, slice]] | None:
@@ -120,7 +120,7 @@ def overlap(a: Grid, b: Grid) -> tuple[tuple[slice, slice], tuple[slice, slice]]
     )
 
 
-def fitting_size_m(
+def fit_tile_size_m(
     given_m: float | None, *, pixel_m: float, halo_m: float, memory_bytes: float
 ) -> float:
     """Return the side of a tile that a worker's memory allows.
@@ -153,7 +153,7 @@ tiles lie closer together than this. Positions of one kind on one bank lie farth
 small clumps, which every tile sees alike."""
 
 
-def anchors(positions: gpd.GeoDataFrame) -> FloatArray:
+def anchor_points(positions: gpd.GeoDataFrame) -> FloatArray:
     """Return the anchor of each position: a line's middle, an area's centroid."""
     shapes = positions.geometry.to_numpy()
     points = shapely.centroid(shapes)
@@ -170,7 +170,7 @@ def region_ids(positions: gpd.GeoDataFrame) -> dict[str, str]:
     says where it is and stays whatever is found elsewhere. A second position of a kind in the
     same 10 m gets a number after it.
     """
-    at = anchors(positions)
+    at = anchor_points(positions)
     lon, lat = Transformer.from_crs(positions.crs, WGS84, always_xy=True).transform(
         at[:, 0], at[:, 1]
     )
@@ -184,13 +184,13 @@ def region_ids(positions: gpd.GeoDataFrame) -> dict[str, str]:
     return named
 
 
-def under_region_ids(positions: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+def with_region_ids(positions: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Return positions under the region's ids, in their order."""
     moved = positions.assign(id=positions["id"].map(region_ids(positions)))
     return moved.sort_values("id", ignore_index=True)
 
 
-def renamed(
+def rename_blinds(
     positions: gpd.GeoDataFrame, candidates: gpd.GeoDataFrame
 ) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:
     """Return positions and their blinds under the region's ids, in the order of the ids."""
@@ -201,12 +201,12 @@ def renamed(
     ]
     stems = candidates["position_id"].map(names)
     blinds = candidates.assign(id=stems + pd.Series(letters, dtype=object), position_id=stems)
-    return under_region_ids(positions), blinds.sort_values("id", ignore_index=True)
+    return with_region_ids(positions), blinds.sort_values("id", ignore_index=True)
 
 
-def reported(positions: gpd.GeoDataFrame, tile: Piece) -> pd.DataFrame:
+def report_sightings(positions: gpd.GeoDataFrame, tile: Piece) -> pd.DataFrame:
     """Return the positions a tile reports: `id`, `kind`, anchor `x`, `y`, and whether it `owns`."""
-    at = anchors(positions)
+    at = anchor_points(positions)
     west, south, east, north = tile.core.bounds
     near = (
         (at[:, 0] >= west - SEAM_M)
@@ -228,13 +228,13 @@ def reported(positions: gpd.GeoDataFrame, tile: Piece) -> pd.DataFrame:
     return table[near].reset_index(drop=True)
 
 
-def keep(found: pd.DataFrame) -> BoolArray:
+def choose_sightings(found: pd.DataFrame) -> BoolArray:
     """Return which sightings stand: each position once.
 
     Parameters
     ----------
     found
-        Rows of `reported` of all tiles.
+        Rows of `report_sightings` of all tiles.
 
     A tile's own position stands, unless another tile owns a sighting of it too: then the first
     tile's does. One that every tile places outside its own core stands for the first that saw it.

@@ -29,8 +29,8 @@ from helpers_gather import (
 import sitegeo
 from sitegeo.cli import main
 from sitegeo.gather.gathering import gather
-from sitegeo.gather.sources import Area, sources
-from sitegeo.gather.writing import write
+from sitegeo.gather.sources import GatherArea, list_sources
+from sitegeo.gather.writing import write_gathered
 from sitegeo.weather.files import read_winds
 
 WHERE = f"{AT[0]},{AT[1]}"
@@ -213,7 +213,7 @@ def test_a_gathered_place_gives_the_survey_of_the_files(places: Path, tmp_path: 
         frame.to_file(tmp_path / "files.gpkg", layer=name)
         write_geojson(frame, root / f"{name}.geojson")
     bands = '["red", "green", "blue", "nir"]'
-    area = Area(lat, lon, 240.0)
+    area = GatherArea(lat, lon, 240.0)
     with served(root) as base:
         options = f'collection = "aerial"\nassets = ["image"]\nbands = {bands}'
         (tmp_path / "sources.toml").write_text(
@@ -223,12 +223,12 @@ def test_a_gathered_place_gives_the_survey_of_the_files(places: Path, tmp_path: 
             + source(base, "road", "ogc_features", "/ogc", ["roads"], 'collection = "road"')
         )
         made = client(tmp_path / "cache")
-        found = gather(area, sources([tmp_path / "sources.toml"]), made)
+        found = gather(area, list_sources([tmp_path / "sources.toml"]), made)
     picture = found.pictures["imagery"]
     assert made.fetched_bytes <= 2 * picture.values.nbytes + sum(
         p.stat().st_size for p in root.glob("*.geojson")
     )
-    path = write(found, tmp_path / "place", title="cut", finest_m=1.0)
+    path = write_gathered(found, tmp_path / "place", title="cut", finest_m=1.0)
     direct = tmp_path / "direct"
     direct.mkdir()
     with rasterio.open(folder / "imagery.tif") as photo:

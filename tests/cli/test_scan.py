@@ -26,7 +26,7 @@ from sitegeo.cli import main
 from sitegeo.core.wind import Forecast
 from sitegeo.rankings.many_winds import MORNING_HOURS
 from sitegeo.scan import cluster, tiling
-from sitegeo.scan.judging import Asked
+from sitegeo.scan.judging import ScanQuery
 from sitegeo.scan.plates import read_plate
 from sitegeo.scan.region import read_region
 from sitegeo.scan.scanning import Scan
@@ -140,7 +140,7 @@ def test_past_mornings_are_shared_out_and_ask_for_no_new_survey(
     before = {p: p.stat().st_mtime_ns for p in (tmp_path / "out" / "tiles").rglob("*.tif")}
     record = read_winds(demo_place.parent / "past_winds.csv")
     winds = Forecast(record.hours[:60])
-    found = run(region, tmp_path / "out", client, size_m=SIDE_M, asked=Asked(NW, winds=winds))
+    found = run(region, tmp_path / "out", client, size_m=SIDE_M, asked=ScanQuery(NW, winds=winds))
     assert {p: p.stat().st_mtime_ns for p in before} == before
     blinds = found.found.blinds
     assert json.loads((tmp_path / "out" / "scan.json").read_text())["mornings"] == len(
@@ -240,7 +240,7 @@ def test_workers_started_apart_are_joined_by_address_and_one_may_die(
 
         with Client(at, timeout=60) as waiting:
             waiting.wait_for_workers(2, timeout=90)
-        with cluster.client_of(address=at, workers=None, memory_bytes=None) as client:
+        with cluster.open_client(address=at, workers=None, memory_bytes=None) as client:
             found = run(region, out, client, size_m=NINTH_M, progress=kill_one)
     finally:
         for process in started:
@@ -269,7 +269,7 @@ def test_nobody_at_the_address(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(cluster, "JOIN_S", 0.5)
     with (
         pytest.raises(sitegeo.SitegeoError, match="--scheduler: no scheduler answers"),
-        cluster.client_of(address="tcp://127.0.0.1:9", workers=None, memory_bytes=None),
+        cluster.open_client(address="tcp://127.0.0.1:9", workers=None, memory_bytes=None),
     ):
         pass
 

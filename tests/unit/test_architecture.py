@@ -42,8 +42,8 @@ ARROWS: dict[str, set[str]] = {
     },
     "gather": {"weather", "places", "core"},
     "scan": {
-        *("gather", "rankings", "surveys", "siting", "spreads", "law", "exposure", "shore"),
-        *("places", "core"),
+        *("gather", "rankings", "surveys", "spreads", "law", "exposure", "shore", "places"),
+        "core",
     },
     "qgis": {"scan", "surveys", "core"},
     "cli": {

@@ -11,8 +11,8 @@ from helpers_gather import Clock, client, served
 
 from sitegeo.errors import GatherError
 from sitegeo.gather.cache import Answer, Cache
-from sitegeo.gather.client import Client, Limits, Request, Visit
-from sitegeo.gather.remote import RemoteFile, opened
+from sitegeo.gather.client import Client, Fetcher, Limits, Request
+from sitegeo.gather.remote import RemoteFile, open_remote
 
 
 @pytest.fixture(scope="module")
@@ -32,23 +32,23 @@ def clock() -> Clock:
 
 
 @pytest.fixture
-def visit(tmp_path: Path, clock: Clock) -> Iterator[Visit]:
+def fetcher(tmp_path: Path, clock: Clock) -> Iterator[Fetcher]:
     made = client(tmp_path / "cache", clock)
-    yield made.visit(pause_s=0)
+    yield made.fetcher(pause_s=0)
     made.close()
 
 
 def counted(base: str, folder: Path, path: str) -> int:
     """How often a path was asked for."""
     fresh = client(folder / "counting", fresh=True)
-    held: dict[str, int] = fresh.visit(pause_s=0).json(f"{base}/counts")
+    held: dict[str, int] = fresh.fetcher(pause_s=0).json(f"{base}/counts")
     fresh.close()
     return held.get(path, 0)
 
 
-def other(tmp_path: Path, clock: Clock, **options: Any) -> Visit:
+def other(tmp_path: Path, clock: Clock, **options: Any) -> Fetcher:
     """Another run's client, on the same cache."""
-    return client(tmp_path / "cache", clock, **options).visit(pause_s=0, max_age_days=1)
+    return client(tmp_path / "cache", clock, **options).fetcher(pause_s=0, max_age_days=1)
 
 
 def test_an_answer_is_kept_and_given_again(base: str, tmp_path: Path, clock: Clock) -> None:
@@ -93,9 +93,9 @@ def test_a_damaged_entry_of_the_cache_counts_as_absent(tmp_path: Path, clock: Cl
 
 
 def test_what_passes_is_tried_again_with_longer_waits(
-    base: str, tmp_path: Path, visit: Visit, clock: Clock
+    base: str, tmp_path: Path, fetcher: Fetcher, clock: Clock
 ) -> None:
-    assert visit.json(f"{base}/bad/flaky") == {"fine": True}
+    assert fetcher.json(f"{base}/bad/flaky") == {"fine": True}
     assert clock.slept == [1.0, 2.0]
     assert counted(base, tmp_path, "/bad/flaky") == 3
 
@@ -115,11 +115,11 @@ def test_what_passes_is_tried_again_with_longer_waits(
     ],
 )
 def test_services_that_do_not_behave(
-    base: str, tmp_path: Path, visit: Visit, name: str, words: str, asked: int
+    base: str, tmp_path: Path, fetcher: Fetcher, name: str, words: str, asked: int
 ) -> None:
     url = f"{base}/bad/{name}" if name != "missing-page" else f"{base}/files/none.json"
     with pytest.raises(GatherError, match=words) as caught:
-        visit.json(url)
+        fetcher.json(url)
     assert str(caught.value).startswith(url)
     assert counted(base, tmp_path, url.removeprefix(base)) == asked
     assert not [p for p in (tmp_path / "cache").rglob("*") if p.is_file()]
@@ -132,24 +132,24 @@ def test_an_answer_without_end_or_packed_small_is_left_at_the_limit(
     for name in ("endless", "bomb"):
         made = client(tmp_path / "cache", clock, limits=small)
         with pytest.raises(GatherError, match=r"too large: .* at most 1.0 MB"):
-            made.visit(pause_s=0).bytes(f"{base}/bad/{name}")
+            made.fetcher(pause_s=0).bytes(f"{base}/bad/{name}")
         assert made.fetched_bytes < 31_000_000
         made.close()
 
 
 def test_a_run_has_a_limit_of_its_own(base: str, tmp_path: Path, clock: Clock) -> None:
     made = client(tmp_path / "cache", clock, limits=Limits(total_bytes=20))
-    visit = made.visit(pause_s=0)
-    visit.json(f"{base}/files/small.json?n=1")
+    fetcher = made.fetcher(pause_s=0)
+    fetcher.json(f"{base}/files/small.json?n=1")
     with pytest.raises(GatherError, match="this run has fetched"):
-        visit.json(f"{base}/files/small.json?n=2")
+        fetcher.json(f"{base}/files/small.json?n=2")
 
 
 def test_a_silent_service_is_not_waited_for(base: str, tmp_path: Path, clock: Clock) -> None:
     impatient = Limits(silence_s=0.2, attempts=2)
     made = client(tmp_path / "cache", clock, limits=impatient)
     with pytest.raises(GatherError, match="in 2 tries: it does not answer in time"):
-        made.visit(pause_s=0).json(f"{base}/bad/silent")
+        made.fetcher(pause_s=0).json(f"{base}/bad/silent")
 
 
 def test_an_answer_that_trickles_is_given_up(base: str, tmp_path: Path) -> None:
@@ -158,21 +158,21 @@ def test_an_answer_that_trickles_is_given_up(base: str, tmp_path: Path) -> None:
     made = client(tmp_path / "cache", ticking, limits=Limits(request_s=10, attempts=2))
     made.on_bytes = lambda _count: setattr(ticking, "seconds", ticking.seconds + 4)
     with pytest.raises(GatherError, match="it took more than 10 s"):
-        made.visit(pause_s=0).bytes(f"{base}/bad/slow")
+        made.fetcher(pause_s=0).bytes(f"{base}/bad/slow")
 
 
 def test_nobody_there(tmp_path: Path, clock: Clock) -> None:
     made = client(tmp_path / "cache", clock, limits=Limits(attempts=2))
     with pytest.raises(GatherError, match="cannot be reached"):
-        made.visit(pause_s=0).json("http://127.0.0.1:9/x")
+        made.fetcher(pause_s=0).json("http://127.0.0.1:9/x")
 
 
 def test_requests_to_one_server_keep_their_distance(
     base: str, tmp_path: Path, clock: Clock
 ) -> None:
-    visit = client(tmp_path / "cache", clock).visit(pause_s=2.0)
+    fetcher = client(tmp_path / "cache", clock).fetcher(pause_s=2.0)
     for n in range(3):
-        visit.json(f"{base}/files/small.json?pause={n}")
+        fetcher.json(f"{base}/files/small.json?pause={n}")
     assert clock.slept == [2.0, 2.0]
 
 
@@ -187,13 +187,13 @@ def test_requests_to_one_server_keep_their_distance(
         "http://[1",
     ],
 )
-def test_other_addresses_are_never_opened(visit: Visit, url: str) -> None:
+def test_other_addresses_are_never_opened(fetcher: Fetcher, url: str) -> None:
     with pytest.raises(GatherError, match="only http and https addresses are fetched"):
-        visit.bytes(url)
+        fetcher.bytes(url)
 
 
-def test_a_redirect_within_the_web_is_followed(base: str, visit: Visit) -> None:
-    assert visit.json(f"{base}/bad/moved") == {"fine": True}
+def test_a_redirect_within_the_web_is_followed(base: str, fetcher: Fetcher) -> None:
+    assert fetcher.json(f"{base}/bad/moved") == {"fine": True}
 
 
 def test_from_https_to_http_is_not_followed(tmp_path: Path, clock: Clock) -> None:
@@ -205,25 +205,27 @@ def test_from_https_to_http_is_not_followed(tmp_path: Path, clock: Clock) -> Non
     )
     made._http = httpx.Client(transport=sent_on)
     with pytest.raises(GatherError, match="not https, and not followed"):
-        made.visit(pause_s=0).json("https://y.test/a")
+        made.fetcher(pause_s=0).json("https://y.test/a")
 
 
-def test_a_token_is_sent_and_never_kept_or_told(base: str, tmp_path: Path, visit: Visit) -> None:
-    tokens = visit.token(f"{base}/token", "token")
+def test_a_token_is_sent_and_never_kept_or_told(
+    base: str, tmp_path: Path, fetcher: Fetcher
+) -> None:
+    tokens = fetcher.token(f"{base}/token", "token")
     assert "not-to-be-told" in tokens
     url = f"{base}/files/signed/part.bin"
-    assert visit.with_secret(lambda: tokens).part(url, 5, 3).body == bytes([5, 6, 7])
+    assert fetcher.with_secret(lambda: tokens).part(url, 5, 3).body == bytes([5, 6, 7])
     with pytest.raises(GatherError, match="status 403") as caught:
-        visit.with_secret(lambda: "sig=wrong-and-secret").part(url, 9, 3)
+        fetcher.with_secret(lambda: "sig=wrong-and-secret").part(url, 9, 3)
     assert "secret" not in str(caught.value)
     with pytest.raises(GatherError) as caught:
-        visit.json(f"{base}/bad/refused?key=hush")
+        fetcher.json(f"{base}/bad/refused?key=hush")
     assert "hush" not in str(caught.value)
     kept = b"".join(p.read_bytes() for p in (tmp_path / "cache").rglob("*") if p.is_file())
     assert kept
     assert b"not-to-be-told" not in kept
     with pytest.raises(GatherError, match="gave no 'other'"):
-        visit.token(f"{base}/token", "other")
+        fetcher.token(f"{base}/token", "other")
 
 
 def test_says_who_it_is(base: str, tmp_path: Path, clock: Clock) -> None:
@@ -235,8 +237,10 @@ def test_says_who_it_is(base: str, tmp_path: Path, clock: Clock) -> None:
 # Parts of files
 
 
-def test_parts_are_read_in_blocks_and_neighbours_in_one_request(base: str, visit: Visit) -> None:
-    signed = visit.with_secret(lambda: "sig=not-to-be-told")
+def test_parts_are_read_in_blocks_and_neighbours_in_one_request(
+    base: str, fetcher: Fetcher
+) -> None:
+    signed = fetcher.with_secret(lambda: "sig=not-to-be-told")
     file = RemoteFile(signed, f"{base}/files/signed/part.bin")
     whole = bytes(range(256)) * 400
     assert file.read(0, 10) == whole[:10]
@@ -258,23 +262,23 @@ def test_parts_are_read_in_blocks_and_neighbours_in_one_request(base: str, visit
         ("file", "only http and https"),
     ],
 )
-def test_servers_that_give_no_parts(base: str, visit: Visit, name: str, words: str) -> None:
-    with pytest.raises(GatherError, match=words), opened(visit, f"{base}/bad/{name}"):
+def test_servers_that_give_no_parts(base: str, fetcher: Fetcher, name: str, words: str) -> None:
+    with pytest.raises(GatherError, match=words), open_remote(fetcher, f"{base}/bad/{name}"):
         pass
 
 
-def test_a_file_that_changes_under_way(base: str, visit: Visit) -> None:
-    file = RemoteFile(visit, f"{base}/bad/tags")
+def test_a_file_that_changes_under_way(base: str, fetcher: Fetcher) -> None:
+    file = RemoteFile(fetcher, f"{base}/bad/tags")
     file.read(0, 10)
     assert file.read(100_000, 10) == b""
     assert "changed while it was read" in str(file.failure)
 
 
-def test_only_tiff_is_opened(base: str, visit: Visit) -> None:
+def test_only_tiff_is_opened(base: str, fetcher: Fetcher) -> None:
     """Other formats can name further files, on this machine too."""
     with (
         pytest.raises(GatherError, match="cannot be read as a GeoTIFF"),
-        opened(visit, f"{base}/files/text.tif"),
+        open_remote(fetcher, f"{base}/files/text.tif"),
     ):
         pass
 
@@ -300,4 +304,4 @@ def test_a_deep_json_is_no_traceback(tmp_path: Path, clock: Clock) -> None:
     deep = httpx.MockTransport(lambda _: httpx.Response(200, content=b"[" * 200_000))
     made._http = httpx.Client(transport=deep)
     with pytest.raises(GatherError, match="not JSON"):
-        made.visit(pause_s=0).json("https://y.test/a")
+        made.fetcher(pause_s=0).json("https://y.test/a")

@@ -12,9 +12,9 @@ import pytest
 import shapely
 
 from sitegeo.errors import GatherError
-from sitegeo.gather.download import MOST_FILES, unpacked
-from sitegeo.gather.osm import of_area, of_node, of_way, read_osm
-from sitegeo.gather.overpass import Options, query
+from sitegeo.gather.download import MAX_ZIP_FILES, unpack_zip
+from sitegeo.gather.osm import layers_of_area, layers_of_node, layers_of_way, read_osm
+from sitegeo.gather.overpass import OverpassOptions, overpass_query
 from sitegeo.law.features import PAVEMENT_M, plain, targets_of
 
 WORLD = (-180.0, -85.0, 180.0, 85.0)
@@ -115,7 +115,7 @@ def test_a_house_whose_outline_does_not_close_is_still_a_house() -> None:
     ],
 )
 def test_areas(tags: dict[str, str], layer: str, column: str, word: str) -> None:
-    found = dict(of_area(tags))
+    found = dict(layers_of_area(tags))
     assert found[layer][column] == word
 
 
@@ -133,19 +133,21 @@ def test_areas(tags: dict[str, str], layer: str, column: str, word: str) -> None
     ],
 )
 def test_areas_of_no_layer(tags: dict[str, str]) -> None:
-    assert not dict(of_area(tags))
+    assert not dict(layers_of_area(tags))
 
 
 def test_lines_and_points() -> None:
-    (road,) = dict(of_way({"highway": "track", "width": "3 m", "surface": "gravel"})).values()
+    (road,) = dict(
+        layers_of_way({"highway": "track", "width": "3 m", "surface": "gravel"})
+    ).values()
     assert road == {"class": "track", "width_m": 3.0, "surface": "gravel", "name": None}
-    assert dict(of_way({"highway": "construction"}))["roads"]["class"] == "construction"
+    assert dict(layers_of_way({"highway": "construction"}))["roads"]["class"] == "construction"
     for gone in ("proposed", "razed", "platform"):
-        assert not dict(of_way({"highway": gone}))
-    assert dict(of_way({"highway": "service", "width": "wide"}))["roads"]["width_m"] is None
-    assert dict(of_node({"place": "isolated_dwelling"}))["dwellings"]["kind"] == "house"
-    assert dict(of_node({"highway": "trailhead", "name": "N"}))["access"]["name"] == "N"
-    assert not dict(of_node({"highway": "traffic_signals"}))
+        assert not dict(layers_of_way({"highway": gone}))
+    assert dict(layers_of_way({"highway": "service", "width": "wide"}))["roads"]["width_m"] is None
+    assert dict(layers_of_node({"place": "isolated_dwelling"}))["dwellings"]["kind"] == "house"
+    assert dict(layers_of_node({"highway": "trailhead", "name": "N"}))["access"]["name"] == "N"
+    assert not dict(layers_of_node({"highway": "traffic_signals"}))
 
 
 def test_the_words_are_those_the_law_knows() -> None:
@@ -158,7 +160,7 @@ def test_the_words_are_those_the_law_knows() -> None:
 
 def test_the_question_to_overpass() -> None:
     """Order of its bounding box: south, west, north, east (Overpass QL reference)."""
-    text = query((-90.6, 44.1, -90.5, 44.2), Options())
+    text = overpass_query((-90.6, 44.1, -90.5, 44.2), OverpassOptions())
     assert "[out:xml]" in text
     assert "[bbox:44.100000,-90.600000,44.200000,-90.500000]" in text
     assert 'nwr["building"];' in text
@@ -193,7 +195,7 @@ def test_a_name_that_leads_out_of_the_zip_is_refused(tmp_path: Path, name: str) 
     into.mkdir(parents=True)
     archive = packed(tmp_path / "a.zip", {"fine.geojson": b"{}", name: b"x"})
     with pytest.raises(GatherError, match="leads out of it"):
-        unpacked(archive, into, where="x")
+        unpack_zip(archive, into, where="x")
     assert not list(tmp_path.rglob("*evil*"))
 
 
@@ -201,32 +203,32 @@ def test_a_link_in_a_zip_is_refused(tmp_path: Path) -> None:
     link = (stat.S_IFLNK | 0o777) << 16
     archive = packed(tmp_path / "a.zip", {"a.gpkg": b"/etc/passwd"}, external_attr=link)
     with pytest.raises(GatherError, match="leads out of it"):
-        unpacked(archive, tmp_path, where="x")
+        unpack_zip(archive, tmp_path, where="x")
 
 
 def test_zips_that_hold_too_much_or_are_damaged(tmp_path: Path) -> None:
-    many = packed(tmp_path / "many.zip", {f"{n}.gpkg": b"" for n in range(MOST_FILES + 1)})
-    with pytest.raises(GatherError, match=f"holds {MOST_FILES + 1} files"):
-        unpacked(many, tmp_path, where="x")
+    many = packed(tmp_path / "many.zip", {f"{n}.gpkg": b"" for n in range(MAX_ZIP_FILES + 1)})
+    with pytest.raises(GatherError, match=f"holds {MAX_ZIP_FILES + 1} files"):
+        unpack_zip(many, tmp_path, where="x")
     data = bytearray(packed(tmp_path / "big.zip", {"a.gpkg": b"\0" * 1_000_000}).read_bytes())
     size = (1_000_000).to_bytes(4, "little")
     lying = bytes(data).replace(size, (600_000_000).to_bytes(4, "little"))
     (tmp_path / "big.zip").write_bytes(lying)
     with pytest.raises(GatherError, match="holds too much"):
-        unpacked(tmp_path / "big.zip", tmp_path, where="x")
+        unpack_zip(tmp_path / "big.zip", tmp_path, where="x")
     small = bytes(data).replace(size, (10).to_bytes(4, "little"))
     (tmp_path / "small.zip").write_bytes(small)
     with pytest.raises(GatherError, match="is not a zip that can be unpacked"):
-        unpacked(tmp_path / "small.zip", tmp_path, where="x")
+        unpack_zip(tmp_path / "small.zip", tmp_path, where="x")
     (tmp_path / "cut.zip").write_bytes(bytes(data[:200]))
     with pytest.raises(GatherError, match="is not a zip that can be unpacked"):
-        unpacked(tmp_path / "cut.zip", tmp_path, where="x")
+        unpack_zip(tmp_path / "cut.zip", tmp_path, where="x")
 
 
 def test_only_map_files_are_written_flat(tmp_path: Path) -> None:
     into = tmp_path / "into"
     into.mkdir()
     held = {"a/b/c.shp": b"1", "a/b/c.dbf": b"2", "a/run.exe": b"3", "readme.txt": b"4"}
-    files = unpacked(packed(tmp_path / "a.zip", held), into, where="x")
+    files = unpack_zip(packed(tmp_path / "a.zip", held), into, where="x")
     assert sorted(f.name for f in files) == ["c.dbf", "c.shp"]
     assert sorted(p.name for p in into.iterdir()) == ["c.dbf", "c.shp"]

@@ -22,22 +22,29 @@ from rasterio.warp import calculate_default_transform, reproject
 from sitegeo.errors import GatherError, PlaceError, StepError, UsageError
 from sitegeo.gather.client import Client
 from sitegeo.gather.gathering import PLACE_ROLES, Gathered, gather
-from sitegeo.gather.mosaic import Scene, mosaic, newest_complete
-from sitegeo.gather.sources import SOURCE_GROUP, Area, Found, Service, Source, sources
-from sitegeo.gather.writing import write
+from sitegeo.gather.mosaic import Scene, mosaic_scenes, order_scenes
+from sitegeo.gather.sources import (
+    SOURCE_GROUP,
+    DataSource,
+    GatherArea,
+    Service,
+    SourceData,
+    list_sources,
+)
+from sitegeo.gather.writing import write_gathered
 from sitegeo.places.place import read_place
 
 RADIUS_M = 250.0
-AREA = Area(*AT, RADIUS_M)
+AREA = GatherArea(*AT, RADIUS_M)
 BANDS = ("red", "green", "blue", "nir")
 ALL = PLACE_ROLES | {"forecast"}
 Asking = Callable[..., Gathered]
 
 
-def listed(folder: Path, text: str) -> tuple[Source, ...]:
+def listed(folder: Path, text: str) -> tuple[DataSource, ...]:
     path = folder / "sources.toml"
     path.write_text(text, encoding="utf-8")
-    return sources([path])
+    return list_sources([path])
 
 
 @pytest.fixture(scope="module")
@@ -61,7 +68,7 @@ def ask(local_services: tuple[str, Path], tmp_path: Path) -> Iterator[Asking]:
     """Gather from one source, described as in a file."""
     made = client(tmp_path / "cache")
 
-    def asked(name: str, *described: Any, area: Area = AREA, **options: Any) -> Gathered:
+    def asked(name: str, *described: Any, area: GatherArea = AREA, **options: Any) -> Gathered:
         text = "alone = true\n" + source(local_services[0], name, *described)
         found = gather(area, listed(tmp_path, text), made, **options)
         found.client = made  # type: ignore[attr-defined]
@@ -84,7 +91,7 @@ def demo_crop(demo_place: Path, name: str, transform: Any, shape: tuple[int, int
         return held.read(window=window)
 
 
-def near(frame: gpd.GeoDataFrame, area: Area = AREA) -> gpd.GeoDataFrame:
+def near(frame: gpd.GeoDataFrame, area: GatherArea = AREA) -> gpd.GeoDataFrame:
     """Features that meet what is asked for, 2 km around the area."""
     box = shapely.box(*area.bounds(margin_m=2000.0))
     return frame[frame.to_crs(4326).intersects(box)]
@@ -177,13 +184,13 @@ def test_gaps_are_filled_from_older_images(ask: Asking, local_services: tuple[st
     to_wgs84 = Transformer.from_crs(26915, 4326, always_xy=True)
     lon, lat = to_wgs84.transform(WORLD[0] + 90, WORLD[3] - 90)
     options = IMAGERY.format(base=local_services[0])
-    inside = ask("photo", "stac", "/stac", ["imagery"], options, area=Area(lat, lon, 60))
+    inside = ask("photo", "stac", "/stac", ["imagery"], options, area=GatherArea(lat, lon, 60))
     assert inside.pictures["imagery"].taken == ("2026-06-01",)
     lon, lat = to_wgs84.transform(WORLD[0] + 200, WORLD[3] - 90)
-    across = ask("photo", "stac", "/stac", ["imagery"], options, area=Area(lat, lon, 60))
+    across = ask("photo", "stac", "/stac", ["imagery"], options, area=GatherArea(lat, lon, 60))
     assert across.pictures["imagery"].taken == ("2025-09-14",)
     lon, lat = to_wgs84.transform(WORLD[0] + 20, WORLD[3] - 300)
-    beyond = ask("photo", "stac", "/stac", ["imagery"], options, area=Area(lat, lon, 60))
+    beyond = ask("photo", "stac", "/stac", ["imagery"], options, area=GatherArea(lat, lon, 60))
     assert 0.5 < beyond.pictures["imagery"].covered < 0.8
     (part,) = beyond.parts
     assert any("% of the area" in note for note in part.notes)
@@ -194,7 +201,7 @@ def scene(name: str, day: str, *box: float) -> Scene:
 
 
 def test_the_newest_complete_coverage_comes_first() -> None:
-    area = Area(44.0, -90.0, 1000)
+    area = GatherArea(44.0, -90.0, 1000)
     west, south, east, north = area.bounds()
     middle = (west + east) / 2
     scenes = [
@@ -204,11 +211,11 @@ def test_the_newest_complete_coverage_comes_first() -> None:
         scene("part", "2023-05-01", west - 1, south - 1, middle, north + 1),
         scene("away", "2024-05-01", east + 1, south - 1, east + 2, north + 1),
     ]
-    by_year = [s.id for s in newest_complete(scenes, area, by="year")]
+    by_year = [s.id for s in order_scenes(scenes, area, by="year")]
     assert by_year == ["right", "left", "part", "old"]
-    by_day = [s.id for s in newest_complete(scenes, area, by="day")]
+    by_day = [s.id for s in order_scenes(scenes, area, by="day")]
     assert by_day == ["old", "part", "right", "left"]
-    assert newest_complete(scenes[4:], area, by="day") == []
+    assert order_scenes(scenes[4:], area, by="day") == []
 
 
 def test_files_of_a_band_each_are_put_together(
@@ -258,14 +265,14 @@ def turned(demo_place: Path, name: str, box: Sequence[float], crs: str) -> tuple
     return out, to
 
 
-def cut(services: tuple[str, Path], folder: Path, *paths: Path, area: Area = AREA) -> Any:
+def cut(services: tuple[str, Path], folder: Path, *paths: Path, area: GatherArea = AREA) -> Any:
     """The area cut out of served files, the first one first."""
     scenes = [
         Scene(p.stem, (f"{services[0]}/files/{p.name}",), "2020-01-01", shapely.box(0, 0, 1, 1))
         for p in paths
     ]
-    visit = client(folder / "cache").visit(pause_s=0)
-    return mosaic(scenes, area, visit, finest_m=1.0, bands=BANDS, void=0)
+    fetcher = client(folder / "cache").fetcher(pause_s=0)
+    return mosaic_scenes(scenes, area, fetcher, finest_m=1.0, bands=BANDS, void=0)
 
 
 WEST, SOUTH, EAST, NORTH = WORLD
@@ -375,7 +382,7 @@ def test_forecast_and_zone(whole: tuple[Gathered, Client], ask: Asking) -> None:
 
 
 def test_what_is_written_is_a_place(whole: tuple[Gathered, Client], tmp_path: Path) -> None:
-    path = write(whole[0], tmp_path / "out", title='A "lake"', finest_m=1.0)
+    path = write_gathered(whole[0], tmp_path / "out", title='A "lake"', finest_m=1.0)
     held = tomllib.loads(path.read_text(encoding="utf-8"))
     assert held["title"] == 'A "lake"'
     assert "law" not in held
@@ -402,13 +409,13 @@ def files_of(folder: Path) -> dict[str, bytes]:
 def test_the_same_answers_give_the_same_bytes_and_nothing_is_fetched_twice(
     whole: tuple[Gathered, Client], cache: Path, local_services: tuple[str, Path], tmp_path: Path
 ) -> None:
-    write(whole[0], tmp_path / "one", title="x", finest_m=1.0)
+    write_gathered(whole[0], tmp_path / "one", title="x", finest_m=1.0)
     later = Clock()
     later.seconds = 1800
     again = client(cache, later, offline=True)
     known = listed(tmp_path, all_sources(local_services[0]))
     found = gather(AREA, known, again, roles=ALL)
-    write(found, tmp_path / "two", title="x", finest_m=1.0)
+    write_gathered(found, tmp_path / "two", title="x", finest_m=1.0)
     assert again.requests == 0
     assert files_of(tmp_path / "one") == files_of(tmp_path / "two")
 
@@ -433,8 +440,8 @@ def test_a_killed_run_goes_on_where_it_stopped(
         gather(AREA, known, dying, roles=ALL)
     second = client(tmp_path / "cache")
     found = gather(AREA, known, second, roles=ALL)
-    write(found, tmp_path / "again", title="x", finest_m=1.0)
-    write(whole[0], tmp_path / "undisturbed", title="x", finest_m=1.0)
+    write_gathered(found, tmp_path / "again", title="x", finest_m=1.0)
+    write_gathered(whole[0], tmp_path / "undisturbed", title="x", finest_m=1.0)
     assert files_of(tmp_path / "again") == files_of(tmp_path / "undisturbed")
     assert second.fetched_bytes < whole[1].fetched_bytes
 
@@ -492,7 +499,7 @@ def test_a_source_that_breaks_a_library_is_told_not_fatal(
 
 
 def test_a_layer_without_a_feature_counts_as_not_given(ask: Asking) -> None:
-    far = Area(10.0, 10.0, 500)
+    far = GatherArea(10.0, 10.0, 500)
     found = ask("lakes", "ogc_features", "/ogc", ["water"], 'collection = "water"', area=far)
     assert found.reasons["water"] == "Local lakes: holds nothing of it here"
 
@@ -500,7 +507,7 @@ def test_a_layer_without_a_feature_counts_as_not_given(ask: Asking) -> None:
 def test_no_photo_no_place(ask: Asking, tmp_path: Path) -> None:
     found = ask("lakes", "ogc_features", "/ogc", ["water"], 'collection = "water"')
     with pytest.raises(GatherError, match="no photo of this spot was found"):
-        write(found, tmp_path / "out", title="x", finest_m=1.0)
+        write_gathered(found, tmp_path / "out", title="x", finest_m=1.0)
     assert not (tmp_path / "out").exists()
 
 
@@ -508,7 +515,7 @@ def test_no_photo_no_place(ask: Asking, tmp_path: Path) -> None:
 
 
 def test_every_shipped_source_can_be_read_and_says_its_terms() -> None:
-    shipped = sources()
+    shipped = list_sources()
     assert len({s.id for s in shipped}) == len(shipped)
     gives = {role for s in shipped for role in s.gives}
     assert {"imagery", "canopy", "ground", "water", "roads", "dwellings", "public_land"} <= gives
@@ -564,10 +571,10 @@ def test_another_package_brings_a_service_and_its_sources(
     path = tmp_path / "ours.toml"
     path.write_text(source("https://x.test", "ours", "mine", "", ["access"]))
     point = gpd.GeoDataFrame({"kind": ["ramp"]}, geometry=[shapely.Point(*AT[::-1])], crs=4326)
-    made = Service(lambda wanted, visit: Found({"access": point}), path)
+    made = Service(lambda wanted, fetcher: SourceData({"access": point}), path)
     monkeypatch.setattr("helpers_gather.MINE", made, raising=False)
     brought(monkeypatch, "helpers_gather:MINE")
-    known = sources()
+    known = list_sources()
     assert known[0].id == "ours"
     found = gather(AREA, known[:1], client(tmp_path / "cache"), roles={"access"})
     assert list(found.frames["access"]["kind"]) == ["ramp"]
@@ -586,7 +593,7 @@ def test_services_that_cannot_be_used(
 ) -> None:
     brought(monkeypatch, *values)
     with pytest.raises(StepError, match=words):
-        sources()
+        list_sources()
 
 
 def test_one_lake_of_two_maps_is_one_lake(
@@ -616,4 +623,4 @@ def test_options_are_checked_where_they_are_used(ask: Asking) -> None:
 )
 def test_areas_that_cannot_be(lat: float, lon: float, radius: float) -> None:
     with pytest.raises(UsageError):
-        Area(lat, lon, radius)
+        GatherArea(lat, lon, radius)

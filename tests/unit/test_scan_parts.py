@@ -1,4 +1,4 @@
-"""The parts of a scan one by one: tiles, seams, sources, vectors."""
+"""The parts of a scan one by one: tiles, seams, rasters, vectors."""
 
 from __future__ import annotations
 
@@ -21,11 +21,19 @@ from pyproj import CRS, Geod, Transformer
 from sitegeo.core.grid import Grid
 from sitegeo.errors import LayerError, UsageError
 from sitegeo.places.config import LayerSource
-from sitegeo.scan import nearby, sources
-from sitegeo.scan.extracts import sorted_out
-from sitegeo.scan.merging import shares
+from sitegeo.scan import rasters, vectors
+from sitegeo.scan.extracts import sort_extracts
+from sitegeo.scan.merging import morning_shares
 from sitegeo.scan.region import Region, read_region, read_shapes
-from sitegeo.scan.tiling import SEAM_M, fitting_size_m, keep, overlap, plates, region_ids, tiles
+from sitegeo.scan.tiling import (
+    SEAM_M,
+    choose_sightings,
+    cut_plates,
+    cut_tiles,
+    fit_tile_size_m,
+    overlap,
+    region_ids,
+)
 
 UTM = CRS.from_user_input(UTM17)
 GRID = Grid(UTM, WEST, NORTH, 1.0, (1000, 1700))
@@ -33,7 +41,7 @@ GRID = Grid(UTM, WEST, NORTH, 1.0, (1000, 1700))
 
 @pytest.mark.parametrize("size_m", [1000.0, 333.0, 250.0])
 def test_every_point_lies_in_one_core(size_m: float) -> None:
-    pieces = tiles(GRID, size_m=size_m, halo_m=300)
+    pieces = cut_tiles(GRID, size_m=size_m, halo_m=300)
     rng = np.random.default_rng(5)
     x = WEST + rng.uniform(0, 1700, 300)
     y = NORTH - rng.uniform(0, 1000, 300)
@@ -43,16 +51,16 @@ def test_every_point_lies_in_one_core(size_m: float) -> None:
 
 
 def test_a_tile_sees_its_halo_and_no_farther_than_the_region() -> None:
-    first, *_ = tiles(GRID, size_m=400, halo_m=300)
+    first, *_ = cut_tiles(GRID, size_m=400, halo_m=300)
     assert first.seen.shape == (700, 700)
-    middle = next(t for t in tiles(GRID, size_m=400, halo_m=300) if t.name == "tile-r001c001")
+    middle = next(t for t in cut_tiles(GRID, size_m=400, halo_m=300) if t.name == "tile-r001c001")
     assert middle.seen.shape == (900, 1000)
     assert middle.seen.bounds == (WEST + 100, NORTH - 1000, WEST + 1100, NORTH - 100)
 
 
 def test_plates_do_not_depend_on_tiles_and_cover_the_region_once() -> None:
     seen = np.zeros(GRID.shape, int)
-    for plate in plates(GRID):
+    for plate in cut_plates(GRID):
         shared = overlap(GRID, plate.core)
         assert shared is not None
         seen[shared[0]] += 1
@@ -61,12 +69,12 @@ def test_plates_do_not_depend_on_tiles_and_cover_the_region_once() -> None:
 
 def test_tiles_are_cut_to_the_memory_or_refused() -> None:
     given = {"pixel_m": 1.0, "halo_m": 600.0}
-    small = fitting_size_m(None, memory_bytes=2.5e9, **given)
-    large = fitting_size_m(None, memory_bytes=4e9, **given)
+    small = fit_tile_size_m(None, memory_bytes=2.5e9, **given)
+    large = fit_tile_size_m(None, memory_bytes=4e9, **given)
     assert small < large
-    assert fitting_size_m(500.0, memory_bytes=4e9, **given) == 500.0
+    assert fit_tile_size_m(500.0, memory_bytes=4e9, **given) == 500.0
     with pytest.raises(UsageError, match="Give --memory more"):
-        fitting_size_m(None, memory_bytes=0.6e9, **given)
+        fit_tile_size_m(None, memory_bytes=0.6e9, **given)
 
 
 def sighting(
@@ -91,9 +99,9 @@ def test_a_position_on_a_seam_stands_once() -> None:
             sighting("y-a", 800.0 + SEAM_M / 2, owns=False, tile="a"),
         ]
     )
-    assert found["id"][keep(found)].tolist() == ["both", "none", "plain", "x", "y"]
+    assert found["id"][choose_sightings(found)].tolist() == ["both", "none", "plain", "x", "y"]
     backwards = found.iloc[::-1].reset_index(drop=True)
-    assert set(backwards["id"][keep(backwards)]) == {"both", "none", "plain", "x", "y"}
+    assert set(backwards["id"][choose_sightings(backwards)]) == {"both", "none", "plain", "x", "y"}
 
 
 def test_an_id_is_a_grid_reference() -> None:
@@ -116,11 +124,11 @@ def test_an_id_is_a_grid_reference() -> None:
 
 def test_a_window_over_two_photos_is_the_photo_itself(tmp_path: Path) -> None:
     path = write_photo(tmp_path / "a.tif")
-    crs, pixel_m, found, faults = sources.described([str(path)], crs=None, finest_m=0.5)
+    crs, pixel_m, found, faults = rasters.describe_rasters([str(path)], crs=None, finest_m=0.5)
     assert (crs, pixel_m, faults) == (UTM, 1.0, [])
     grid = Grid(UTM, WEST + 3, NORTH - 5, 1.0, (20, 30))
-    photo, _ = sources.read_photo(found, grid, bands=None)
-    whole, _ = sources.read_photo(found, Grid(UTM, WEST, NORTH, 1.0, (ROWS, COLS)), bands=None)
+    photo, _ = rasters.read_photo(found, grid, bands=None)
+    whole, _ = rasters.read_photo(found, Grid(UTM, WEST, NORTH, 1.0, (ROWS, COLS)), bands=None)
     assert photo is not None
     assert whole is not None
     assert np.array_equal(photo.values, whole.values[:, 5:25, 3:33])
@@ -139,7 +147,7 @@ def test_a_static_catalogue_is_walked(tmp_path: Path) -> None:
     catalogue = pystac.Catalog(id="all", description="photos").to_dict()
     catalogue["links"] = [{"rel": "item", "href": "./item.json"}]
     (tmp_path / "catalogue.json").write_text(json.dumps(catalogue))
-    (found,) = sources.listed(["catalogue.json"], tmp_path)
+    (found,) = rasters.list_rasters(["catalogue.json"], tmp_path)
     assert Path(found).resolve() == (tmp_path / "photo.tif").resolve()
 
 
@@ -152,12 +160,12 @@ def test_layers_near_a_window_and_none_beyond_their_reach(tmp_path: Path, name: 
         houses.to_parquet(path, write_covering_bbox=True)
     else:
         houses.to_file(path)
-    described = nearby.described("dwellings", LayerSource(path=name), tmp_path)
+    described = vectors.describe_vector("dwellings", LayerSource(path=name), tmp_path)
     assert described is not None
-    near, _ = nearby.read_near(described, Grid(UTM, WEST, NORTH, 1.0, (200, 200)))
+    near, _ = vectors.read_vector(described, Grid(UTM, WEST, NORTH, 1.0, (200, 200)))
     assert near is not None
     assert near["kind"].tolist() == ["house"]
-    away, told = nearby.read_near(described, Grid(UTM, WEST + 20_000, NORTH, 1.0, (200, 200)))
+    away, told = vectors.read_vector(described, Grid(UTM, WEST + 20_000, NORTH, 1.0, (200, 200)))
     assert away is None
     assert "does not reach here" in told[0]
 
@@ -174,7 +182,7 @@ def test_a_morning_is_judged_by_the_best_blind_of_the_region(tmp_path: Path) -> 
             mean=scores,
             fair=np.ones(scores.shape, bool),
         )
-    share, dates = shares([tmp_path / "a.npz", tmp_path / "b.npz"], {"A", "C"})
+    share, dates = morning_shares([tmp_path / "a.npz", tmp_path / "b.npz"], {"A", "C"})
     assert share == {"A": 0.5, "C": 0.5}
     assert dates == ("2025-11-01", "2025-11-02")
 
@@ -210,11 +218,11 @@ def test_a_folder_a_vrt_and_addresses_show_the_same_photo(
     photos: tuple[str, Path], source: list[str]
 ) -> None:
     base, root = photos
-    named = sources.listed([s.replace("BASE", base) for s in source], root)
-    crs, pixel_m, found, faults = sources.described(named, crs=None, finest_m=0.5)
+    named = rasters.list_rasters([s.replace("BASE", base) for s in source], root)
+    crs, pixel_m, found, faults = rasters.describe_rasters(named, crs=None, finest_m=0.5)
     assert (crs, pixel_m, faults) == (UTM, 1.0, [])
     grid = Grid(UTM, WEST, NORTH, 1.0, (ROWS, COLS // 2 * 2))
-    photo, faults = sources.read_photo(found, grid, bands=None)
+    photo, faults = rasters.read_photo(found, grid, bands=None)
     assert not faults
     assert photo is not None
     assert np.array_equal(photo.values, scene()[:, :, : COLS // 2 * 2])
@@ -223,7 +231,7 @@ def test_a_folder_a_vrt_and_addresses_show_the_same_photo(
 def test_an_address_that_is_not_there_is_a_fault_of_its_own(photos: tuple[str, Path]) -> None:
     base, root = photos
     named = [str(root / "files" / "0.tif"), f"{base}/files/none.tif"]
-    _, _, found, faults = sources.described(named, crs=None, finest_m=0.5)
+    _, _, found, faults = rasters.describe_rasters(named, crs=None, finest_m=0.5)
     assert [s.path for s in found] == named[:1]
     assert [path for path, _ in faults] == named[1:]
 
@@ -254,7 +262,7 @@ def test_an_extract_gives_the_layers_of_a_region(tmp_path: Path) -> None:
         far = {"leisure": "slipway"}  # the extract's only ramp lies 80 km away
         out.add_way(mutable.Way(id=3, nodes=[9, 10], tags=far, version=1))
     region = region_at(tmp_path, lon, lat, 'vectors = "county.osm.pbf"')
-    first = sorted_out(region, tmp_path / "work")
+    first = sort_extracts(region, tmp_path / "work")
     assert set(first.vectors) == {"roads", "dwellings"}
     shapes, _ = read_shapes(first, region.grid)
     assert shapes["dwellings"]["kind"].tolist() == ["house"]
@@ -264,7 +272,7 @@ def test_an_extract_gives_the_layers_of_a_region(tmp_path: Path) -> None:
     wide = geod.inv(lon, lat, lon + 2e-4, lat)[2] * geod.inv(lon, lat, lon, lat + 2e-4)[2]
     assert shapes["dwellings"].area.sum() == pytest.approx(wide, rel=1e-3)
     held = {p: p.stat().st_mtime_ns for p in (tmp_path / "work").rglob("*.*")}
-    sorted_out(region, tmp_path / "work")
+    sort_extracts(region, tmp_path / "work")
     assert {p: p.stat().st_mtime_ns for p in (tmp_path / "work").rglob("*.*")} == held
 
 
@@ -273,7 +281,7 @@ def test_a_real_extract_by_the_counts_of_its_readme(places: Path, tmp_path: Path
     pytest.importorskip("osmium")
     extract = places / "danube-krems" / "nashua-nh.osm.pbf"
     region = region_at(tmp_path, -71.43, 42.79, f'vectors = "{extract.as_posix()}"')
-    found = sorted_out(region, tmp_path / "work")
+    found = sort_extracts(region, tmp_path / "work")
     counts = {r: len(gpd.read_parquet(found.vectors[r].path)) for r in ("water", "dwellings")}
     assert counts == {"water": 14, "dwellings": 311}
 

@@ -17,7 +17,7 @@ from sitegeo.cli import options
 if TYPE_CHECKING:
     from sitegeo.gather.client import Client
     from sitegeo.gather.gathering import Gathered
-    from sitegeo.gather.sources import Source
+    from sitegeo.gather.sources import DataSource
 
 
 class LengthParam(options.TextParam[float]):
@@ -121,10 +121,10 @@ def command(
     require_extra()
     from sitegeo.core.output import require_free
     from sitegeo.gather.gathering import PLACE_ROLES, gather
-    from sitegeo.gather.sources import Area, sources
-    from sitegeo.gather.writing import MARKER, record, write
+    from sitegeo.gather.sources import GatherArea, list_sources
+    from sitegeo.gather.writing import GATHER_RECORD, gather_record, write_gathered
 
-    listed = sources(own)
+    listed = list_sources(own)
     if listing:
         _print_sources(listed)
         return
@@ -134,10 +134,10 @@ def command(
         )
     if offline and fresh:
         raise click.UsageError("Give --offline or --fresh, not both.")
-    area = Area(*at, radius)
+    area = GatherArea(*at, radius)
     roles = (PLACE_ROLES if out else frozenset()) | ({"forecast"} if forecast else set())
     if out is not None:
-        require_free(out.absolute(), MARKER, overwrite=overwrite)
+        require_free(out.absolute(), GATHER_RECORD, overwrite=overwrite)
     if forecast is not None:
         _require_new(forecast, overwrite=overwrite)
     with (
@@ -151,11 +151,11 @@ def command(
         if out is not None:
             show("writing")
             named = title or f"{area.lat:.4f}, {area.lon:.4f}"
-            write(found, out, title=named, finest_m=finest, overwrite=overwrite)
+            write_gathered(found, out, title=named, finest_m=finest, overwrite=overwrite)
     if forecast is not None:
         _write_forecast(found, forecast)
     if as_json:
-        click.echo(json.dumps(record(found), indent=1, ensure_ascii=False))
+        click.echo(json.dumps(gather_record(found), indent=1, ensure_ascii=False))
     else:
         _print_gathered(found, client, out, forecast, quiet=quiet)
 
@@ -231,7 +231,7 @@ def _write_forecast(found: Gathered, path: Path) -> None:
     path.write_text(text, encoding="utf-8")
 
 
-def _print_sources(listed: Sequence[Source]) -> None:
+def _print_sources(listed: Sequence[DataSource]) -> None:
     from sitegeo.cli.report.tables import print_table
 
     heads = ("source", "gives", "licence", "asked by", "title")

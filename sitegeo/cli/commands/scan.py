@@ -77,7 +77,7 @@ def command(
     from sitegeo.core.wind import Wind
     from sitegeo.law.daylight import read_when
     from sitegeo.scan import cluster
-    from sitegeo.scan.judging import Asked
+    from sitegeo.scan.judging import ScanQuery
     from sitegeo.scan.region import read_region
     from sitegeo.scan.scanning import scan
     from sitegeo.weather.files import read_winds
@@ -87,9 +87,9 @@ def command(
     if when is not None and wind is None:
         raise click.UsageError("Give --wind with --when.")
     blowing = None if wind is None else Wind.parse(wind)
-    cluster.require()
+    cluster.require_dask()
     described = read_region(region, law=how.chosen_law)
-    asked = Asked(
+    asked = ScanQuery(
         blowing,
         None if when is None else read_when(when, described.file.place.zone),
         None
@@ -99,7 +99,7 @@ def command(
     for file, reason in described.faults:
         options.say(f"Left out: {reason}" if reason.startswith(file) else f"{file}: {reason}")
     with (
-        cluster.client_of(address=scheduler, workers=workers, memory_bytes=memory) as client,
+        cluster.open_client(address=scheduler, workers=workers, memory_bytes=memory) as client,
         _show_progress(quiet=how.quiet) as show,
     ):
         options.say(f"Dashboard: {client.dashboard_link}", quiet=how.quiet)

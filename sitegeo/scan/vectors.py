@@ -20,17 +20,14 @@ from sitegeo.core.grid import WGS84, Grid
 from sitegeo.core.inputs import VECTOR_ROLES
 from sitegeo.core.typing import Bounds
 from sitegeo.errors import CrsError, LayerError, MissingExtraError, SitegeoError
-from sitegeo.places.config import LayerSource
+from sitegeo.places.config import REACH_M, LayerSource
 from sitegeo.places.vectors import conformed
 
-REACH_M = 2000.0
-"""Vectors are read this far beyond a window, as `place` does: houses off the photo count."""
-
-PARQUET = frozenset({".parquet", ".geoparquet"})
-EXTRACTS = (".osm.pbf", ".pbf", ".osm", ".osm.gz", ".osm.bz2")
+PARQUET_SUFFIXES = frozenset({".parquet", ".geoparquet"})
+EXTRACT_SUFFIXES = (".osm.pbf", ".pbf", ".osm", ".osm.gz", ".osm.bz2")
 
 
-WORLD = (-180.0, -90.0, 180.0, 90.0)
+_WORLD = (-180.0, -90.0, 180.0, 90.0)
 
 
 @dataclass(frozen=True)
@@ -47,7 +44,7 @@ class VectorSource:
     @property
     def parquet(self) -> bool:
         """Whether it is read with pyarrow."""
-        return self.path.suffix.lower() in PARQUET
+        return self.path.suffix.lower() in PARQUET_SUFFIXES
 
     @property
     def extract(self) -> bool:
@@ -57,10 +54,10 @@ class VectorSource:
 
 def is_extract(path: Path) -> bool:
     """Whether a file is an OSM extract by its name."""
-    return path.name.lower().endswith(EXTRACTS)
+    return path.name.lower().endswith(EXTRACT_SUFFIXES)
 
 
-def described(role: str, given: LayerSource, base: Path) -> VectorSource | None:
+def describe_vector(role: str, given: LayerSource, base: Path) -> VectorSource | None:
     """Return a layer by its header; None for one without a feature, which counts as not given.
 
     Raises
@@ -77,9 +74,9 @@ def described(role: str, given: LayerSource, base: Path) -> VectorSource | None:
                 role, ["'layer' and 'where' do not work on an OSM extract"], where=path,
                 remedy="Filter the file beforehand",
             )  # fmt: skip
-        return VectorSource(role, path, None, None, WGS84.to_wkt(), WORLD)
+        return VectorSource(role, path, None, None, WGS84.to_wkt(), _WORLD)
     try:
-        if path.suffix.lower() in PARQUET:
+        if path.suffix.lower() in PARQUET_SUFFIXES:
             return _parquet(role, given, path)
         layers = [str(name) for name, _ in pyogrio.list_layers(path)]
         name = given.layer or (role if role in layers else layers[0])
@@ -105,7 +102,7 @@ def described(role: str, given: LayerSource, base: Path) -> VectorSource | None:
     return VectorSource(role, path, name, given.where, CRS(info["crs"]).to_wkt(), bounds)  # type: ignore[arg-type]
 
 
-def layers_in(given: LayerSource, base: Path) -> dict[str, LayerSource]:
+def layers_of_file(given: LayerSource, base: Path) -> dict[str, LayerSource]:
     """Return the layers of one file of them all, by role.
 
     Raises
@@ -177,7 +174,7 @@ def _no_crs(path: Path, layer: str) -> CrsError:
     )
 
 
-def read_near(source: VectorSource, grid: Grid) -> tuple[gpd.GeoDataFrame | None, list[str]]:
+def read_vector(source: VectorSource, grid: Grid) -> tuple[gpd.GeoDataFrame | None, list[str]]:
     """Return what of a layer lies near a window, in its CRS, and notes on repairs.
 
     None where the layer's extent does not reach the window: it says nothing there, and nothing
@@ -225,7 +222,7 @@ def _read(source: VectorSource, reach: Bounds) -> gpd.GeoDataFrame:
         raise LayerError(source.role, [f"cannot be read: {error}"], where=source.path) from None
 
 
-def content_key(layers: Mapping[str, Any]) -> str:
+def layers_key(layers: Mapping[str, Any]) -> str:
     """Return a hash of the shapes and attributes of layers."""
     digest = hashlib.sha256()
     for name, frame in sorted(layers.items()):

@@ -24,14 +24,14 @@ from sitegeo.errors import MissingExtraError, PlaceError, RasterError, SitegeoEr
 from sitegeo.places.imagery import NOT_PICTURE, band_names, metric_crs
 from sitegeo.places.rasters import crs_of, is_address, mask_of, opened, tagged
 
-RASTERS = frozenset({".tif", ".tiff", ".jp2", ".vrt", ".img"})
+RASTER_SUFFIXES = frozenset({".tif", ".tiff", ".jp2", ".vrt", ".img"})
 
 Fault = tuple[str, str]
 """A file that cannot be read, and why."""
 
 
 @dataclass(frozen=True)
-class Source:
+class RasterSource:
     """One raster file or address, described by its header.
 
     Parameters
@@ -47,7 +47,7 @@ class Source:
     stamp: str
 
 
-def listed(given: Sequence[str], base: Path, *, asset: str | None = None) -> list[str]:
+def list_rasters(given: Sequence[str], base: Path, *, asset: str | None = None) -> list[str]:
     """Return the rasters a person named: files, addresses, those of folders and catalogues.
 
     Raises
@@ -63,12 +63,12 @@ def listed(given: Sequence[str], base: Path, *, asset: str | None = None) -> lis
         elif is_address(text):
             found.append(text)
         elif path.is_dir():
-            inside = sorted(p for p in path.iterdir() if p.suffix.lower() in RASTERS)
+            inside = sorted(p for p in path.iterdir() if p.suffix.lower() in RASTER_SUFFIXES)
             if not inside:
                 raise PlaceError(
                     "the folder holds no raster",
                     where=path,
-                    remedy=f"Known are {', '.join(sorted(RASTERS))}",
+                    remedy=f"Known are {', '.join(sorted(RASTER_SUFFIXES))}",
                 )
             found += map(str, inside)
         elif path.exists():
@@ -117,9 +117,9 @@ def _photo_of(item: Any, asset: str | None, where: str) -> str:
     return str(assets[named[0]].get_absolute_href())
 
 
-def described(
+def describe_rasters(
     paths: Iterable[str], *, crs: CRS | None, finest_m: float
-) -> tuple[CRS, float, list[Source], list[Fault]]:
+) -> tuple[CRS, float, list[RasterSource], list[Fault]]:
     """Return the CRS of the region, its pixel, its rasters, and those that cannot be opened.
 
     Parameters
@@ -134,7 +134,7 @@ def described(
     RasterError
         If none can be opened.
     """
-    found: list[Source] = []
+    found: list[RasterSource] = []
     faults: list[Fault] = []
     pixel_m = 0.0
     for path in paths:
@@ -150,7 +150,7 @@ def described(
                     if own != crs:
                         across = math.hypot(across, bounds[3] - bounds[1])
                     pixel_m = round(across / width, 6)
-            found.append(Source(path, bounds, stamp_of(path)))
+            found.append(RasterSource(path, bounds, file_stamp(path)))
         except SitegeoError as error:
             faults.append((path, str(error)))
     if crs is None or not found:
@@ -163,7 +163,7 @@ def described(
     return crs, pixel_m * factor, found, faults
 
 
-def stamp_of(path: str) -> str:
+def file_stamp(path: str) -> str:
     """Return what changes when a file does: size and time of change, or the address alone."""
     if is_address(path):
         return path
@@ -171,7 +171,7 @@ def stamp_of(path: str) -> str:
     return f"{status.st_size}:{status.st_mtime_ns}"
 
 
-def touching(sources: Iterable[Source], grid: Grid) -> list[Source]:
+def rasters_touching(sources: Iterable[RasterSource], grid: Grid) -> list[RasterSource]:
     """Return the sources whose extent overlaps a grid, in their order."""
     west, south, east, north = grid.bounds
     return [
@@ -182,7 +182,7 @@ def touching(sources: Iterable[Source], grid: Grid) -> list[Source]:
 
 
 def read_photo(
-    sources: Iterable[Source], grid: Grid, *, bands: tuple[str, ...] | None
+    sources: Iterable[RasterSource], grid: Grid, *, bands: tuple[str, ...] | None
 ) -> tuple[Raster | None, list[Fault]]:
     """Return the photo on a window of the region, None without a pixel, and unreadable files.
 
@@ -192,7 +192,7 @@ def read_photo(
     values: AnyArray | None = None
     valid = np.zeros(grid.shape, bool)
     faults: list[Fault] = []
-    for source in touching(sources, grid):
+    for source in rasters_touching(sources, grid):
         part = _overlap(source.bounds, grid)
         if part is None:
             continue
@@ -228,7 +228,7 @@ def _flat(pixels: AnyArray) -> bool:
 
 
 def read_plane(
-    source: Source, grid: Grid, *, categories: bool = False
+    source: RasterSource, grid: Grid, *, categories: bool = False
 ) -> tuple[Raster | None, list[Fault]]:
     """Return the first band of a raster on a window, float32 or its codes; None without data."""
     part = _overlap(source.bounds, grid)
@@ -265,10 +265,14 @@ def _overlap(bounds: Bounds, grid: Grid) -> tuple[slice, slice, Grid] | None:
     foot = min(grid.shape[0], math.ceil((grid.north - south) / grid.pixel_m - step))
     if right <= left or foot <= top:
         return None
-    return slice(top, foot), slice(left, right), cut(grid, top, left, (foot - top, right - left))
+    return (
+        slice(top, foot),
+        slice(left, right),
+        subgrid(grid, top, left, (foot - top, right - left)),
+    )
 
 
-def cut(grid: Grid, row: int, column: int, shape: tuple[int, int]) -> Grid:
+def subgrid(grid: Grid, row: int, column: int, shape: tuple[int, int]) -> Grid:
     """Return a part of a grid, which may reach beyond it."""
     west = grid.west + column * grid.pixel_m
     return Grid(grid.crs, west, grid.north - row * grid.pixel_m, grid.pixel_m, shape)
