@@ -34,7 +34,7 @@ from sitegeo.exposure.sweep import HORIZON_STEPS, empty_sweep, sweep
 DIRECTIONS = 36
 """Directions looked at: those of the wind atlas (`atlas.SECTORS`)."""
 
-STEP_DEG = 360.0 / DIRECTIONS
+_APART_DEG = 360.0 / DIRECTIONS
 """Degrees from one direction to the next."""
 
 LEAST_SPREAD_DEG = 8.0
@@ -139,7 +139,7 @@ def neighbour_weights(from_deg: FloatArray) -> FloatArray:
     [0.0, 0.7, 0.3]
     """
     off = np.abs(signed_diff_deg(even_bearings(), np.asarray(wrap360(from_deg))[:, None]))
-    return np.asarray(np.clip(1.0 - off / STEP_DEG, 0.0, 1.0), float)
+    return np.asarray(np.clip(1.0 - off / _APART_DEG, 0.0, 1.0), float)
 
 
 @dataclass(frozen=True)
@@ -242,7 +242,7 @@ def ratios_as_swept(
     classes
         Density class each band is looked up as, see `surface.classes_for`.
     from_deg
-        Winds from whole multiples of `STEP_DEG`, true.
+        Winds from whole multiples of `_APART_DEG`, true.
     spread_deg
         Standard deviation of their direction.
 
@@ -259,11 +259,11 @@ def ratios_as_swept(
     turns, weights = spread_weights(spread_deg)
     ratio = np.empty((len(from_deg), codes.shape[-1]), np.float32)
     for n, bearing in enumerate(from_deg):
-        at = round(bearing / STEP_DEG)
+        at = round(bearing / _APART_DEG)
         # Single precision and this order: as the field of one wind is summed.
         mean = np.zeros(codes.shape[-1], np.float32)
         for turn, weight in zip(turns, weights, strict=True):
-            mean += behind[(at + round(turn / STEP_DEG)) % DIRECTIONS] * np.float32(weight)
+            mean += behind[(at + round(turn / _APART_DEG)) % DIRECTIONS] * np.float32(weight)
         ratio[n] = np.minimum(np.minimum(mean, ahead[(at + DIRECTIONS // 2) % DIRECTIONS]), 1)
     return ratio
 

@@ -68,7 +68,7 @@ def declination_deg(lon: float, lat: float, when: datetime | None) -> float | No
     --------
     >>> from datetime import datetime
     >>> round(declination_deg(-90.55, 44.13, datetime(2026, 12, 5)), 1)
-    -0.8
+    -2.2
     """
     if when is None:
         return None

@@ -165,7 +165,7 @@ def rank(
     checked = _verdicts(survey, scored, governing, None if when is None else when.date())
     scored = with_component(scored, "setback", setback_score(scored["id"], checked))
     scored = scored.assign(rejected_by=against(scored, checked, governing))
-    blinds, rejected = _sorted_out(_laid(survey, scored, gear, spreads_tried))
+    blinds, rejected = _sorted_out(_reject_unlaid(survey, scored, gear, spreads_tried))
     rows = [dict(row) for _, row in blinds.iterrows()]
     bare = bool(assume.leaf_off)
     blinds["why"] = pd.Series([why(row, wind) for row in rows], dtype=object)
@@ -213,7 +213,7 @@ def without_room(scored: gpd.GeoDataFrame) -> BoolArray:
     )
 
 
-def _laid(
+def _reject_unlaid(
     survey: Survey, scored: gpd.GeoDataFrame, gear: Gear, spreads_tried: int
 ) -> gpd.GeoDataFrame:
     """Return scored blinds, those rejected on which no spread can be laid.
