@@ -189,16 +189,12 @@ def plan(
         want=None,
         spreads_tried=ranking.SPREADS_TRIED if hide is None else 0,
     )
-    if hide is not None and blind is None and ranked.blinds.empty:
-        blind = "X001"  # a person's own spot is planned whatever speaks against it
-    row = _pick(ranked, blind)
+    row = _pick(ranked, blind, own_hide=hide is not None)
     lonlat = _lonlat(survey, row)
     season = None if when is None else season_of(when.month, lonlat[1])
     site = spread_site(survey, row, ranked.given["gear"], season=season)
     spread = lay_spread(survey, row, site)
-    if str(row["rejected_by"]).startswith(ranking.NO_SPREAD) and not spread.refused:
-        row = row.copy()
-        row["rejected_by"] = LITTLE_WATER
+    row = _with_little_water(row, spread)
     landing = touchdown_areas(survey, row, spread, wind)
     fall = blind_shot_fall(survey, row, wind)
     features = plan_features(survey, row, spread, landing=landing, fall=fall, when=when)
@@ -260,6 +256,15 @@ def _layers(
     return layers | {n: survey.layers[n] for n in KEPT_IN_PLAN if n in survey.layers}
 
 
+def _with_little_water(row: pd.Series[Any], spread: Spread) -> pd.Series[Any]:
+    """Return a blind's row, where it was rejected for want of room that laying found after all."""
+    if spread.refused or not str(row["rejected_by"]).startswith(ranking.NO_SPREAD):
+        return row
+    row = row.copy()
+    row["rejected_by"] = LITTLE_WATER
+    return row
+
+
 def _way_to_hide(waypoints: gpd.GeoDataFrame) -> gpd.GeoDataFrame | None:
     """Return the nearest way in and the hide; None where no way in is mapped."""
     ways = waypoints[waypoints["role"] == "access"].tail(1)
@@ -291,7 +296,10 @@ def _with_shots(
     return replace(spread, reason=f"{spread.reason} {words}".rstrip())
 
 
-def _pick(ranked: Ranking, name: str | None) -> pd.Series[Any]:
+def _pick(ranked: Ranking, name: str | None, *, own_hide: bool) -> pd.Series[Any]:
+    """Return the row of the blind named, else of the best one."""
+    if own_hide and name is None and ranked.blinds.empty:
+        name = "X001"  # a person's own spot is planned whatever speaks against it
     if name is not None:
         return ranked.blind(name)
     if ranked.blinds.empty:
