@@ -257,7 +257,7 @@ def _layers(
 
 
 def _with_little_water(row: pd.Series[Any], spread: Spread) -> pd.Series[Any]:
-    """Return a blind's row, where it was rejected for want of room that laying found after all."""
+    """Return a blind's row; rejected for want of room that laying found after all, it says so."""
     if spread.refused or not str(row["rejected_by"]).startswith(ranking.NO_SPREAD):
         return row
     row = row.copy()
