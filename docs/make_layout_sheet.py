@@ -25,7 +25,7 @@ from shapely.geometry.base import BaseGeometry
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.export.hatches import HATCHES
-from sitegeo.siting.approach import approach, lines
+from sitegeo.siting.approach import approach_lines, find_approach
 from sitegeo.spreads import layouts
 from sitegeo.spreads.frame import Frame
 from sitegeo.spreads.place import place
@@ -213,8 +213,8 @@ def way_in(spread: Spread, shore: str) -> BaseGeometry:
     downwind = spread.phi_deg + 180.0
     bend = np.zeros(1)
     if spread.layout != "timber" and spread.theta_deg >= 45:
-        bend = approach(cover_of(shore), middle, downwind, np.zeros(1)).bend_deg
-    (line,) = lines(middle, downwind, bend, length_m=yd(36))
+        bend = find_approach(cover_of(shore), middle, downwind, np.zeros(1)).bend_deg
+    (line,) = approach_lines(middle, downwind, bend, length_m=yd(36))
     outside = ~shapely.contains_xy(spread.pocket.buffer(-yd(2.5)), line)
     return on_page(LineString(line[outside][::-1]))
 

@@ -55,7 +55,7 @@ from sitegeo.rankings.spread_site import (
     touchdown_areas,
     touchdown_cautions,
 )
-from sitegeo.siting.access import second_site
+from sitegeo.siting.access import find_fallback_blind
 from sitegeo.spreads.place import season_of
 from sitegeo.spreads.result import Spread
 from sitegeo.surveys.survey import Survey
@@ -274,7 +274,7 @@ def _way_to_hide(waypoints: gpd.GeoDataFrame) -> gpd.GeoDataFrame | None:
 
 def _second(survey: Survey, ranked: Ranking, row: pd.Series[Any]) -> dict[str, Any] | None:
     """Return where to go if the blind is taken, as plan.json says it."""
-    return second_site(
+    return find_fallback_blind(
         ranked.places,
         row,
         cover=survey.layers["cover"],

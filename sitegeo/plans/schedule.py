@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from sitegeo.plans.features import deepest_water_m
-from sitegeo.siting.access import LAUNCH_MIN, PADDLE_MPMIN
+from sitegeo.siting.access import AccessParams
 from sitegeo.surveys.survey import Survey
 from sitegeo.units import yd
 
@@ -26,10 +26,8 @@ LEGAL_MIN = 5
 DECOY_MIN, GROUP_MIN = 1.0, 2.0
 """To set one decoy, and to go on to the next group; judgement."""
 
-DARK_WALK_M_PER_MIN, DETOUR = 40.0, 1.4
-"""Loaded, in the dark, over rough ground, and how much longer the way is than the straight line;
-judgement. Slower than the pace by which `siting.access` compares ways over mapped ground: to be
-late costs more here than to be early."""
+DETOUR = 1.4
+"""How much longer a way is than the straight line; judgement."""
 
 MOST_HANDS = 3
 """More people than this set no faster; judgement."""
@@ -165,15 +163,18 @@ def _bounds(light: Mapping[str, Any], asked: datetime | None) -> Iterator[tuple[
 
 def _way(route: Sequence[Mapping[str, Any]], boat: BoatNeeded | None) -> tuple[str, float] | None:
     """Return where the way begins, and its minutes; None where that is not known."""
+    pace = AccessParams()
     if boat is not None:
         if boat.ramp is None:
             return None
-        return f"launch at {boat.ramp}", LAUNCH_MIN + boat.ramp_m * DETOUR / PADDLE_MPMIN
+        paddle_min = boat.ramp_m * DETOUR / pace.paddle_m_per_min
+        return f"launch at {boat.ramp}", pace.launch_min + paddle_min
     if not route:
         return None
     way = route[-1]
     far_m = yd(way["range_yd"]) * DETOUR
-    return f"leave {str(way['note']).split(';')[0] or way['name']}", far_m / DARK_WALK_M_PER_MIN
+    walk_min = far_m / (pace.walk_m_per_min / pace.unseen)
+    return f"leave {str(way['note']).split(';')[0] or way['name']}", walk_min
 
 
 def _earlier(moment: datetime) -> datetime:

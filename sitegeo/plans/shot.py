@@ -22,7 +22,7 @@ from sitegeo.law.shot_range import (
     shot_fall,
     side_words,
 )
-from sitegeo.siting.shooting_front import TARGETS, WALK_IN_FROM_M, guns_error_m
+from sitegeo.siting.shooting_front import FIRE_TARGETS, WALK_IN_FROM_M, guns_error_m
 from sitegeo.surveys.survey import Survey
 from sitegeo.units import to_yd
 
@@ -110,9 +110,12 @@ def shot_fall_about(
         gust_mps=UNKNOWN_GUST_MPS if wind is None else wind.strongest_mps,
         spread_deg=0.0 if wind is None else wind.spread_deg,
         guns_error_m=guns_error_m(terms.errors),
-        layers={name: layers.get(name) for name in TARGETS} | _people(layers, terms, hide, crs),
+        layers={
+            **{name: layers.get(name) for name in FIRE_TARGETS},
+            **_people(layers, terms, hide, crs),
+        },
         complete=terms.complete,
-        covered={name: area for name, area in terms.covered.items() if name in TARGETS},
+        covered={name: area for name, area in terms.covered.items() if name in FIRE_TARGETS},
     )
 
 

@@ -34,16 +34,17 @@ from sitegeo.exposure.many_directions import (
 from sitegeo.exposure.surface import lookup_classes
 from sitegeo.places.config import Assume
 from sitegeo.rankings.ranking import BlindsUnderLaw
-from sitegeo.siting.sampling import disc, turned
-from sitegeo.siting.score import ScoreParams, combine, ripple_at, standing_of, too_weak
-from sitegeo.siting.sun import birds_sun, shooters_sun, sun_path
-from sitegeo.spreads.frame import NEAR_DECOYS_M, POCKET_M
+from sitegeo.siting.sampling import decoy_patches
+from sitegeo.siting.score import (
+    ScoreParams,
+    combine_components,
+    is_too_weak,
+    ripple_score,
+    wind_independent_scores_from,
+)
+from sitegeo.siting.sun import birds_sun_score, shooters_sun_score, sun_path
 from sitegeo.surveys.pipeline import assumptions_on, gear_carried, steps_left
 from sitegeo.surveys.survey import ATLAS_FOLDER, Survey
-
-_DISC_M, _DISC_STEP_M = 4.0, 1.0
-"""The local wind at pocket and near decoys is the mean over discs of this radius, looked at so far
-apart: what the step `blinds` looks at; judgement."""
 
 MORNING_HOURS = range(5, 10)
 """Hours of the day that make a morning, by the record's own clock, where none are asked for;
@@ -103,9 +104,7 @@ def local_wind_points(blinds: gpd.GeoDataFrame, grid: Grid) -> FloatArray:
     """
     at = np.column_stack([blinds.geometry.x, blinds.geometry.y])
     facing = np.asarray(grid.to_grid_bearing(blinds["facing_deg"].to_numpy(float)))
-    around = disc(_DISC_M, _DISC_STEP_M)
-    patches = [turned(around + [0.0, m], facing) for m in (POCKET_M, NEAR_DECOYS_M)]
-    return np.asarray(at[:, None, None] + np.stack(patches, axis=1), float)
+    return np.asarray(at[:, None, None] + decoy_patches(facing), float)
 
 
 def survey_horizons(survey: Survey, row: IntArray, col: IntArray) -> ByteArray:
@@ -205,13 +204,13 @@ class ScoreTables:
         between = neighbour_weights(from_deg)
         parts = {name: between @ table for name, table in self.parts.items()}
         kinds = self.blinds["kind"].to_numpy()
-        parts["ripple"] = ripple_at(local.min(axis=2), kinds, ScoreParams())
-        calm = too_weak(speed_mps[:, None], kinds)
+        parts["ripple"] = ripple_score(local.min(axis=2), kinds, ScoreParams())
+        calm = is_too_weak(speed_mps[:, None], kinds)
         parts = {name: np.where(calm, self.still[name], part) for name, part in parts.items()}
         setback = self.blinds["c_setback"].to_numpy(float)
         for name, part in {"setback": setback, **(light or {})}.items():
             parts[name] = np.broadcast_to(part, parts["ripple"].shape)
-        return Scores(combine(parts), parts, local[..., 0])
+        return Scores(combine_components(parts), parts, local[..., 0])
 
     def in_light(self, wind: Wind, when: datetime, place: Grid) -> dict[str, FloatArray]:
         """Return the components of the sun for a wind and an hour.
@@ -233,11 +232,11 @@ class ScoreTables:
         facing = self.blinds["facing_deg"].to_numpy(float)
         lat, lon = place.centre_latlon
         sun = sun_path(lon, lat, when)
-        claimed = ~too_weak(wind.speed_mps, self.blinds["kind"].to_numpy())
+        claimed = ~is_too_weak(wind.speed_mps, self.blinds["kind"].to_numpy())
         heading = np.full(len(facing), wind.from_deg)
         return {
-            "sun": shooters_sun(facing, *sun),
-            "birds_sun": birds_sun(facing, heading, *sun, claimed=claimed),
+            "sun": shooters_sun_score(facing, *sun),
+            "birds_sun": birds_sun_score(facing, heading, *sun, claimed=claimed),
         }
 
     def row(self, scores: Scores, wind: Wind, blind: int) -> pd.Series[Any]:
@@ -349,7 +348,7 @@ def _by_step(survey: Survey, assume: Assume) -> ByStep:
 
     def scored(blinds: gpd.GeoDataFrame, winds: Iterable[Wind]) -> Iterator[gpd.GeoDataFrame]:
         asked = given.new_child({"candidates": blinds.drop(columns="c_setback")})
-        asked["standing"] = standing_of(asked)
+        asked["wind_independent"] = wind_independent_scores_from(asked)
         for wind in winds:
             asked["wind"] = wind
             yield steps.run(order, asked, {}).layers["blinds"]

@@ -20,12 +20,10 @@ from sitegeo.law.rules import Law
 from sitegeo.law.setbacks import LAYER
 from sitegeo.law.verdicts import against, verdict_words, verdicts_of
 from sitegeo.rankings.spread_site import spread_site, why_refused
-from sitegeo.siting.candidates import best_of_each
-from sitegeo.siting.curves import UNKNOWN, margin_worth
+from sitegeo.siting.candidates import find_better_at_same_place
+from sitegeo.siting.curves import UNKNOWN_SCORE, setback_margin_score
 from sitegeo.siting.explain import cautions, lacks_room, why
-from sitegeo.siting.score import (
-    with_component,
-)
+from sitegeo.siting.score import with_component
 from sitegeo.spreads.decoys import Gear
 from sitegeo.surveys.pipeline import assumptions_on, gear_carried, steps_left
 from sitegeo.surveys.survey import Survey
@@ -38,7 +36,7 @@ judgement."""
 NO_SPREAD = "no spread can be laid in this wind: "
 """Begins the `rejected_by` of a blind that only this wind rules out."""
 
-VERDICT_SCORE = {"clear": 1.0, "not checked": UNKNOWN, "close": 0.2, "inside": 0.0}
+VERDICT_SCORE = {"clear": 1.0, "not checked": UNKNOWN_SCORE, "close": 0.2, "inside": 0.0}
 """What a setback verdict counts as a component of the score, clear by its margin; judgement."""
 
 
@@ -194,14 +192,14 @@ def setback_score(ids: pd.Series[str], checked: pd.DataFrame) -> FloatArray:
     Returns
     -------
     ndarray
-        (blinds,) 0 to 1, the least over a blind's setbacks; `UNKNOWN` without any.
+        (blinds,) 0 to 1, the least over a blind's setbacks; `UNKNOWN_SCORE` without any.
     """
     checked = checked[checked["target"].isin(list(LAYER))]
     verdict = checked["verdict"].map(VERDICT_SCORE).to_numpy(float)
-    margin = margin_worth(checked["margin_m"].to_numpy(float))
+    margin = setback_margin_score(checked["margin_m"].to_numpy(float))
     each = np.where(checked["verdict"] == "clear", margin, verdict)
     worth = pd.Series(each).groupby(checked["id"].to_numpy()).min()
-    return np.asarray(ids.map(worth).fillna(UNKNOWN), dtype=np.float64)
+    return np.asarray(ids.map(worth).fillna(UNKNOWN_SCORE), dtype=np.float64)
 
 
 def without_room(scored: gpd.GeoDataFrame) -> BoolArray:
@@ -253,7 +251,7 @@ def with_ranks(scored: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
     `same_place_as` names for the others the better blind of the same place.
     """
-    stands = np.array(best_of_each(scored), dtype=object)
+    stands = np.array(find_better_at_same_place(scored), dtype=object)
     other = np.array([name is not None for name in stands], dtype=bool)
     order = np.lexsort((scored["id"].to_numpy(), -scored["score"].to_numpy(float), other))
     blinds = scored.iloc[order].reset_index(drop=True).assign(same_place_as=stands[order])

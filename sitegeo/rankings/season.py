@@ -18,10 +18,10 @@ from sitegeo.law.rules import Law
 from sitegeo.rankings.many_winds import MORNING_HOURS, ScoreTables, score_tables_by_hour, wind_state
 from sitegeo.rankings.ranking import BlindsUnderLaw, blinds_under_law
 from sitegeo.rankings.record import judged_blind_rows, plain_rows, rejected_rows
-from sitegeo.siting.candidates import ALL_ROUND
-from sitegeo.siting.curves import UNKNOWN
+from sitegeo.siting.candidates import ALL_ROUND_KINDS
+from sitegeo.siting.curves import UNKNOWN_SCORE
 from sitegeo.siting.explain import grade
-from sitegeo.siting.score import combine
+from sitegeo.siting.score import combine_components
 from sitegeo.surveys.survey import Survey
 
 SEASON_SCHEMA = "sitegeo/season/1"
@@ -123,7 +123,7 @@ def season(
 def place_ids(judged: BlindsUnderLaw) -> AnyArray:
     """Return the id of the place of each blind: a position hunted all round, or the blind."""
     blinds = judged.blinds
-    place = blinds["position_id"].where(blinds["kind"].isin(ALL_ROUND), blinds["id"])
+    place = blinds["position_id"].where(blinds["kind"].isin(ALL_ROUND_KINDS), blinds["id"])
     return place.to_numpy(str)
 
 
@@ -203,8 +203,8 @@ def _scores(
     for many in {id(t): t for t in tables}.values():
         own = np.array([t is many for t in tables])
         found = many.scores(*blowing[own].T).parts
-        held = {**found, "ripple": np.where(by_hand, UNKNOWN, found["ripple"])}
-        score[own] = combine(held)
+        held = {**found, "ripple": np.where(by_hand, UNKNOWN_SCORE, found["ripple"])}
+        score[own] = combine_components(held)
         for part, name in zip(parts, JUDGED, strict=True):
             part[own] = held[name]
     return score, parts

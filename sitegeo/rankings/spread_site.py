@@ -13,8 +13,8 @@ from shapely.geometry.base import BaseGeometry
 
 from sitegeo.core.typing import FloatArray
 from sitegeo.core.wind import Wind
-from sitegeo.siting.approach import lines
-from sitegeo.siting.stage import flooded_trees
+from sitegeo.siting.approach import approach_lines
+from sitegeo.siting.stage import find_flooded_trees
 from sitegeo.spreads import layouts
 from sitegeo.spreads.decoys import DEEPEST_M, Gear
 from sitegeo.spreads.fit import Depths
@@ -185,7 +185,7 @@ def spread_site(
         survey.layers["water"].geometry.to_numpy(), west, south, east, north
     )
     flooded = (
-        flooded_trees(survey.layers["cover"], survey.layers.get("depth"), row.geometry)
+        find_flooded_trees(survey.layers["cover"], survey.layers.get("depth"), row.geometry)
         if row["layout"] == "timber"
         else shapely.Polygon()
     )
@@ -231,7 +231,8 @@ def _approach(row: pd.Series[Any], site: SpreadSite, spread: Spread) -> FloatArr
     """Return the line birds come in by, from afar to the downwind edge of the pocket."""
     downwind = site.frame.facing_grid_deg + spread.phi_deg + 180.0
     middle = np.array([spread.pocket_centre])
-    (line,) = lines(middle, downwind, np.array([float(row["bend_deg"])]), length_m=APPROACH_DRAWN_M)
+    bend = np.array([float(row["bend_deg"])])
+    (line,) = approach_lines(middle, downwind, bend, length_m=APPROACH_DRAWN_M)
     outside = ~shapely.contains_xy(spread.pocket, line)
     return np.asarray(line[outside][::-1], float)
 
@@ -276,12 +277,12 @@ def touchdown_areas(
     Returns
     -------
     GeoDataFrame
-        The `touchdown` layer: patches with their `probability`.
+        The `find_touchdown` layer: patches with their `probability`.
     """
-    from sitegeo.siting.approach import touchdown  # noqa: PLC0415 (slow; a ranking lands no birds)
+    from sitegeo.siting.approach import find_touchdown  # noqa: PLC0415 (slow; a ranking lands no birds)
 
     bodies = [g.polygon for g in spread.groups if g.name != "focus"]
-    return touchdown(
+    return find_touchdown(
         cover=survey.layers["cover"],
         canopy_height=survey.layers["canopy_height"],
         pocket=shapely.Polygon() if spread.refused else spread.pocket,

@@ -26,7 +26,7 @@ from sitegeo.exposure.many_directions import even_bearings, ratios_as_swept, she
 from sitegeo.exposure.surface import classes_for
 from sitegeo.rankings.many_winds import local_wind_points, survey_horizons
 from sitegeo.rankings.ranking import Ranking, with_ranks
-from sitegeo.siting.score import standing_of, with_component
+from sitegeo.siting.score import wind_independent_scores_from, with_component
 from sitegeo.surveys.pipeline import steps_left
 from sitegeo.surveys.survey import Survey
 
@@ -215,7 +215,7 @@ def _scored(
         "wind": winds[0],
     }
     have = ChainMap(morning, cast("dict[str, Any]", survey.layers))
-    morning["standing"] = standing_of(have)
+    morning["wind_independent"] = wind_independent_scores_from(have)
     order = steps_left(survey, have=have, want=("blinds",))
     near = slice(0, looked.transects.part.start)
     row, col, inside = looked.row[near], looked.col[near], looked.inside[near]

@@ -1,10 +1,12 @@
-"""The way birds come in to a pocket: from downwind, bent where a bank bends it.
+"""The way birds come in to a pocket, and where they touch down in it.
 
 Birds land into the wind, so they arrive from downwind. Where the wind is a little onto a bank that
 straight line leads over the trees: there they come along the bank, over water, and turn into the
-wind at the last (common practice, no source). So a way in leaves the pocket straight downwind and
-turns out over the water by one angle farther off; of the angles tried birds take the one with the
-most open water, each counted less the more it turns. All numbers are judgement.
+wind at the last (common practice, no source). So an approach leaves the pocket straight downwind
+and turns out over the water by one angle farther off; of the angles tried birds take the one with
+the most open water, each counted less the more it turns. They touch down about the pocket, along
+the approach, on water that they reach in a glide past what stands downwind. All numbers are
+judgement.
 """
 
 from __future__ import annotations
@@ -26,35 +28,45 @@ from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.typing import AnyArray, FloatArray
 from sitegeo.core.wind import Wind
 from sitegeo.exposure.sweep import encode_surface, sweep, top_m
-from sitegeo.siting.sampling import classes, sample, strip, turned
+from sitegeo.siting.sampling import (
+    cover_classes,
+    crop_around,
+    rotate_offsets,
+    sample_around,
+    strip_offsets,
+)
 from sitegeo.units import yd
 
-_TRACE_M = 1.0
-_LANE_M = 4.0
+_TRACE_M = 1.0  # an approach is traced in steps of this
 
 
 @dataclass(frozen=True)
 class ApproachParams:
-    """How far a way in is looked along, and how far it bends.
+    """How far an approach is looked along, and how far it bends; judgement throughout.
 
     Parameters
     ----------
     length_m, half_width_m
-        Open water wanted on the way, from the pocket out and to either side.
+        Open water wanted on the approach, from the pocket out and to either side.
     straight_m, turned_m
         From the pocket out birds fly into the wind up to the first; beyond the second they have
         yet to turn.
     easy_deg, most_deg
         Up to the first a bend costs next to nothing; none reaches the second.
+    cost_per_deg
+        Share of its water that an easy bend costs for each degree.
     step_deg
         Bends are tried this far apart.
     least_water
         With less open water than this along the best bend birds are not said to follow it.
+    lane_m
+        What stands this far to either side of a straight approach is come over; nearer to the
+        pocket than this nothing counts.
     free_deg, sheer_deg
         Up to the first angle of what stands straight downwind birds come over it freely; beyond
         the second they do not come down in front of it (to about 50° over bank trees).
     off_bank_deg
-        A wind farther from the front than this blows off the bank, and bends no way in.
+        A wind farther from the front than this blows off the bank, and bends no approach.
     """
 
     length_m: float = 80.0
@@ -63,8 +75,10 @@ class ApproachParams:
     turned_m: float = 35.0
     easy_deg: float = 35.0
     most_deg: float = 65.0
+    cost_per_deg: float = 0.0015
     step_deg: float = 5.0
     least_water: float = 0.5
+    lane_m: float = 4.0
     free_deg: float = 35.0
     sheer_deg: float = 55.0
     off_bank_deg: float = 120.0
@@ -72,7 +86,7 @@ class ApproachParams:
 
 @dataclass(frozen=True)
 class Approach:
-    """The way in of each blind, (blinds,) each.
+    """The approach to each blind, (blinds,) each.
 
     Parameters
     ----------
@@ -86,7 +100,7 @@ class Approach:
     water: FloatArray
 
 
-def approach(
+def find_approach(
     cover: Raster,
     pocket: FloatArray,
     downwind_grid_deg: ArrayLike,
@@ -98,22 +112,31 @@ def approach(
 
     Parameters
     ----------
+    cover
+        The `cover` layer.
     pocket
         (blinds, 2) middle of each pocket, in the raster's CRS.
     downwind_grid_deg
         Bearing on the grid from the pocket straight downwind.
     facing_grid_deg
         (blinds,) bearing the hide looks out on: the bends tried turn toward it.
+    params
+        How far approaches bend, and what a bend costs.
+
+    Returns
+    -------
+    Approach
+        In the order of `pocket`.
     """
     downwind = np.broadcast_to(np.asarray(downwind_grid_deg, float), (len(pocket),))
     off_front = signed_diff_deg(facing_grid_deg, downwind)
     out = np.where(off_front < 0, -1.0, 1.0)
-    bends, lanes, worth = _tried(params)
+    bends, lanes, kept = _bends_tried(params)
     water = _water(cover, pocket, lanes[:1], out, downwind)[:, 0]
     bend = np.zeros(len(pocket))
     bent = np.flatnonzero((water < 1.0) & (np.abs(off_front) >= 180.0 - params.off_bank_deg))
     if len(bent):
-        share = worth * _water(cover, pocket[bent], lanes, out[bent], downwind[bent])
+        share = kept * _water(cover, pocket[bent], lanes, out[bent], downwind[bent])
         best = np.round(share, 9).argmax(axis=1)  # the least of equals
         water[bent] = share[np.arange(len(bent)), best]
         followed = water[bent] >= params.least_water
@@ -121,7 +144,7 @@ def approach(
     return Approach(bend, water)
 
 
-def over_what_stands(
+def score_descent(
     obstacles: Raster,
     pocket: FloatArray,
     downwind_grid_deg: float,
@@ -133,18 +156,31 @@ def over_what_stands(
     Parameters
     ----------
     obstacles
-        As `exposure.obstacles` makes it.
+        The `obstacles` layer of `exposure.surface`.
+    pocket
+        (blinds, 2) middle of each pocket, in its CRS.
+    downwind_grid_deg
+        Bearing on the grid straight downwind.
+    params
+        How high birds come over.
+
+    Returns
+    -------
+    ndarray
+        (blinds,), 0 to 1.
     """
-    out = strip(params.length_m, _LANE_M, 2.0)
-    out = out[out[:, 1] >= _LANE_M]
-    packed = sample(obstacles, pocket, turned(out, np.full(len(pocket), downwind_grid_deg)))
-    own = sample(obstacles, pocket, np.zeros((1, 2)))
+    out = strip_offsets(params.length_m, params.lane_m, 2.0)
+    out = out[out[:, 1] >= params.lane_m]
+    packed = sample_around(
+        obstacles, pocket, rotate_offsets(out, np.full(len(pocket), downwind_grid_deg))
+    )
+    own = sample_around(obstacles, pocket, np.zeros((1, 2)))
     rise_m = top_m(packed) - top_m(own)
     angle = np.rad2deg(np.arctan2(rise_m, np.hypot(*out.T))).max(axis=1, initial=0.0)
     return np.asarray(1.0 - smoothstep(angle, params.free_deg, params.sheer_deg), float)
 
 
-def lines(
+def approach_lines(
     pocket: FloatArray,
     downwind_grid_deg: ArrayLike,
     bend_deg: FloatArray,
@@ -152,22 +188,62 @@ def lines(
     length_m: float,
     params: ApproachParams = ApproachParams(),
 ) -> FloatArray:
-    """Return the middle of each way in from the pocket outward, (blinds, n, 2), in its CRS."""
+    """Return the middle of each approach from the pocket outward.
+
+    Parameters
+    ----------
+    pocket
+        (blinds, 2) middle of each pocket, in a metric CRS.
+    downwind_grid_deg
+        Bearing on the grid straight downwind, for all or (blinds,).
+    bend_deg
+        (blinds,) from `find_approach`.
+    length_m
+        How far out it is traced.
+    params
+        Where along it birds turn.
+
+    Returns
+    -------
+    ndarray
+        (blinds, n, 2), a point a metre.
+
+    Examples
+    --------
+    >>> (line,) = approach_lines(np.zeros((1, 2)), 90.0, np.zeros(1), length_m=3.0)
+    >>> line.round(6).tolist()
+    [[0.0, 0.0], [1.0, 0.0], [2.0, 0.0], [3.0, 0.0]]
+    """
     downwind = np.broadcast_to(np.asarray(downwind_grid_deg, float), (len(pocket),))
     local = np.stack([_traced(float(b), length_m, params) for b in bend_deg])
-    return np.asarray(pocket[:, None] + turned(local, downwind), float)
+    return np.asarray(pocket[:, None] + rotate_offsets(local, downwind), float)
 
 
-def aside(
+def approach_offset(
     downwind_m: FloatArray, bend_deg: float, *, params: ApproachParams = ApproachParams()
 ) -> FloatArray:
-    """Return how far to the right the way in has gone at a distance straight downwind."""
+    """Return how far to the right an approach has gone at distances straight downwind.
+
+    Parameters
+    ----------
+    downwind_m
+        Distances from the pocket.
+    bend_deg
+        How far the approach turns, clockwise positive.
+    params
+        Where along it birds turn.
+
+    Returns
+    -------
+    ndarray
+        Metres, of the shape of `downwind_m`.
+    """
     x, y = _traced(bend_deg, 4 * params.length_m, params).T
     return np.asarray(np.interp(downwind_m, y, x), float)
 
 
 def _traced(bend_deg: float, length_m: float, params: ApproachParams) -> FloatArray:
-    """Return a way in every metre, straight downwind along +y."""
+    """Return an approach every metre, straight downwind along +y."""
     along = np.arange(0.0, length_m + _TRACE_M / 2, _TRACE_M)
     heading = np.deg2rad(_heading(along[:-1] + _TRACE_M / 2, bend_deg, params))
     steps = _TRACE_M * np.column_stack([np.sin(heading), np.cos(heading)])
@@ -179,8 +255,8 @@ def _heading(along_m: ArrayLike, bend_deg: float, params: ApproachParams) -> Flo
 
 
 @cache
-def _tried(params: ApproachParams) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return bends from the least up, the lane of each, and what each leaves of its worth.
+def _bends_tried(params: ApproachParams) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return bends from the least up, the lane of each, and the share of its water that each keeps.
 
     Outward is to the right; lanes are (bends, spots, 2).
     """
@@ -193,8 +269,9 @@ def _tried(params: ApproachParams) -> tuple[FloatArray, FloatArray, FloatArray]:
         heading = np.deg2rad(_heading(along * _TRACE_M, float(bend), params))
         right = np.column_stack([np.cos(heading), -np.sin(heading)])
         lanes.append((middle[:, None] + across[None, :, None] * right[:, None]).reshape(-1, 2))
-    worth = (1.0 - 0.0015 * bends) * (1.0 - smoothstep(bends, params.easy_deg, params.most_deg))
-    return bends, np.stack(lanes), np.asarray(worth, float)
+    easy = 1.0 - params.cost_per_deg * bends
+    kept = easy * (1.0 - smoothstep(bends, params.easy_deg, params.most_deg))
+    return bends, np.stack(lanes), np.asarray(kept, float)
 
 
 def _water(
@@ -202,16 +279,22 @@ def _water(
 ) -> FloatArray:
     """Return the share of each lane on water, (blinds, lanes)."""
     spots = lanes.reshape(1, -1, 2) * np.stack([out, np.ones_like(out)], axis=1)[:, None]
-    wet = classes(cover, pocket, turned(spots, downwind)) == Cover.WATER
+    wet = cover_classes(cover, pocket, rotate_offsets(spots, downwind)) == Cover.WATER
     return np.asarray(wet.reshape(len(pocket), len(lanes), -1).mean(axis=2), float)
 
 
-LEVELS = (0.25, 0.5, 0.75)
+TOUCHDOWN_LEVELS = (0.25, 0.5, 0.75)
+"""Shares of the likeliest spot's probability at which touchdown is outlined."""
+
+_LEAST_ODDS = 0.05  # judgement: where no spot is likelier than this nothing is claimed
+_LEAST_M2 = 4.0  # smaller outlines are left out
+_LEAST_CORNERS = 8  # outlines of no more are a pixel or two
+_SIMPLIFY_PX = 0.3  # outlines are simplified by no more than this
 
 
 @dataclass(frozen=True)
 class LandingParams:
-    """Descent and scatter; judgement, within what is common practice.
+    """How birds descend and scatter; judgement, within what is common practice (no source).
 
     Parameters
     ----------
@@ -222,10 +305,12 @@ class LandingParams:
         The same in a timber opening, where they drop through the hole in the crowns (60 to 80°).
     along_m, across_m
         How far touchdowns scatter about the pocket along and across the wind.
+    downwind_tail, upwind_tail
+        Scatter before the pocket, on the approach, and beyond it, as shares of `along_m`.
     reach_m
         Half the side of the square looked at.
-    seen_m
-        Along a bent way in obstacles are met in the direction in which it lies this far out.
+    come_from_m
+        Along a bent approach obstacles are met in the direction in which it lies this far out.
     """
 
     glide_deg: float = 15.0
@@ -234,11 +319,13 @@ class LandingParams:
     sheer_deg: float = 80.0
     along_m: float = yd(12.0)
     across_m: float = yd(8.0)
+    downwind_tail: float = 1.5
+    upwind_tail: float = 0.7
     reach_m: float = 200.0
-    seen_m: float = 40.0
+    come_from_m: float = 40.0
 
 
-def touchdown(
+def find_touchdown(
     *,
     cover: Raster,
     canopy_height: Raster,
@@ -253,27 +340,37 @@ def touchdown(
 
     Parameters
     ----------
+    cover, canopy_height
+        The layers of these names, on one grid.
     pocket
         Water meant for landing, in the rasters' CRS.
+    wind
+        Birds land into it.
     taken
         Water that decoys stand on.
     timber
         Whether the pocket is in a timber opening.
     bend_deg
-        How far the way in turns from straight downwind, clockwise positive.
+        How far the approach turns from straight downwind, clockwise positive.
+    params
+        How birds descend and scatter.
 
     Returns
     -------
-    The `touchdown` layer: 1 is the likeliest spot. Empty in calm air or without a pocket.
+    GeoDataFrame
+        The `touchdown` layer: `probability` is a share of the likeliest spot's. Empty in calm air
+        or without a pocket.
     """
     crs = cover.grid.crs
     if wind.calm or pocket.is_empty:
         return _frame([], [], crs)
-    near, heights, grid = _window(cover, canopy_height, pocket, params.reach_m)
-    water = near == Cover.WATER
+    at = (pocket.centroid.x, pocket.centroid.y)
+    near = crop_around(cover, at, params.reach_m)
+    heights, grid = crop_around(canopy_height, at, params.reach_m).values, near.grid
+    water = near.band("class") == Cover.WATER
     from_grid = float(cover.grid.to_grid_bearing(wind.from_deg))
-    (off_m,) = aside(np.array([params.seen_m]), bend_deg)
-    come_from = from_grid + 180.0 + float(np.degrees(np.arctan2(off_m, params.seen_m)))
+    (off_m,) = approach_offset(np.array([params.come_from_m]), bend_deg)
+    come_from = from_grid + 180.0 + float(np.degrees(np.arctan2(off_m, params.come_from_m)))
     surface = encode_surface(water, heights)
     lee = sweep(surface, from_grid_deg=come_from, pixel_m=grid.pixel_m)
     angle = np.degrees(np.arctan(lee.horizon[0]))
@@ -287,37 +384,23 @@ def touchdown(
         shapely.prepare(taken)
         odds[shapely.contains_xy(taken, x, y)] = 0.0
     odds = ndimage.gaussian_filter(odds, 1.0 / grid.pixel_m) * water
-    if odds.max() < 0.05:
+    if odds.max() < _LEAST_ODDS:
         return _frame([], [], crs)
     return _contoured(odds / odds.max(), grid)
-
-
-def _window(
-    cover: Raster, canopy_height: Raster, pocket: BaseGeometry, reach_m: float
-) -> tuple[AnyArray, AnyArray, Grid]:
-    grid = cover.grid
-    x, y = pocket.centroid.x, pocket.centroid.y
-    row, col = (int(v[0]) for v in (np.atleast_1d(i) for i in grid.rowcol(x, y)))
-    n = int(np.ceil(reach_m / grid.pixel_m))
-    top, left = max(0, row - n), max(0, col - n)
-    rows = slice(top, min(grid.shape[0], row + n + 1))
-    cols = slice(left, min(grid.shape[1], col + n + 1))
-    shape = (rows.stop - rows.start, cols.stop - cols.start)
-    west, north = grid.west + left * grid.pixel_m, grid.north - top * grid.pixel_m
-    part = Grid(grid.crs, west, north, grid.pixel_m, shape)
-    return cover.band("class")[rows, cols], canopy_height.values[rows, cols], part
 
 
 def _scatter(
     grid: Grid, pocket: BaseGeometry, from_grid: float, bend_deg: float, params: LandingParams
 ) -> AnyArray:
-    """Return how touchdowns scatter about the pocket, with a longer tail along the way in."""
+    """Return how touchdowns scatter about the pocket, with a longer tail along the approach."""
     x, y = grid.xy(*np.indices(grid.shape))
     east, north = unit_from_bearing(from_grid)
     dx, dy = x - pocket.centroid.x, y - pocket.centroid.y
     upwind = dx * east + dy * north
-    across = dy * east - dx * north - aside(-upwind, bend_deg)  # to the right, looking downwind
-    along = np.where(upwind < 0, 1.5 * params.along_m, 0.7 * params.along_m)
+    across = (
+        dy * east - dx * north - approach_offset(-upwind, bend_deg)
+    )  # to the right, looking downwind
+    along = params.along_m * np.where(upwind < 0, params.downwind_tail, params.upwind_tail)
     return np.asarray(np.exp(-0.5 * ((upwind / along) ** 2 + (across / params.across_m) ** 2)))
 
 
@@ -326,17 +409,17 @@ def _contoured(odds: AnyArray, grid: Grid) -> gpd.GeoDataFrame:
 
     padded = np.pad(odds, 1)
     shapes, levels = [], []
-    for level in LEVELS:
+    for level in TOUCHDOWN_LEVELS:
         rings = [
             np.column_stack(grid.xy(ring[:, 0] - 1, ring[:, 1] - 1))
             for ring in find_contours(padded, level)  # type: ignore[no-untyped-call]
-            if len(ring) > 8
+            if len(ring) > _LEAST_CORNERS
         ]
         area = shapely.make_valid(shapely.MultiPolygon())
         for ring in sorted(rings, key=lambda r: -shapely.Polygon(r).area):
             area = area.symmetric_difference(shapely.Polygon(ring).buffer(0))
-        area = area.simplify(0.3 * grid.pixel_m).buffer(0)
-        if area.area > 4:
+        area = area.simplify(_SIMPLIFY_PX * grid.pixel_m).buffer(0)
+        if area.area > _LEAST_M2:
             shapes.append(area)
             levels.append(level)
     return _frame(shapes, levels, grid.crs)

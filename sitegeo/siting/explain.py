@@ -107,7 +107,24 @@ def _ripple(row: Mapping[str, Any], wind: Wind) -> str:
 def cautions(
     row: Mapping[str, Any], wind: Wind, *, gear: Gear | None = None, leaf_off: bool = False
 ) -> tuple[str, ...]:
-    """Return what is not known or not good about a blind, as sentences."""
+    """Return what is not known or not good about a blind.
+
+    Parameters
+    ----------
+    row
+        Of the `blinds` layer.
+    wind
+        The wind it was scored for.
+    gear
+        What the party carries.
+    leaf_off
+        Whether leaves are down at the hour hunted.
+
+    Returns
+    -------
+    tuple of str
+        A sentence each.
+    """
     gear = gear or Gear()
     told = []
     if wind.calm:

@@ -19,40 +19,59 @@ from sitegeo.core.typing import BoolArray, FloatArray, ObjectArray
 from sitegeo.core.wind import Wind
 from sitegeo.law.context import PositionErrors
 from sitegeo.law.shot_range import SCATTER_DEG, Load, extent_m, fall_range_m
-from sitegeo.siting.curves import UNKNOWN
+from sitegeo.siting.curves import UNKNOWN_SCORE
 
-TARGETS = ("dwellings", "roads")
+FIRE_TARGETS = ("dwellings", "roads")
 """Layers that must not lie under the fall of shot."""
-
-FRONT_DEG = np.arange(-60.0, 61.0, 10.0)
-WEIGHT = 1.0 - np.abs(FRONT_DEG) / 80.0
-"""The middle of the front, where the pocket lies, counts most; judgement."""
-
-_HALF_DEG = 0.5 + SCATTER_DEG
-_LEAST_M = 0.01  # GEOS loses a point to a radius of nothing
-
-POCKET_CLOSED = 0.5
-"""What a front is worth less where no shot may be fired over the pocket; judgement."""
-
-USUAL_GUST_MPS = 8.0
-"""The gust from behind a shot that fronts are told apart by; judgement."""
 
 WALK_IN_FROM_M = 50.0
 """The walk-in counts from here on: nearer, whoever comes is at the hide; judgement."""
 
+_LEAST_M = 0.01  # GEOS loses a point to a radius of nothing
+
 
 @dataclass(frozen=True)
-class Front:
+class FrontParams:
+    """How fronts are told apart; judgement throughout.
+
+    Parameters
+    ----------
+    half_deg, step_deg
+        Shots are looked at so far to either side of straight ahead, and so far apart.
+    falls_to_nothing_deg
+        The middle, where the pocket lies, counts most; so far to its side nothing would count.
+    half_shot_deg
+        Half of what a shot is taken to cover, besides its scatter.
+    pocket_closed
+        What a front scores less where no shot may be fired over the pocket, as a factor.
+    usual_gust_mps
+        The gust from behind a shot that fronts are told apart by.
+    """
+
+    half_deg: float = 60.0
+    step_deg: float = 10.0
+    falls_to_nothing_deg: float = 80.0
+    half_shot_deg: float = 0.5
+    pocket_closed: float = 0.5
+    usual_gust_mps: float = 8.0
+
+
+@dataclass(frozen=True)
+class ShootingFront:
     """What may be fired at before each blind.
 
     Parameters
     ----------
-    worth
+    score
         (blinds,) 0 to 1: how much of the front is open in a usual morning's gust, least where the
         pocket itself is not. It is the same in every wind, so that no hour is judged by another's.
+    facing_deg
+        (blinds,) true bearings.
+    load
+        What is shot.
     """
 
-    worth: FloatArray
+    score: FloatArray
     facing_deg: FloatArray
     load: Load
     _around: _Around
@@ -70,7 +89,7 @@ class Front:
         return self._around.closes(ahead, range_m)[:, 0]
 
 
-def front_of(
+def rate_front(
     at: FloatArray,
     facing_deg: FloatArray,
     *,
@@ -79,30 +98,50 @@ def front_of(
     error_m: float,
     layers: Mapping[str, gpd.GeoDataFrame | None],
     access: gpd.GeoDataFrame | None = None,
-) -> Front:
+    params: FrontParams = FrontParams(),
+) -> ShootingFront:
     """Return how much of each blind's front the load may be fired into.
 
-    Where a layer is missing its worth is at most `UNKNOWN`: missing is not clear.
+    Where a layer is missing its score is at most `UNKNOWN_SCORE`: missing is not clear.
 
     Parameters
     ----------
+    at
+        (blinds, 2) hides, in the grid's CRS.
+    facing_deg
+        (blinds,) true bearings they look out on.
+    grid
+        Of the place, for its convergence.
+    load
+        What is shot, from `law.shot_range.read_load`.
     error_m
         How far off the guns and the mapped features may be.
     layers
         What must not be under the fall of shot, by name.
     access
         Ways in; people come by the nearest.
+    params
+        How fronts are told apart.
+
+    Returns
+    -------
+    ShootingFront
+        In the order of `at`.
     """
     facing = np.asarray(facing_deg, float)
-    around = _Around.of(at, grid, layers, access=access, error_m=error_m)
-    directions = facing[:, None] + FRONT_DEG
-    gust = fall_range_m(load, directions, wind_from_deg=None, gust_mps=USUAL_GUST_MPS)
-    closed = around.closes(directions, gust)
-    middle = np.where(closed[:, len(FRONT_DEG) // 2], POCKET_CLOSED, 1.0)
-    worth = (~closed @ WEIGHT) / WEIGHT.sum() * middle
+    around = _Around.of(
+        at, grid, layers, access=access, error_m=error_m, half_deg=params.half_shot_deg
+    )
+    turns = np.arange(-params.half_deg, params.half_deg + 1.0, params.step_deg)
+    weights = 1.0 - np.abs(turns) / params.falls_to_nothing_deg
+    directions = facing[:, None] + turns
+    reach_m = fall_range_m(load, directions, wind_from_deg=None, gust_mps=params.usual_gust_mps)
+    closed = around.closes(directions, reach_m)
+    middle = np.where(closed[:, len(turns) // 2], params.pocket_closed, 1.0)
+    score = (~closed @ weights) / weights.sum() * middle
     if any(layer is None for layer in layers.values()):
-        worth = np.minimum(worth, UNKNOWN)
-    return Front(np.asarray(worth, float), facing, load, around)
+        score = np.minimum(score, UNKNOWN_SCORE)
+    return ShootingFront(np.asarray(score, float), facing, load, around)
 
 
 @dataclass(frozen=True)
@@ -113,6 +152,7 @@ class _Around:
     grid: Grid
     mapped: shapely.STRtree
     walks_in: ObjectArray | None
+    half_deg: float
 
     @classmethod
     def of(
@@ -123,6 +163,7 @@ class _Around:
         *,
         access: gpd.GeoDataFrame | None,
         error_m: float,
+        half_deg: float,
     ) -> _Around:
         shapes = [_grown(layer, error_m) for layer in layers.values() if layer is not None]
         walks = None
@@ -130,11 +171,12 @@ class _Around:
             shapes.append(shapely.buffer(access.geometry.to_numpy(), error_m))
             walks = shapely.buffer(_walks_in(at, access), error_m, quad_segs=4)
         every = np.concatenate(shapes) if shapes else np.empty(0, object)
-        return cls(at, grid, shapely.STRtree(every), walks)
+        return cls(at, grid, shapely.STRtree(every), walks, half_deg + SCATTER_DEG)
 
     def closes(self, bearing_deg: FloatArray, range_m: FloatArray) -> BoolArray:
         """Return which shots, (blinds, directions), could fall on any of it."""
-        shots = _shots(self.at, np.asarray(self.grid.to_grid_bearing(bearing_deg)), range_m)
+        bearing = np.asarray(self.grid.to_grid_bearing(bearing_deg))
+        shots = _shots(self.at, bearing, range_m, half_deg=self.half_deg)
         hit = np.zeros(shots.size, dtype=bool)
         hit[self.mapped.query(shots.ravel(), predicate="intersects")[0]] = True
         closed = hit.reshape(shots.shape)
@@ -145,16 +187,18 @@ class _Around:
 
 def guns_error_m(errors: PositionErrors) -> float:
     """Return how far off guns and mapped features may be."""
-    return max(errors.total_m(name) for name in TARGETS)
+    return max(errors.total_m(name) for name in FIRE_TARGETS)
 
 
-def _shots(at: FloatArray, bearing_grid: FloatArray, range_m: FloatArray) -> ObjectArray:
+def _shots(
+    at: FloatArray, bearing_grid: FloatArray, range_m: FloatArray, *, half_deg: float
+) -> ObjectArray:
     """Return the ground each shot can reach, (blinds, directions)."""
-    reach = range_m / np.cos(np.deg2rad(_HALF_DEG))
+    reach = range_m / np.cos(np.deg2rad(half_deg))
     guns = np.broadcast_to(at[:, None], (*reach.shape, 2))
     edges = (
         guns + reach[..., None] * np.stack(unit_from_bearing(bearing_grid + side), axis=-1)
-        for side in (-_HALF_DEG, _HALF_DEG)
+        for side in (-half_deg, half_deg)
     )
     return np.asarray(shapely.polygons(np.stack([guns, *edges], axis=-2)), dtype=object)
 

@@ -1,8 +1,8 @@
-"""The water of the day: what a higher or lower stage does to shore and depth, as rasters.
+"""Where water comes and goes: the ground at another level of the water, and trees that stand in it.
 
-The change is laid on the largest water and on every other that stands level with it in the photo;
-a pond perched elsewhere keeps its level. Water rises over ground that it reaches, and falls off
-the bed that the depth layer knows.
+A change of level is laid on the largest water and on every other that stands level with it in the
+photo; a pond perched elsewhere keeps its level. Water rises over ground that it reaches, and falls
+off the bed that the depth layer knows.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster
 from sitegeo.core.typing import AnyArray, BoolArray, ByteArray
 from sitegeo.exposure.sweep import nearest_level, water_levels
+from sitegeo.siting.sampling import crop_around
 from sitegeo.spreads.layouts import polygons_of
 from sitegeo.spreads.templates import Area
 
@@ -31,7 +32,14 @@ LEVEL_WITH_M = 0.3
 STANDS_OUT_M = 0.3
 """Reeds and brush that stand this far out of the water are still cover; judgement."""
 
+TIMBER_REACH_M = 90.0
+"""Flooded trees are looked for this far about a hide; judgement."""
+
+FLOATS_DECOY_M = 0.1
+"""Less water than this floats no decoy; judgement."""
+
 _TOUCHING = np.ones((3, 3), int)
+_SIMPLIFY_PX = 0.25  # with the corners it cuts, less than half a pixel in all
 
 
 @dataclass(frozen=True)
@@ -58,7 +66,7 @@ class Stage:
     dry: BoolArray
 
 
-def at_stage(
+def apply_stage(
     classes: ByteArray,
     *,
     change_m: float,
@@ -70,11 +78,25 @@ def at_stage(
 
     Parameters
     ----------
+    classes
+        (rows, columns) cover classes.
     change_m
         How much higher; negative for lower.
     canopy_height_m, depth_m, ground_m
-        Heights of plants, depth of water and ground in metres, NaN where not known. Without depth
-        no bed falls dry and without ground no land floods.
+        Heights of plants, depth of water and ground in metres, NaN where not known, on the same
+        pixels. Without depth no bed falls dry and without ground no land floods.
+
+    Returns
+    -------
+    Stage
+        On the same pixels.
+
+    Examples
+    --------
+    >>> bank = np.array([[Cover.WATER, Cover.OPEN, Cover.OPEN]], np.uint8)
+    >>> none, ground = np.zeros((1, 3)), np.array([[10.0, 10.2, 11.0]])
+    >>> apply_stage(bank, change_m=0.5, canopy_height_m=none, ground_m=ground).flooded.tolist()
+    [[False, True, False]]
     """
     water = classes == Cover.WATER
     moving, level = _moving(water, ground_m)
@@ -130,30 +152,35 @@ def _reached(open_to: BoolArray, source: BoolArray) -> BoolArray:
     return np.asarray(fed[labels], bool)
 
 
-REACH_M = 90.0
-WET_M = 0.1
-"""Less water than this floats no decoy; judgement."""
-
-_SIMPLIFY_PX = 0.25  # with the corners it cuts, less than half a pixel in all
-
-
-def flooded_trees(
-    cover: Raster, depth: Raster | None, at: shapely.Point, *, reach_m: float = REACH_M
+def find_flooded_trees(
+    cover: Raster, depth: Raster | None, at: shapely.Point, *, reach_m: float = TIMBER_REACH_M
 ) -> Area:
     """Return the trees within reach of a point that stand in water, or may: depth unknown counts.
 
-    In the rasters' CRS. A plan says where depth was not known.
+    A plan says where depth was not known.
+
+    Parameters
+    ----------
+    cover
+        The `cover` layer.
+    depth
+        Metres of water on the same grid, None where it is not known.
+    at
+        A point in their CRS.
+    reach_m
+        Half the side of the square looked at.
+
+    Returns
+    -------
+    Polygon or MultiPolygon
+        In the same CRS, without the steps of the pixels.
     """
-    grid = cover.grid
-    row, column = (int(np.atleast_1d(v)[0]) for v in grid.rowcol(at.x, at.y))
-    n = int(np.ceil(reach_m / grid.pixel_m))
-    top, left = max(0, row - n), max(0, column - n)
-    window = slice(top, row + n + 1), slice(left, column + n + 1)
-    wooded = cover.band("class")[window] == Cover.TREE
+    near = crop_around(cover, (at.x, at.y), reach_m)
+    grid, wooded = near.grid, near.band("class") == Cover.TREE
     if depth is not None:
-        wooded = wooded & ~(np.where(depth.mask[window], depth.values[window], np.nan) < WET_M)
-    corner = grid.west + left * grid.pixel_m, grid.north - top * grid.pixel_m
-    transform = from_origin(*corner, grid.pixel_m, grid.pixel_m)
+        water = crop_around(depth, (at.x, at.y), reach_m)
+        wooded = wooded & ~(np.where(water.mask, water.values, np.nan) < FLOATS_DECOY_M)
+    transform = from_origin(grid.west, grid.north, grid.pixel_m, grid.pixel_m)
     found = shapes(wooded.astype(np.uint8), mask=wooded, transform=transform)
     trees = [
         _without_steps(cast("Polygon", shape(geometry)), grid.pixel_m) for geometry, _ in found

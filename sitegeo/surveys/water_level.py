@@ -19,8 +19,8 @@ from sitegeo.core.inputs import MORNING_INPUTS
 from sitegeo.core.models import from_record
 from sitegeo.errors import UsageError
 from sitegeo.places.config import Assume, GearKeys
-from sitegeo.siting.candidates import judged
-from sitegeo.siting.stage import Stage, at_stage
+from sitegeo.siting.candidates import assess_sites
+from sitegeo.siting.stage import Stage, apply_stage
 from sitegeo.surveys.survey import Survey
 from sitegeo.units import ACRE_M2, LENGTHS_M, depth_text, metres
 
@@ -100,7 +100,7 @@ def with_water_level(survey: Survey, change_m: float) -> Survey:
         return survey
     old: Mapping[str, Any] = survey.layers
     cover, depth, ground = old["cover"], old.get("depth"), old.get("ground")
-    stage = at_stage(
+    stage = apply_stage(
         cover.band("class"),
         change_m=change_m,
         canopy_height_m=old["canopy_height"].values,
@@ -142,7 +142,7 @@ def _judged(
     sites = old["candidates"][["id", "position_id", "kind", "facing_deg", "geometry"]]
     layers = ChainMap(dict(new), cast("dict[str, Any]", old))
     names = ("depth", "public_land", "closed_areas", "access")
-    return judged(
+    return assess_sites(
         sites,
         cover=new["cover"],
         assume=assume,

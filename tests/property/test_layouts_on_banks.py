@@ -13,7 +13,7 @@ from shapely.geometry import Point, Polygon, box
 
 from sitegeo.core.contracts import Cover
 from sitegeo.siting.curves import spread_score
-from sitegeo.siting.spread_room import on_water
+from sitegeo.siting.spread_room import spread_water_shares
 from sitegeo.spreads import layouts
 from sitegeo.spreads.frame import Frame
 from sitegeo.spreads.place import place
@@ -103,7 +103,7 @@ def quick_look(water: shapely.Geometry, name: str, winds: np.ndarray, decoys: in
     classes[shapely.contains_xy(water, east, north)] = Cover.WATER
     hides = np.tile(MIDDLE, (len(winds), 1))
     layouts_ = np.full(len(winds), name, object)
-    shares = on_water(
+    shares = spread_water_shares(
         cover_of(classes), hides, np.zeros(len(winds)), winds, layouts_, decoys=decoys
     )
     return spread_score(*shares)

@@ -17,7 +17,7 @@ from sitegeo.exposure.surface import obstacles
 from sitegeo.places.config import Assume
 from sitegeo.shore.positions import positions
 from sitegeo.shore.shoreline import shoreline
-from sitegeo.siting.candidates import candidates, judged
+from sitegeo.siting.candidates import assess_sites, candidates
 from sitegeo.siting.score import blinds
 
 SIZE = 500
@@ -92,7 +92,7 @@ def test_ranking_mirrors(from_deg: float) -> None:
         shapely.transform(sites.geometry, lambda p: (middle, 0) + p * (-1, 1))
     )
     sites["facing_deg"] = (2 * mirrored.grid.convergence_deg - sites["facing_deg"]) % 360
-    _, two = scored(judged(sites, cover=mirrored, assume=Assume()), mirrored, -from_deg)
+    _, two = scored(assess_sites(sites, cover=mirrored, assume=Assume()), mirrored, -from_deg)
     assert two["layout"].tolist() == one["layout"].tolist()
     np.testing.assert_allclose(two["phi_deg"], -one["phi_deg"], atol=1e-6)
     parts = [c for c in one.columns if c.startswith("c_")]

@@ -25,7 +25,7 @@ from sitegeo.core.wind import Wind
 from sitegeo.places.config import Assume
 from sitegeo.shore.positions import positions
 from sitegeo.shore.shoreline import shoreline
-from sitegeo.siting.approach import touchdown
+from sitegeo.siting.approach import find_touchdown
 from sitegeo.siting.candidates import candidates
 from sitegeo.siting.explain import cautions
 from sitegeo.siting.score import blinds
@@ -71,8 +71,8 @@ def test_in_calm_air_nothing_is_said_of_where_they_come_down(cover, sites) -> No
     heights = heights_of(cover, 15.0)
     pocket = shapely.Point(cover.grid.west + 150, cover.grid.north - 130).buffer(8)
     given = {"cover": cover, "canopy_height": heights, "pocket": pocket}
-    assert touchdown(**given, wind=Wind(200.0, CALM)).empty
-    assert not touchdown(**given, wind=Wind(200.0, GENTLE_BREEZE)).empty
+    assert find_touchdown(**given, wind=Wind(200.0, CALM)).empty
+    assert not find_touchdown(**given, wind=Wind(200.0, GENTLE_BREEZE)).empty
 
 
 @pytest.mark.parametrize(

@@ -17,11 +17,11 @@ from sitegeo.core.wind import Wind
 from sitegeo.exposure.sweep import encode_surface
 from sitegeo.siting.approach import (
     ApproachParams,
-    approach,
-    aside,
-    lines,
-    over_what_stands,
-    touchdown,
+    approach_lines,
+    approach_offset,
+    find_approach,
+    find_touchdown,
+    score_descent,
 )
 from sitegeo.units import yd
 
@@ -41,7 +41,7 @@ def wooded(land: np.ndarray) -> Raster:
 
 def way_in(land: np.ndarray, from_deg: float, facing: float = 0.0) -> tuple[float, float]:
     """Bend and room of the pocket at the middle for a wind on the grid."""
-    found = approach(wooded(land), MIDDLE[None], from_deg + 180.0, np.array([facing]))
+    found = find_approach(wooded(land), MIDDLE[None], from_deg + 180.0, np.array([facing]))
     return float(found.bend_deg[0]), float(found.water[0])
 
 
@@ -61,10 +61,10 @@ def test_a_little_onto_the_bank_they_come_along_it_over_water(wind: float) -> No
     # The wind from the right: birds from the left, turned clockwise, out over the water.
     assert 0 < bend <= 45
     unbent = ApproachParams(easy_deg=0.0, most_deg=5.0)
-    straight = approach(wooded(BANK), MIDDLE[None], wind + 180.0, np.zeros(1), params=unbent)
+    straight = find_approach(wooded(BANK), MIDDLE[None], wind + 180.0, np.zeros(1), params=unbent)
     assert straight.bend_deg[0] == 0
     assert water > max(0.8, float(straight.water[0]) + 0.02)
-    (line,) = lines(MIDDLE[None], wind + 180.0, np.array([bend]), length_m=80.0)
+    (line,) = approach_lines(MIDDLE[None], wind + 180.0, np.array([bend]), length_m=80.0)
     assert (line[:, 1] - MIDDLE[1] > -OUT_M).all()
 
 
@@ -89,7 +89,7 @@ def test_over_tall_trees_there_is_no_coming_down_and_over_a_low_bank_there_is() 
 
     def room(height_m: float, from_deg: float = 0.0) -> float:
         packed = encode_surface(~BANK, np.where(BANK, height_m, 0.0))
-        return float(over_what_stands(Raster(packed, cover.grid), MIDDLE[None], from_deg + 180)[0])
+        return float(score_descent(Raster(packed, cover.grid), MIDDLE[None], from_deg + 180)[0])
 
     assert room(2.0) == 1.0
     assert 0 < room(14.0) < 1  # about 44°
@@ -123,7 +123,7 @@ def test_turning_world_and_wind_turns_it(wind: int, turn: int) -> None:
 
 
 def test_the_line_leaves_downwind_and_ends_along_the_bend() -> None:
-    (line,) = lines(MIDDLE[None], 250.0, np.array([30.0]), length_m=60.0)
+    (line,) = approach_lines(MIDDLE[None], 250.0, np.array([30.0]), length_m=60.0)
     steps = np.diff(line, axis=0)
     assert np.hypot(*steps.T) == pytest.approx(1.0)
     assert line[0] == pytest.approx(MIDDLE)
@@ -131,7 +131,7 @@ def test_the_line_leaves_downwind_and_ends_along_the_bend() -> None:
         assert step == pytest.approx(unit_from_bearing(bearing), abs=1e-6)
     along = (line - MIDDLE) @ unit_from_bearing(250.0)
     right = (line - MIDDLE) @ unit_from_bearing(340.0)
-    assert aside(along, 30.0) == pytest.approx(right, abs=1e-6)
+    assert approach_offset(along, 30.0) == pytest.approx(right, abs=1e-6)
 
 
 def test_birds_that_come_along_tall_trees_still_come_down_in_the_pocket() -> None:
@@ -143,7 +143,7 @@ def test_birds_that_come_along_tall_trees_still_come_down_in_the_pocket() -> Non
     bend, _ = way_in(BANK, 70.0)
 
     def likely(bend_deg: float) -> tuple[float, shapely.Geometry]:
-        found = touchdown(
+        found = find_touchdown(
             cover=cover, canopy_height=heights, pocket=pocket, wind=wind, bend_deg=bend_deg
         )
         area = found.union_all()

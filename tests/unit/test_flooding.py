@@ -10,7 +10,7 @@ from scipy import ndimage
 from shapely.geometry import Point, box
 
 from sitegeo.core.contracts import Cover
-from sitegeo.siting.stage import flooded_trees
+from sitegeo.siting.stage import find_flooded_trees
 
 SIZE = 60
 MIDDLE = Point(WEST + SIZE / 2, NORTH - SIZE / 2)
@@ -24,7 +24,7 @@ def traced(wooded: np.ndarray) -> tuple[shapely.Geometry, shapely.Geometry]:
     rows, cols = np.nonzero(wooded)
     pixels = [box(WEST + c, NORTH - r - 1, WEST + c + 1, NORTH - r)
               for r, c in zip(rows, cols, strict=True)]  # fmt: skip
-    return flooded_trees(cover, None, MIDDLE), shapely.union_all(pixels)
+    return find_flooded_trees(cover, None, MIDDLE), shapely.union_all(pixels)
 
 
 @pytest.mark.parametrize("seed", range(6))

@@ -13,7 +13,7 @@ from shapely.geometry import LineString, Point
 import sitegeo
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster
-from sitegeo.siting.access import REACH_M, second_site
+from sitegeo.siting.access import FallbackParams, find_fallback_blind
 from sitegeo.spreads.result import FIELD_TABLE
 
 SIZE = 1000
@@ -40,7 +40,8 @@ def found(classes: np.ndarray, *rows, depth_m: float | None = None, roads=None):
     wet = classes == Cover.WATER
     depth = None if depth_m is None else Raster(np.where(wet, depth_m, np.nan), cover.grid, wet)
     frame = blinds(FIRST, *rows)
-    return second_site(frame, frame.iloc[0], cover=cover, depth=depth, roads=roads, wade_m=0.9)
+    over = {"cover": cover, "depth": depth, "roads": roads}
+    return find_fallback_blind(frame, frame.iloc[0], **over, wade_m=0.9)
 
 
 def test_the_nearest_good_one_of_another_position_on_foot() -> None:
@@ -84,7 +85,7 @@ def test_the_plan_names_it_and_carries_the_field_table(demo_survey: Path) -> Non
     survey = sitegeo.Survey.open(demo_survey)
     plan = sitegeo.plan(survey, sitegeo.Wind.parse("S 12 mph"))
     second = plan.record["second"]
-    assert second["walk_m"] <= REACH_M
+    assert second["walk_m"] <= FallbackParams().reach_m
     assert second["id"][:4] != plan.record["id"][:4]
     assert second["id"] in set(plan.ranking.blinds["id"])
     told = {row["seen"] for row in plan.record["field"]}

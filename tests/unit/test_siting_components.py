@@ -23,25 +23,25 @@ from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster
 from sitegeo.core.wind import Wind
 from sitegeo.law.shot_range import read_load
-from sitegeo.siting.access import by_boat, minutes_in, on_foot, terrain
-from sitegeo.siting.candidates import best_of_each
-from sitegeo.siting.concealment import hiding, overhead_score, party_score
+from sitegeo.siting.access import access_minutes, find_walks, make_terrain, paddle_distances
+from sitegeo.siting.candidates import find_better_at_same_place
+from sitegeo.siting.concealment import overhead_score, party_score, rate_concealment
 from sitegeo.siting.curves import (
-    UNKNOWN,
+    UNKNOWN_SCORE,
+    access_score,
     drift_score,
     feeding_score,
     glare_score,
-    margin_worth,
+    setback_margin_score,
     spread_score,
     wading_score,
-    way_score,
 )
-from sitegeo.siting.observations import seen
-from sitegeo.siting.retrieval import MOST_M, drift
-from sitegeo.siting.score import RAISES, combine, weights
-from sitegeo.siting.shooting_front import front_of
-from sitegeo.siting.spread_room import on_water
-from sitegeo.siting.sun import birds_sun, shooters_sun, sun_path
+from sitegeo.siting.observations import ObservationScores, score_observations
+from sitegeo.siting.retrieval import DriftParams, find_drift
+from sitegeo.siting.score import RAISES, combine_components, component_weights
+from sitegeo.siting.shooting_front import rate_front
+from sitegeo.siting.spread_room import spread_water_shares
+from sitegeo.siting.sun import birds_sun_score, shooters_sun_score, sun_path
 
 SIZE = 200
 CONVERGENCE = ground(SIZE, SIZE).convergence_deg
@@ -70,10 +70,10 @@ LAND_ALONE = np.array([False])
 @given(st.data())
 def test_the_score_rises_with_each_component(data: st.DataObject) -> None:
     shares = st.floats(0, 1)
-    parts = {name: np.array([data.draw(shares)]) for name in weights()}
+    parts = {name: np.array([data.draw(shares)]) for name in component_weights()}
     name = data.draw(st.sampled_from(sorted(parts)))
     more = {**parts, name: np.minimum(parts[name] + data.draw(shares), 1.0)}
-    low, high = float(combine(parts)[0]), float(combine(more)[0])
+    low, high = float(combine_components(parts)[0]), float(combine_components(more)[0])
     assert 0 <= low <= high + 1e-12
     assert high <= 1
 
@@ -81,14 +81,14 @@ def test_the_score_rises_with_each_component(data: st.DataObject) -> None:
 @given(st.lists(st.floats(0.05, 1), min_size=3, max_size=3), st.floats(0, 1))
 def test_what_was_seen_raises_and_what_was_not_lowers_nothing(shares, worth) -> None:
     parts = dict(zip(("wind", "room", "hide"), map(np.array, ([s] for s in shares)), strict=True))
-    without = combine(parts)
-    assert combine({**parts, "observed": np.zeros(1)}) == pytest.approx(without)
-    assert combine({**parts, "observed": np.array([worth])}) >= without - 1e-12
+    without = combine_components(parts)
+    assert combine_components({**parts, "observed": np.zeros(1)}) == pytest.approx(without)
+    assert combine_components({**parts, "observed": np.array([worth])}) >= without - 1e-12
 
 
 def test_every_component_has_a_weight() -> None:
-    assert all(value > 0 for value in weights().values())
-    assert set(RAISES) <= set(weights())
+    assert all(value > 0 for value in component_weights().values())
+    assert set(RAISES) <= set(component_weights())
 
 
 @pytest.mark.parametrize(
@@ -96,9 +96,9 @@ def test_every_component_has_a_weight() -> None:
     [
         (lambda x: wading_score(x, 0.9), 0.0, 2.0),
         (lambda x: feeding_score(x + 0.1), 0.0, 2.0),
-        (lambda x: way_score(x, known=np.ones(x.shape, bool)), 0.0, 90.0),
+        (lambda x: access_score(x, known=np.ones(x.shape, bool)), 0.0, 90.0),
         (lambda x: drift_score(x, np.full(x.shape, "public", object)), 0.0, 600.0),
-        (lambda x: margin_worth(-x), -200.0, 0.0),
+        (lambda x: setback_margin_score(-x), -200.0, 0.0),
         (lambda x: glare_score(-x, np.full(x.shape, 5.0)), -90.0, 0.0),
         (lambda x: spread_score(1 - x, np.ones(x.shape)), 0.0, 1.0),
         (lambda x: spread_score(np.ones(x.shape), 1 - x), 0.0, 1.0),
@@ -113,21 +113,23 @@ def test_curves_fall_as_things_get_worse(curve, lo: float, hi: float) -> None:
 
 def test_what_is_not_known_is_worth_the_same_everywhere() -> None:
     nan = np.array([np.nan])
-    assert wading_score(nan, 0.9) == feeding_score(nan) == UNKNOWN
-    assert way_score(np.array([np.inf]), known=np.array([False])) == UNKNOWN
-    assert way_score(np.array([np.inf]), known=np.array([True])) < UNKNOWN  # looked for, not found
+    assert wading_score(nan, 0.9) == feeding_score(nan) == UNKNOWN_SCORE
+    assert access_score(np.array([np.inf]), known=np.array([False])) == UNKNOWN_SCORE
+    assert (
+        access_score(np.array([np.inf]), known=np.array([True])) < UNKNOWN_SCORE
+    )  # looked for, not found
 
 
 # Hiding
 
 
 def test_trees_hide_on_all_sides_and_water_does_not() -> None:
-    wooded = hiding(half_lake(Cover.TREE), ON_BANK, FACING_NORTH, alone=LAND_ALONE)
+    wooded = rate_concealment(half_lake(Cover.TREE), ON_BANK, FACING_NORTH, alone=LAND_ALONE)
     assert (wooded.beside[0], wooded.behind[0]) == (1.0, 1.0)
     assert wooded.overhead[0] > 0.8
-    bare = hiding(half_lake(Cover.OPEN), ON_BANK, FACING_NORTH, alone=LAND_ALONE)
+    bare = rate_concealment(half_lake(Cover.OPEN), ON_BANK, FACING_NORTH, alone=LAND_ALONE)
     assert bare.beside[0] < 0.2
-    seaward = hiding(half_lake(Cover.TREE), ON_BANK, FACING_NORTH + 180, alone=LAND_ALONE)
+    seaward = rate_concealment(half_lake(Cover.TREE), ON_BANK, FACING_NORTH + 180, alone=LAND_ALONE)
     assert seaward.behind[0] < 0.6  # the backdrop is the lake
 
 
@@ -135,13 +137,13 @@ def test_trees_hide_on_all_sides_and_water_does_not() -> None:
 def test_leaves_off_hide_less_by_cover(land: Cover) -> None:
     cover = half_lake(land)
     summer, winter = (
-        hiding(cover, ON_BANK, FACING_NORTH, alone=LAND_ALONE, leaf_off=off)
+        rate_concealment(cover, ON_BANK, FACING_NORTH, alone=LAND_ALONE, leaf_off=off)
         for off in (False, True)
     )
     assert winter.beside[0] < summer.beside[0]
     assert winter.behind[0] < summer.behind[0]
     assert winter.overhead[0] < summer.overhead[0]
-    untold = hiding(cover, ON_BANK, FACING_NORTH, alone=LAND_ALONE)
+    untold = rate_concealment(cover, ON_BANK, FACING_NORTH, alone=LAND_ALONE)
     assert untold.beside == summer.beside  # without a date, as on the photo
 
 
@@ -181,21 +183,21 @@ def test_the_suns_path_is_the_almanacs() -> None:
 
 def test_low_sun_in_the_eyes_and_none_before_it_is_up() -> None:
     facing = np.array([130.0, 180.0, 310.0])
-    low = shooters_sun(facing, np.array([130.0]), np.array([5.0]))
+    low = shooters_sun_score(facing, np.array([130.0]), np.array([5.0]))
     assert low[0] < 0.4 < low[1] + 1e-9 <= low[2] == 1.0
     for altitude in (-5.0, 40.0):
-        free = shooters_sun(facing, np.array([130.0]), np.array([altitude]))
+        free = shooters_sun_score(facing, np.array([130.0]), np.array([altitude]))
         np.testing.assert_allclose(free, 1.0)
 
 
 def test_birds_that_fly_into_the_sun_see_less() -> None:
     sun = np.array([130.0]), np.array([5.0])
     away, claimed = np.array([310.0]), np.array([True])
-    into = birds_sun(away, np.array([130.0]), *sun, claimed=claimed)
-    across = birds_sun(away, np.array([40.0]), *sun, claimed=claimed)
-    lit = birds_sun(np.array([130.0]), np.array([40.0]), *sun, claimed=claimed)
+    into = birds_sun_score(away, np.array([130.0]), *sun, claimed=claimed)
+    across = birds_sun_score(away, np.array([40.0]), *sun, claimed=claimed)
+    lit = birds_sun_score(np.array([130.0]), np.array([40.0]), *sun, claimed=claimed)
     assert into > across > lit
-    assert birds_sun(away, np.array([130.0]), *sun, claimed=~claimed) == across
+    assert birds_sun_score(away, np.array([130.0]), *sun, claimed=~claimed) == across
 
 
 # Falling birds
@@ -203,15 +205,15 @@ def test_birds_that_fly_into_the_sun_see_less() -> None:
 
 def test_birds_drift_downwind_to_the_far_bank() -> None:
     cover = half_lake(Cover.OPEN)
-    out = drift(cover, ON_BANK, FACING_NORTH, from_grid_deg=0.0)
+    out = find_drift(cover, ON_BANK, FACING_NORTH, from_grid_deg=0.0)
     assert out.distance_m[0] < 40  # back onto the bank of the hide
     narrow = np.full((SIZE, SIZE), int(Cover.OPEN), np.uint8)
     narrow[:100, 60:140] = Cover.WATER
-    along = drift(cover_of(narrow), ON_BANK, FACING_NORTH, from_grid_deg=270.0)
+    along = find_drift(cover_of(narrow), ON_BANK, FACING_NORTH, from_grid_deg=270.0)
     assert along.distance_m[0] == pytest.approx(40, abs=6)
-    calm = drift(cover, ON_BANK, FACING_NORTH, from_grid_deg=None)
+    calm = find_drift(cover, ON_BANK, FACING_NORTH, from_grid_deg=None)
     assert calm.distance_m[0] == 0
-    assert (out.distance_m <= MOST_M).all()
+    assert (out.distance_m <= DriftParams().most_m).all()
 
 
 def test_whose_ground_they_drift_to() -> None:
@@ -224,7 +226,7 @@ def test_whose_ground_they_drift_to() -> None:
         crs=cover_of(classes).grid.crs,
     )
     for bearing, ground_there in ((90.0, "public"), (270.0, "private")):
-        found = drift(
+        found = find_drift(
             cover_of(classes),
             ON_BANK,
             FACING_NORTH,
@@ -253,20 +255,24 @@ WAYS_IN = POCKETS[:, None] + np.array([[0.0, 0.0], [200.0, 0.0]])
 TODAY = date(2026, 12, 5)
 
 
+def over(seen: gpd.GeoDataFrame, on: date | None = TODAY) -> ObservationScores:
+    return score_observations(seen, POCKETS, WAYS_IN, on=on)
+
+
 def test_a_flight_line_over_the_way_in_counts_for_that_blind_alone() -> None:
     line = shapely.LineString([(100, -300), (100, 300)])
-    found = seen(sightings((line, "2026-12-04", 40)), POCKETS, WAYS_IN, on=TODAY)
-    assert found.worth[0] > 0.5
-    assert found.worth[1] == 0
+    found = over(sightings((line, "2026-12-04", 40)))
+    assert found.score[0] > 0.5
+    assert found.score[1] == 0
     assert found.words.tolist() == ["40 birds seen here on 2026-12-04", None]
-    calm = seen(sightings((line, "2026-12-04", 40)), POCKETS, None, on=TODAY)
-    assert calm.worth[0] < found.worth[0]  # no way in is claimed, and the pocket lies 100 m off
+    calm = score_observations(sightings((line, "2026-12-04", 40)), POCKETS, None, on=TODAY)
+    assert calm.score[0] < found.score[0]  # no way in is claimed, and the pocket lies 100 m off
 
 
 def test_more_later_and_nearer_counts_more() -> None:
     def worth(off: float, day: str | None, number: float, on: date | None = TODAY) -> float:
         at = shapely.Point(0, off)
-        return float(seen(sightings((at, day, number)), POCKETS, WAYS_IN, on=on).worth[0])
+        return float(over(sightings((at, day, number)), on).score[0])
 
     best = worth(10, "2026-12-04", 60)
     assert best > worth(10, "2026-12-04", 10) > 0
@@ -281,9 +287,9 @@ def test_more_later_and_nearer_counts_more() -> None:
 
 def test_two_sightings_add_up_as_chances() -> None:
     at = shapely.Point(0, 0)
-    one = seen(sightings((at, "2026-12-05", 20)), POCKETS, WAYS_IN, on=TODAY).worth[0]
+    one = over(sightings((at, "2026-12-05", 20))).score[0]
     both = sightings((at, "2026-12-05", 20), (at, "2026-12-05", 20))
-    assert seen(both, POCKETS, WAYS_IN, on=TODAY).worth[0] == pytest.approx(1 - (1 - one) ** 2)
+    assert over(both).score[0] == pytest.approx(1 - (1 - one) ** 2)
 
 
 # Fire, spread, places
@@ -305,7 +311,7 @@ CALM = Wind(0.0, 0.0)
 
 def front(roads, dwellings, *, access=None):
     """The front of a blind on the bank that looks to grid north."""
-    return front_of(
+    return rate_front(
         ON_BANK,
         np.array([CONVERGENCE]),
         grid=GRID,
@@ -322,14 +328,14 @@ def closed(dwellings, *, wind=CALM, access=None) -> bool:
 
 
 def test_a_house_in_front_closes_that_direction_and_missing_is_not_clear() -> None:
-    assert front(NONE, NONE).worth == 1.0
+    assert front(NONE, NONE).score == 1.0
     assert closed(mapped(0))
     assert not closed(mapped(50))
-    ahead, aside = (front(NONE, mapped(bearing)).worth[0] for bearing in (0, 50))
+    ahead, aside = (front(NONE, mapped(bearing)).score[0] for bearing in (0, 50))
     assert ahead < 0.5 < aside < 1.0
-    assert front(None, NONE).worth == UNKNOWN
-    assert front(None, mapped(0)).worth == ahead
-    assert front(NONE, mapped(180)).worth == 1.0
+    assert front(None, NONE).score == UNKNOWN_SCORE
+    assert front(None, mapped(0)).score == ahead
+    assert front(NONE, mapped(180)).score == 1.0
 
 
 def test_a_gust_from_behind_carries_the_load_to_what_lies_farther_off() -> None:
@@ -338,23 +344,23 @@ def test_a_gust_from_behind_carries_the_load_to_what_lies_farther_off() -> None:
     behind, ahead = (Wind(d + CONVERGENCE, 5.0, 8.0) for d in (180.0, 0.0))
     assert closed(house, wind=behind)
     assert not closed(house, wind=ahead)
-    assert front(NONE, house).worth < 1  # told by a usual gust, in every wind alike
+    assert front(NONE, house).score < 1  # told by a usual gust, in every wind alike
 
 
 def test_nobody_fires_along_their_own_way_in() -> None:
     ramp = mapped(0, 2000)  # beyond what the load carries, but people walk from there
     assert closed(NONE, access=ramp)
-    assert front(NONE, NONE, access=mapped(180)).worth == 1.0
+    assert front(NONE, NONE, access=mapped(180)).score == 1.0
 
 
 def test_a_spread_is_whole_on_open_water_and_none_on_land() -> None:
     layouts = np.array(["bank-along"], dtype=object)
-    pocket, body = on_water(
+    pocket, body = spread_water_shares(
         half_lake(Cover.OPEN), ON_BANK, FACING_NORTH, np.array([80.0]), layouts, decoys=36
     )
     assert pocket[0] == 1.0
     assert body[0] > 0.9
-    dry = on_water(
+    dry = spread_water_shares(
         half_lake(Cover.OPEN), ON_BANK, FACING_NORTH + 180, np.array([80.0]), layouts, decoys=36
     )
     assert dry[0][0] < 0.1
@@ -369,14 +375,15 @@ def test_a_stack_wants_trees_known_to_stand_in_water() -> None:
 
     def body(depth: Raster | None, ground: Raster = cover) -> float:
         wind_behind = np.array([180.0])
-        return on_water(ground, at, away, wind_behind, layouts, decoys=24, depth=depth)[1][0]
+        given = (ground, at, away, wind_behind, layouts)
+        return spread_water_shares(*given, decoys=24, depth=depth)[1][0]
 
     def water(metres: float) -> Raster:
         return Raster(np.full(cover.grid.shape, metres, np.float32), cover.grid, None)
 
     assert body(water(0.5)) == 1.0
     assert body(water(0.0)) == 0.0
-    assert body(None) == body(water(np.nan)) == UNKNOWN
+    assert body(None) == body(water(np.nan)) == UNKNOWN_SCORE
     assert body(None, half_lake(Cover.OPEN)) == 0.0  # a bare bank downwind is no timber
 
 
@@ -392,7 +399,7 @@ def test_one_best_blind_a_place() -> None:
         geometry=[shapely.Point(x, 0) for x in (0, 90, 0, 50, 100, 10)],
         crs="EPSG:32617",
     )
-    assert best_of_each(blinds) == ["H1b", None, None, "T1a", None, None]
+    assert find_better_at_same_place(blinds) == ["H1b", None, None, "T1a", None, None]
 
 
 # The way in
@@ -411,13 +418,13 @@ def marsh() -> tuple[Raster, Raster]:
 def test_on_foot_people_go_round_by_the_ford() -> None:
     cover, depth = marsh()
     start, end = spot(-50, -50), spot(50, -50)
-    found = on_foot(terrain(cover, depth, wade_m=0.9), start, end)
+    found = find_walks(make_terrain(cover, depth, wade_m=0.9), start, end)
     straight = 2 * np.hypot(50, 112)
     assert straight * 0.95 < found.walk_m[0] < straight * 1.3
     assert found.wading_m[0] == pytest.approx(30, abs=12)
-    none = on_foot(terrain(cover, depth, wade_m=0.4), start, end)
+    none = find_walks(make_terrain(cover, depth, wade_m=0.4), start, end)
     assert np.isinf(none.walk_m[0])
-    unknown = on_foot(terrain(cover, None, wade_m=0.9), start, end)
+    unknown = find_walks(make_terrain(cover, None, wade_m=0.9), start, end)
     assert np.isinf(unknown.walk_m[0])  # water of unknown depth is not walked through
 
 
@@ -427,15 +434,16 @@ def test_a_road_bars_the_way_only_where_asked() -> None:
         geometry=[shapely.LineString([spot(0, -100)[0], spot(0, 2)[0]])], crs=cover.grid.crs
     )
     start, end = spot(-50, -50), spot(50, -50)
-    assert np.isfinite(on_foot(terrain(cover, None, wade_m=0.9), start, end).walk_m[0])
-    barred = terrain(cover, None, wade_m=0.9, roads=road)
-    assert np.isinf(on_foot(barred, start, end).walk_m[0])
+    assert np.isfinite(find_walks(make_terrain(cover, None, wade_m=0.9), start, end).walk_m[0])
+    barred = make_terrain(cover, None, wade_m=0.9, roads=road)
+    assert np.isinf(find_walks(barred, start, end).walk_m[0])
 
 
 def test_by_boat_over_the_water_and_no_farther() -> None:
     cover, depth = marsh()
-    ground_there = terrain(cover, depth, wade_m=0.4)
-    found = by_boat(ground_there, spot(-40, -50), np.concatenate([spot(17, 60), spot(90, 60)]))
+    ground_there = make_terrain(cover, depth, wade_m=0.4)
+    ends = np.concatenate([spot(17, 60), spot(90, 60)])
+    found = paddle_distances(ground_there, spot(-40, -50), ends)
     assert found[0] == pytest.approx(115, rel=0.15)
     assert np.isinf(found[1])
-    assert minutes_in(np.array([np.inf]), found[:1])[0] < 15
+    assert access_minutes(np.array([np.inf]), found[:1])[0] < 15

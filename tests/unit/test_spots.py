@@ -13,7 +13,7 @@ from sitegeo.core.contracts import Cover
 from sitegeo.places.config import Assume
 from sitegeo.siting.candidates import candidates
 from sitegeo.siting.curves import wind_fit
-from sitegeo.siting.score import ScoreParams, ripple_at
+from sitegeo.siting.score import ScoreParams, ripple_score
 
 KINDS = {"tree line", "point", "cove", "timber opening", "cover clump", "open flat"}
 
@@ -95,9 +95,9 @@ def test_every_kind_can_be_planned(survey, southerly, kind) -> None:
 def test_timber_makes_its_own_ripple_and_wants_the_wind_behind() -> None:
     """Common practice, no source."""
     kinds = np.array(["timber opening", "tree line"])
-    timber, bank = ripple_at(np.zeros(2), kinds, ScoreParams())
+    timber, bank = ripple_score(np.zeros(2), kinds, ScoreParams())
     assert timber > bank == 0
-    assert timber == ripple_at(np.full(2, 9.0), kinds, ScoreParams())[0]
+    assert timber == ripple_score(np.full(2, 9.0), kinds, ScoreParams())[0]
     fits = [wind_fit(np.array([t]), kinds[:1])[0] for t in (0.0, 90.0, 150.0)]
     assert fits == sorted(fits)
     assert fits[0] < 0.1

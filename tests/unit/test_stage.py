@@ -7,7 +7,7 @@ import pytest
 from helpers_terrain import centres
 
 from sitegeo.core.contracts import Cover
-from sitegeo.siting.stage import at_stage
+from sitegeo.siting.stage import apply_stage
 
 N, SLOPE, RADIUS = 300, 0.02, 80.0
 
@@ -29,7 +29,7 @@ def bowl() -> dict[str, np.ndarray]:
 @pytest.mark.parametrize("change_m", [-1.0, -0.4])
 def test_a_drawdown_bares_a_ring_of_bed(change_m: float) -> None:
     ground = bowl()
-    found = at_stage(**ground, change_m=change_m)
+    found = apply_stage(**ground, change_m=change_m)
     shore = RADIUS + change_m / SLOPE
     ring = np.pi * (RADIUS**2 - shore**2)
     assert found.dry.sum() == pytest.approx(ring, rel=0.03)
@@ -42,7 +42,7 @@ def test_a_drawdown_bares_a_ring_of_bed(change_m: float) -> None:
 
 def test_a_rise_floods_to_the_new_level() -> None:
     ground = bowl()
-    found = at_stage(**ground, change_m=0.5)
+    found = apply_stage(**ground, change_m=0.5)
     shore = RADIUS + 0.5 / SLOPE
     assert found.flooded.sum() == pytest.approx(np.pi * (shore**2 - RADIUS**2), rel=0.03)
     np.testing.assert_allclose(
@@ -57,7 +57,7 @@ def test_a_rise_floods_to_the_new_level() -> None:
 def test_reeds_that_go_under_are_water() -> None:
     ground = bowl()
     ground["canopy_height_m"] = np.where(ground["classes"] == Cover.LOW, 0.4, 0.0)
-    found = at_stage(**ground, change_m=0.5)
+    found = apply_stage(**ground, change_m=0.5)
     drowned = found.flooded & (ground["classes"] == Cover.LOW) & (found.depth_m > 0.2)
     assert drowned.any()
     assert (found.classes[drowned] == Cover.WATER).all()
@@ -65,8 +65,8 @@ def test_reeds_that_go_under_are_water() -> None:
 
 def test_up_and_down_again_is_where_it_was() -> None:
     ground = bowl()
-    up = at_stage(**ground, change_m=0.4)
-    down = at_stage(
+    up = apply_stage(**ground, change_m=0.4)
+    down = apply_stage(
         up.classes,
         change_m=-0.4,
         canopy_height_m=ground["canopy_height_m"],
@@ -84,7 +84,7 @@ def test_a_perched_pond_keeps_its_level_and_dry_hollows_stay_dry() -> None:
     ground["classes"][pond] = Cover.WATER
     ground["ground_m"][pond], ground["depth_m"][pond] = 104.0, 0.5
     ground["ground_m"][hollow] = 99.0  # lower than the lake, behind higher ground
-    down, up = (at_stage(**ground, change_m=c) for c in (-0.8, 0.3))
+    down, up = (apply_stage(**ground, change_m=c) for c in (-0.8, 0.3))
     assert (down.classes[pond] == Cover.WATER).all()
     np.testing.assert_allclose(down.depth_m[pond], 0.5)
     assert not up.flooded[hollow].any()
@@ -93,16 +93,16 @@ def test_a_perched_pond_keeps_its_level_and_dry_hollows_stay_dry() -> None:
 def test_what_is_not_known_does_not_move() -> None:
     ground = bowl()
     blind = {**ground, "depth_m": None}
-    assert not at_stage(**blind, change_m=-1.0).dry.any()
+    assert not apply_stage(**blind, change_m=-1.0).dry.any()
     flat = {**ground, "ground_m": None}
-    assert not at_stage(**flat, change_m=1.0).flooded.any()
-    deeper = at_stage(**flat, change_m=1.0)
+    assert not apply_stage(**flat, change_m=1.0).flooded.any()
+    deeper = apply_stage(**flat, change_m=1.0)
     water = ground["classes"] == Cover.WATER
     np.testing.assert_allclose(deeper.depth_m[water], ground["depth_m"][water] + 1.0)
 
 
 def test_the_inputs_are_left_as_they_are() -> None:
     ground, kept = bowl(), bowl()
-    at_stage(**ground, change_m=-0.7)
+    apply_stage(**ground, change_m=-0.7)
     for name, plane in ground.items():
         np.testing.assert_array_equal(plane, kept[name])

@@ -12,7 +12,7 @@ from shapely.geometry import Point
 from sitegeo.core.contracts import CONTRACTS, Cover, check
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.wind import CALM_MPS, Wind
-from sitegeo.siting.approach import touchdown
+from sitegeo.siting.approach import find_touchdown
 from sitegeo.units import yd
 
 SIDE = 240
@@ -33,7 +33,7 @@ def landed(wind: Wind, trees: np.ndarray, height_m: float = 15.0, **more: object
         "canopy_height": Raster(np.where(trees, height_m, 0.0), GRID),
     }
     pocket = Point(at(0, 0)).buffer(yd(8))
-    return touchdown(**rasters, pocket=pocket, wind=wind, **more)  # type: ignore[arg-type]
+    return find_touchdown(**rasters, pocket=pocket, wind=wind, **more)  # type: ignore[arg-type]
 
 
 def middle(found: gpd.GeoDataFrame) -> np.ndarray:
