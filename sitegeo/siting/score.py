@@ -205,11 +205,8 @@ def blinds(
         **fixed.parts,
         **({} if when is None else _sun(hides, wind, when)),
     }
-    told: dict[str, Any] = {
-        "drift_m": fallen.distance_m,
-        "drift_ground": fallen.ground,
-        "pocket_closed": fixed.front.pocket_closed(wind),
-    }
+    told: dict[str, Any] = {"drift_m": fallen.distance_m, "drift_ground": fallen.ground}
+    told["pocket_closed"] = fixed.front.pocket_closed(wind)
     if observations is not None:
         seen = _observed(observations, hides, bend, wind=wind, when=when)
         parts["observed"], told["observed"] = seen.score, seen.words
