@@ -27,8 +27,8 @@ from sitegeo.core.grid import Grid, Raster
 from sitegeo.export.hatches import HATCHES
 from sitegeo.siting.approach import approach_lines, find_approach
 from sitegeo.spreads import layouts
-from sitegeo.spreads.frame import Frame
-from sitegeo.spreads.place import place
+from sitegeo.spreads.frame import HideFrame
+from sitegeo.spreads.place import place_spread
 from sitegeo.spreads.result import Spread
 from sitegeo.units import YARD_M, yd
 
@@ -286,9 +286,9 @@ def row_of(row: Row, top: float) -> tuple[str, float]:
     ]
     for n, phi in enumerate(row.winds):
         count = row.decoys[n % len(row.decoys)]
-        spread = place(
-            layouts.shape(row.name, phi, decoys=count),
-            Frame(0.0, 0.0, 0.0),
+        spread = place_spread(
+            layouts.draw_layout(row.name, phi, decoys=count),
+            HideFrame(0.0, 0.0, 0.0),
             water=water,
             decoys=count,
             flooded=trees if row.shore == "timber" else None,

@@ -10,18 +10,26 @@ from reportlab.pdfgen.canvas import Canvas
 from shapely import box
 
 from sitegeo.errors import UsageError
-from sitegeo.export.card_chart import XY, Frame, draw_chart, labels
+from sitegeo.export.card_chart import ChartFrame, PagePoint, draw_chart, item_marks
 from sitegeo.export.card_content import CardContent, CardItem, CardLeg
 from sitegeo.export.card_geo import register
-from sitegeo.export.card_pen import BOLD, DAY, LEAST_PT, NIGHT, PLAIN, Pen, register_fonts
+from sitegeo.export.card_pen import (
+    BOLD,
+    DAY_INKS,
+    LEAST_PT,
+    NIGHT_INKS,
+    PLAIN,
+    CardPen,
+    register_fonts,
+)
 from sitegeo.export.hatches import spread_part
 from sitegeo.units import FOOT_M, to_yd
 
-PAGES = {"letter": (612.0, 792.0), "a4": (595.2756, 841.8898)}
-Page = Literal["letter", "a4"]
+PAPER_SIZES_PT = {"letter": (612.0, 792.0), "a4": (595.2756, 841.8898)}
+Paper = Literal["letter", "a4"]
 """Paper a card is made for."""
 
-MARGIN = 28.0
+_MARGIN = 28.0
 _HEAD = 62.0
 _SIDE = 196.0
 _QR = 84.0
@@ -29,7 +37,7 @@ _SUN_LEADING = 1.2
 _NO_NORTH = "No magnetic bearings: they need a date from 2025 to 2029."
 
 
-def card_pdf(content: CardContent, *, page: Page = "letter", night: bool = False) -> bytes:
+def card_pdf(content: CardContent, *, page: Paper = "letter", night: bool = False) -> bytes:
     """Return the card as a PDF of one page; the same content gives the same bytes.
 
     Parameters
@@ -42,16 +50,16 @@ def card_pdf(content: CardContent, *, page: Page = "letter", night: bool = False
     UsageError
         If the paper is not known.
     """
-    if page not in PAGES:
+    if page not in PAPER_SIZES_PT:
         raise UsageError("unknown paper", value=page, remedy="Use letter or a4")
     register_fonts()
-    width, height = PAGES[page]
-    inks = NIGHT if night else DAY
+    width, height = PAPER_SIZES_PT[page]
+    inks = NIGHT_INKS if night else DAY_INKS
     file = io.BytesIO()
     canvas = Canvas(
         file, pagesize=(width, height), invariant=1, pageCompression=1, initialFontName=PLAIN
     )
-    pen = Pen(canvas, inks)
+    pen = CardPen(canvas, inks)
     canvas.setTitle(pen.clean(f"{content.title}, blind {content.blind}"))
     canvas.setAuthor("")
     canvas.setCreator("sitegeo")
@@ -65,20 +73,20 @@ def card_pdf(content: CardContent, *, page: Page = "letter", night: bool = False
     return file.getvalue()
 
 
-def _draw(pen: Pen, content: CardContent, width: float, height: float) -> Frame:
-    left, right = MARGIN, width - MARGIN
+def _draw(pen: CardPen, content: CardContent, width: float, height: float) -> ChartFrame:
+    left, right = _MARGIN, width - _MARGIN
     size, _, lines = _headline(pen, content, right - left)
-    top = height - MARGIN - _HEAD - 1.2 * size * max(0, len(lines) - 2)
+    top = height - _MARGIN - _HEAD - 1.2 * size * max(0, len(lines) - 2)
     rows = len(content.items)
     for tallest, least in _TIGHTER:
         row = tallest if rows <= 6 else max(15.0, 6 * tallest / rows)
         table = 18 + rows * row if rows else 0.0
-        room = top - MARGIN - table - 18
+        room = top - _MARGIN - table - 18
         split = _best_split(pen, content, room, right - left, least=least)
         if split is not None:
             break
     size, chart, columns = split or _cut(pen, content, room, right - left, least=least)
-    _header(pen, content, left, right, height - MARGIN)
+    _header(pen, content, left, right, height - _MARGIN)
     corner = (left, top - chart)
     frame = draw_chart(pen, content, corner, width=right - left - _SIDE - 12, height=chart)
     _side(pen, content, (right - _SIDE, top), width=_SIDE, height=chart)
@@ -92,7 +100,7 @@ def _draw(pen: Pen, content: CardContent, width: float, height: float) -> Frame:
 # --- the head
 
 
-def _header(pen: Pen, content: CardContent, left: float, right: float, top: float) -> None:
+def _header(pen: CardPen, content: CardContent, left: float, right: float, top: float) -> None:
     wind, _, bearing = content.wind_words.partition(" (")
     wind_width = min(240.0, max(pen.width(f"Wind {wind}", 19, BOLD), 120.0))
     room = right - left - wind_width - 16
@@ -110,7 +118,7 @@ def _header(pen: Pen, content: CardContent, left: float, right: float, top: floa
         pen.text(left, top - 43 - 1.2 * size * n, line, size=size, font=font, width=right - left)
 
 
-def _headline(pen: Pen, content: CardContent, width: float) -> tuple[float, str, list[str]]:
+def _headline(pen: CardPen, content: CardContent, width: float) -> tuple[float, str, list[str]]:
     """Return size, font and lines of the headline: smaller and in three lines rather than cut."""
     font = BOLD if content.refused else PLAIN
     tries = [(11.0, 2)] * content.refused + [(9.0, 2), (8.5, 2), (8.0, 3), (LEAST_PT, 3)]
@@ -124,7 +132,9 @@ def _headline(pen: Pen, content: CardContent, width: float) -> tuple[float, str,
 # --- beside the drawing
 
 
-def _side(pen: Pen, content: CardContent, at: XY, *, width: float, height: float) -> None:
+def _side(
+    pen: CardPen, content: CardContent, at: PagePoint, *, width: float, height: float
+) -> None:
     x, top = at
     y = _heading(pen, "Hide", x, top, width)
     pen.text(x, y - 13, _spaced(content.usng), size=14, font=BOLD, width=width)
@@ -150,7 +160,7 @@ def _side(pen: Pen, content: CardContent, at: XY, *, width: float, height: float
     _sun(pen, content, (x, y - 8), bottom=bottom, width=width - _QR - 6)
 
 
-def _sun(pen: Pen, content: CardContent, at: XY, *, bottom: float, width: float) -> None:
+def _sun(pen: CardPen, content: CardContent, at: PagePoint, *, bottom: float, width: float) -> None:
     """Write the sun's times beside the code, smaller rather than cut."""
     x, top = at
     room = top - bottom - 11
@@ -173,7 +183,7 @@ def _sun(pen: Pen, content: CardContent, at: XY, *, bottom: float, width: float)
             pen.text(x, y, part, size=size)
 
 
-def _leg(pen: Pen, leg: CardLeg, x: float, y: float, width: float) -> float:
+def _leg(pen: CardPen, leg: CardLeg, x: float, y: float, width: float) -> float:
     pen.text(x, y - 12, f"from {leg.name}", size=9, width=width)
     big, small = _bearings(leg.bearing_magnetic_deg, leg.bearing_true_deg)
     used = pen.text(x, y - 30, big, size=18, font=BOLD)
@@ -202,7 +212,7 @@ def _spaced(usng: str) -> str:
     return f"{zone} {usng[-12:-10]} {usng[-10:-5]} {usng[-5:]}"
 
 
-def _heading(pen: Pen, words: str, x: float, y: float, width: float) -> float:
+def _heading(pen: CardPen, words: str, x: float, y: float, width: float) -> float:
     pen.text(x, y - 8, words, size=8.5, font=BOLD, width=width)
     pen.stroke(0.8)
     pen.line((x, y - 11), (x + width, y - 11))
@@ -215,7 +225,7 @@ def qr_matrix(lat: float, lon: float) -> tuple[tuple[int, ...], ...]:
     return tuple(tuple(int(v) for v in row) for row in code.matrix)
 
 
-def _qr(pen: Pen, content: CardContent, x: float, y: float) -> None:
+def _qr(pen: CardPen, content: CardContent, x: float, y: float) -> None:
     matrix = qr_matrix(content.lat, content.lon)
     n = len(matrix)
     cell = _QR / (n + 8)
@@ -237,7 +247,7 @@ _SMALL = {"pocket": "leave open: birds land here", "jerk_line": "to a trunk: pul
 
 
 def _table(
-    pen: Pen, content: CardContent, left: float, right: float, *, top: float, row: float
+    pen: CardPen, content: CardContent, left: float, right: float, *, top: float, row: float
 ) -> None:
     big = min(19.0, row * 0.74)
     name = left + 52
@@ -251,7 +261,7 @@ def _table(
     pen.text(left, top - 9, out, size=9.5, font=BOLD, width=edges[0] - left - 34)
     pen.stroke(1.0)
     pen.line((left, top - 13), (right, top - 13))
-    for n, (mark, item) in enumerate(zip(labels(content), content.items, strict=True)):
+    for n, (mark, item) in enumerate(zip(item_marks(content), content.items, strict=True)):
         low = top - 13 - (n + 1) * row
         middle = low + row / 2
         _sample(pen, item, mark, (left, middle), size=min(row - 5, 18.0))
@@ -286,7 +296,7 @@ def _paces(item: CardItem, pace_m: float) -> str:
     return "boat" if item.afloat else f"{item.range_m / pace_m:.0f}"
 
 
-def _sample(pen: Pen, item: CardItem, mark: str, at: XY, *, size: float) -> None:
+def _sample(pen: CardPen, item: CardItem, mark: str, at: PagePoint, *, size: float) -> None:
     x, y = at
     if item.role == "group":
         patch = box(x + 22, y - size / 2, x + 46, y + size / 2)
@@ -311,13 +321,13 @@ _TIGHTER = ((26.0, _CHART[0]), (21.0, 266.0), (16.0, 262.0))
 A lower drawing would push the code beside it into the words on north.
 """
 
-Line = tuple[str, str]
-Columns = tuple[list[Line], list[Line]]
+_TextLine = tuple[str, str]
+_TextColumns = tuple[list[_TextLine], list[_TextLine]]
 
 
 def _best_split(
-    pen: Pen, content: CardContent, room: float, width: float, *, least: float
-) -> tuple[float, float, Columns] | None:
+    pen: CardPen, content: CardContent, room: float, width: float, *, least: float
+) -> tuple[float, float, _TextColumns] | None:
     """Return text size, height of the drawing and the words in two columns; None if too little."""
     each = (width - 14) / 2
     tries = [(size, high) for high in (350.0, 310.0, least) for size in (9.5, 9, 8.5, 8)]
@@ -330,8 +340,8 @@ def _best_split(
 
 
 def _cut(
-    pen: Pen, content: CardContent, room: float, width: float, *, least: float
-) -> tuple[float, float, Columns]:
+    pen: CardPen, content: CardContent, room: float, width: float, *, least: float
+) -> tuple[float, float, _TextColumns]:
     """Return as `_best_split`, sentences left out from the end, and it is said."""
     lines = _lines(pen, content, LEAST_PT, (width - 14) / 2)
     more = (BOLD, "More than a card can hold: the rest is in plan.json")
@@ -343,8 +353,8 @@ def _cut(
     return LEAST_PT, least, ([more], [])
 
 
-def _lines(pen: Pen, content: CardContent, size: float, width: float) -> list[Line]:
-    lines: list[Line] = []
+def _lines(pen: CardPen, content: CardContent, size: float, width: float) -> list[_TextLine]:
+    lines: list[_TextLine] = []
     for heading, sentences in content.notes:
         if not sentences:
             continue
@@ -356,23 +366,25 @@ def _lines(pen: Pen, content: CardContent, size: float, width: float) -> list[Li
     return lines
 
 
-def _columns(lines: list[Line]) -> Columns:
+def _columns(lines: list[_TextLine]) -> _TextColumns:
     """Return lines in two columns of even height, cut before a heading or a sentence."""
     starts = [n for n in _starts(lines) if lines[n - 1][0] != BOLD]
     cut = min(starts, key=lambda n: abs(2 * n - len(lines)), default=len(lines))
     return lines[:cut], lines[cut:]
 
 
-def _starts(lines: list[Line]) -> list[int]:
+def _starts(lines: list[_TextLine]) -> list[int]:
     """Return where a heading or a sentence starts, the first line left out."""
     return [n for n, (font, words) in enumerate(lines) if n and (font == BOLD or words[0] == "·")]
 
 
-def _height(lines: list[Line], size: float) -> float:
+def _height(lines: list[_TextLine], size: float) -> float:
     return size * (_LEADING * len(lines) + _GAP * sum(font == BOLD for font, _ in lines))
 
 
-def _notes(pen: Pen, columns: Columns, corner: XY, *, width: float, size: float) -> None:
+def _notes(
+    pen: CardPen, columns: _TextColumns, corner: PagePoint, *, width: float, size: float
+) -> None:
     left, top = corner
     each = (width - 14) / 2
     for n, column in enumerate(columns):

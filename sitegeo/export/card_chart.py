@@ -11,7 +11,7 @@ import shapely
 from shapely.geometry.base import BaseGeometry
 
 from sitegeo.export.card_content import CardContent, CardItem
-from sitegeo.export.card_pen import BOLD, Pen
+from sitegeo.export.card_pen import BOLD, CardPen
 from sitegeo.export.hatches import spread_part
 from sitegeo.units import YARD_M
 
@@ -27,11 +27,11 @@ _CORNER = 62.0
 _STRIP = 13.0
 _BAND = (22.0, 31.0)
 
-XY = tuple[float, float]
+PagePoint = tuple[float, float]
 
 
 @dataclass(frozen=True)
-class Frame:
+class ChartFrame:
     """Where metres from the hide fall on the page."""
 
     x: float
@@ -39,7 +39,7 @@ class Frame:
     width: float
     height: float
     scale: int
-    hide: XY
+    hide: PagePoint
 
     @property
     def pt_per_m(self) -> float:
@@ -51,7 +51,7 @@ class Frame:
         """The frame, in points."""
         return shapely.box(self.x, self.y, self.x + self.width, self.y + self.height)
 
-    def at(self, east_m: float, north_m: float) -> XY:
+    def at(self, east_m: float, north_m: float) -> PagePoint:
         """Return the page's point of a place."""
         k = self.pt_per_m
         return self.hide[0] + east_m * k, self.hide[1] + north_m * k
@@ -63,7 +63,7 @@ class Frame:
         return moved.intersection(self.box)
 
 
-def frame_for(content: CardContent, x: float, y: float, width: float, height: float) -> Frame:
+def fit_frame(content: CardContent, x: float, y: float, width: float, height: float) -> ChartFrame:
     """Return the frame that shows hide and spread as large as a round scale allows."""
     shapes = [item.shape for item in content.items] or [shapely.Point(0, 0).buffer(_REFUSED_M)]
     seen = shapely.union_all([*shapes, shapely.Point(0, 0)]).buffer(_MARGIN_M)
@@ -78,10 +78,10 @@ def frame_for(content: CardContent, x: float, y: float, width: float, height: fl
     )
     k = PT_PER_M / scale
     hide = (x + width / 2 - (east + west) / 2 * k, y + height / 2 - (north + south) / 2 * k)
-    return Frame(x, y, width, height, scale, hide)
+    return ChartFrame(x, y, width, height, scale, hide)
 
 
-def labels(content: CardContent) -> list[str]:
+def item_marks(content: CardContent) -> list[str]:
     """Return the mark of each item: set-up numbers for groups, letters for the rest."""
     marks, number, moving = [], 0, 0
     several = sum(item.role == "motion" for item in content.items) > 1
@@ -97,10 +97,12 @@ def labels(content: CardContent) -> list[str]:
     return marks
 
 
-def draw_chart(pen: Pen, content: CardContent, corner: XY, *, width: float, height: float) -> Frame:
+def draw_chart(
+    pen: CardPen, content: CardContent, corner: PagePoint, *, width: float, height: float
+) -> ChartFrame:
     """Draw the plan into a rectangle given by its lower left corner; return the frame used."""
     x, y = corner
-    frame = frame_for(content, x, y + _STRIP, width, height - _STRIP)
+    frame = fit_frame(content, x, y + _STRIP, width, height - _STRIP)
     canvas = pen.canvas
     canvas.saveState()
     clip = canvas.beginPath()
@@ -123,7 +125,7 @@ def draw_chart(pen: Pen, content: CardContent, corner: XY, *, width: float, heig
     spots = _spots(content, frame)
     _rays(pen, frame, spots)
     _hide(pen, content, frame, taken)
-    for mark, item, spot in zip(labels(content), content.items, spots, strict=True):
+    for mark, item, spot in zip(item_marks(content), content.items, spots, strict=True):
         if item.role != "pocket":
             pen.disc(*spot, mark, _DISC)
             taken.claim(shapely.Point(spot).buffer(_DISC + 1))
@@ -142,7 +144,7 @@ def draw_chart(pen: Pen, content: CardContent, corner: XY, *, width: float, heig
 class _Taken:
     """Room on the drawing that words should keep clear of."""
 
-    def __init__(self, frame: Frame) -> None:
+    def __init__(self, frame: ChartFrame) -> None:
         self.inside = frame.box.buffer(-3)
         self.shapes: list[BaseGeometry] = []
 
@@ -154,7 +156,7 @@ class _Taken:
         self.shapes.append(shape)
 
 
-def _land(pen: Pen, content: CardContent, frame: Frame) -> None:
+def _land(pen: CardPen, content: CardContent, frame: ChartFrame) -> None:
     land = frame.shape(content.land)
     if land.is_empty:
         return
@@ -163,7 +165,7 @@ def _land(pen: Pen, content: CardContent, frame: Frame) -> None:
     pen.canvas.drawPath(pen.path(land), stroke=1, fill=1, fillMode=0)
 
 
-def _rings(pen: Pen, content: CardContent, frame: Frame) -> int:
+def _rings(pen: CardPen, content: CardContent, frame: ChartFrame) -> int:
     """Draw a ring every 10 yd as far as the frame shows; return how many."""
     corners = shapely.get_coordinates(frame.box) - np.array(frame.hide)
     farthest = float(np.hypot(*corners.T).max()) / frame.pt_per_m / YARD_M
@@ -175,7 +177,7 @@ def _rings(pen: Pen, content: CardContent, frame: Frame) -> int:
     return count
 
 
-def _no_fire(pen: Pen, content: CardContent, frame: Frame, taken: _Taken) -> None:
+def _no_fire(pen: CardPen, content: CardContent, frame: ChartFrame, taken: _Taken) -> None:
     """Draw arcs of no fire as a crossed band close about the hide, where it is always seen."""
     for start, stop in content.no_fire:
         turn = (stop - start) % 360 or 360
@@ -192,7 +194,7 @@ def _no_fire(pen: Pen, content: CardContent, frame: Frame, taken: _Taken) -> Non
         taken.claim(band.buffer(1))
 
 
-def _way_in(pen: Pen, content: CardContent, frame: Frame, taken: _Taken) -> None:
+def _way_in(pen: CardPen, content: CardContent, frame: ChartFrame, taken: _Taken) -> None:
     """Draw the line birds come in by, its head at the pocket."""
     if not content.way_in:
         return
@@ -208,7 +210,7 @@ def _way_in(pen: Pen, content: CardContent, frame: Frame, taken: _Taken) -> None
     taken.claim(shapely.LineString(way).buffer(2))
 
 
-def _item(pen: Pen, item: CardItem, frame: Frame) -> None:
+def _item(pen: CardPen, item: CardItem, frame: ChartFrame) -> None:
     shape = frame.shape(item.shape)
     if item.role == "motion" or shape.is_empty:
         return
@@ -228,9 +230,9 @@ def _item(pen: Pen, item: CardItem, frame: Frame) -> None:
     pen.canvas.drawPath(pen.path(shape), stroke=1, fill=0, fillMode=0)
 
 
-def _spots(content: CardContent, frame: Frame) -> list[XY]:
+def _spots(content: CardContent, frame: ChartFrame) -> list[PagePoint]:
     """Return where each item's mark goes: on it, or as near as leaves the others readable."""
-    placed: list[XY] = []
+    placed: list[PagePoint] = []
     least = 2 * _DISC + 2
     inside = frame.box.buffer(-_DISC - 1)
     for item in content.items:
@@ -252,13 +254,13 @@ def _spots(content: CardContent, frame: Frame) -> list[XY]:
     return placed
 
 
-def _rays(pen: Pen, frame: Frame, spots: Sequence[XY]) -> None:
+def _rays(pen: CardPen, frame: ChartFrame, spots: Sequence[PagePoint]) -> None:
     pen.stroke(0.4, pen.inks.soft)
     for spot in spots:
         pen.line(frame.hide, spot)
 
 
-def _hide(pen: Pen, content: CardContent, frame: Frame, taken: _Taken) -> None:
+def _hide(pen: CardPen, content: CardContent, frame: ChartFrame, taken: _Taken) -> None:
     x, y = frame.hide
     pen.stroke(2.0)
     facing = math.radians(content.facing_deg)
@@ -277,7 +279,7 @@ def _hide(pen: Pen, content: CardContent, frame: Frame, taken: _Taken) -> None:
     taken.claim(boxes[best])
 
 
-def _on_paper(pen: Pen, words: str, at: XY, *, size: float) -> None:
+def _on_paper(pen: CardPen, words: str, at: PagePoint, *, size: float) -> None:
     """Write words on a patch of paper, so that lines behind do not cut them."""
     pen.canvas.setFillColorRGB(*pen.inks.paper)
     width = pen.width(words, size, BOLD)
@@ -285,7 +287,7 @@ def _on_paper(pen: Pen, words: str, at: XY, *, size: float) -> None:
     pen.text(*at, words, size=size, font=BOLD)
 
 
-def _pocket_words(pen: Pen, pocket: BaseGeometry, taken: _Taken) -> None:
+def _pocket_words(pen: CardPen, pocket: BaseGeometry, taken: _Taken) -> None:
     """Write POCKET inside it, clear of the few decoys there."""
     if pocket.is_empty:
         return
@@ -294,7 +296,7 @@ def _pocket_words(pen: Pen, pocket: BaseGeometry, taken: _Taken) -> None:
     grid = [(x, y) for x in np.linspace(west, east, 13) for y in np.linspace(south, north, 13)]
     middle = pocket.centroid
 
-    def cost(spot: XY) -> float:
+    def cost(spot: PagePoint) -> float:
         box = shapely.box(spot[0] - half, spot[1] - 6, spot[0] + half, spot[1] + 6)
         away = math.dist(spot, (middle.x, middle.y))
         return taken.clash(box) + 2 * box.difference(pocket).area + away
@@ -304,10 +306,10 @@ def _pocket_words(pen: Pen, pocket: BaseGeometry, taken: _Taken) -> None:
     taken.claim(shapely.box(x - half, y - 6, x + half, y + 6))
 
 
-def _ring_words(pen: Pen, frame: Frame, reach: int, taken: _Taken) -> None:
+def _ring_words(pen: CardPen, frame: ChartFrame, reach: int, taken: _Taken) -> None:
     """Write each ring's yards along the emptiest bearing."""
 
-    def boxes(deg: float) -> list[tuple[XY, shapely.Polygon]]:
+    def boxes(deg: float) -> list[tuple[PagePoint, shapely.Polygon]]:
         found = []
         for n in range(1, reach + 1):
             r = n * RING_YD * YARD_M
@@ -324,7 +326,7 @@ def _ring_words(pen: Pen, frame: Frame, reach: int, taken: _Taken) -> None:
         _on_paper(pen, words, (px - width / 2, py - 3), size=8)
 
 
-def _wind_and_north(pen: Pen, content: CardContent, frame: Frame, taken: _Taken) -> None:
+def _wind_and_north(pen: CardPen, content: CardContent, frame: ChartFrame, taken: _Taken) -> None:
     """Put the wind's arrow and the north arrow into the emptiest corners."""
     c, x, y = _CORNER, frame.x, frame.y
     east, top = x + frame.width - c, y + frame.height - c
@@ -343,7 +345,7 @@ def _wind_and_north(pen: Pen, content: CardContent, frame: Frame, taken: _Taken)
     _north(pen, content, north[0] + c / 2, north[1] + c / 2)
 
 
-def _north(pen: Pen, content: CardContent, x: float, y: float) -> None:
+def _north(pen: CardPen, content: CardContent, x: float, y: float) -> None:
     pen.stroke(1.4)
     pen.line((x, y - 24), (x, y + 12))
     pen.fill([(x, y + 17), (x - 4, y + 6), (x, y + 8.5), (x + 4, y + 6)])
@@ -359,7 +361,7 @@ def _north(pen: Pen, content: CardContent, x: float, y: float) -> None:
         pen.text(tip[0] + 2 * side, tip[1] - 8, "mag", size=7, align=align)
 
 
-def _strip(pen: Pen, content: CardContent, frame: Frame, y: float) -> None:
+def _strip(pen: CardPen, content: CardContent, frame: ChartFrame, y: float) -> None:
     bar = 10 * YARD_M * frame.pt_per_m
     pen.stroke(1.4)
     x = frame.x

@@ -9,14 +9,14 @@ from pyproj import Geod
 from reportlab.pdfbase.pdfdoc import PDFArray, PDFDictionary, PDFName, PDFString
 
 from sitegeo.core.grid import WGS84
-from sitegeo.export.card_chart import Frame
+from sitegeo.export.card_chart import ChartFrame
 
 _GEOD = Geod(ellps="WGS84")
 _CORNERS = ((0, 0), (0, 1), (1, 1), (1, 0))
 """Of the drawing, as shares of its width and height."""
 
 
-def register(canvas: Any, frame: Frame, lat: float, lon: float) -> None:
+def register(canvas: Any, frame: ChartFrame, lat: float, lon: float) -> None:
     """Lay a geospatial viewport over the drawing of a canvas's last finished page.
 
     Source: ISO 32000-2:2020, 12.9 (measurement properties) and 12.10 (geospatial features).
@@ -55,7 +55,9 @@ def register(canvas: Any, frame: Frame, lat: float, lon: float) -> None:
     page.__NoDefault__ = [*page.__NoDefault__, "VP"]
 
 
-def _place(frame: Frame, lat: float, lon: float, share: tuple[float, float]) -> tuple[float, float]:
+def _place(
+    frame: ChartFrame, lat: float, lon: float, share: tuple[float, float]
+) -> tuple[float, float]:
     """Return latitude and longitude of a share of the drawing's width and height."""
     east = (frame.x + share[0] * frame.width - frame.hide[0]) / frame.pt_per_m
     north = (frame.y + share[1] * frame.height - frame.hide[1]) / frame.pt_per_m

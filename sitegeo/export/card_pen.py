@@ -17,7 +17,7 @@ from shapely.geometry.base import BaseGeometry
 
 from sitegeo.export.hatches import FOCUS_RADIUS, hatch_strokes
 
-Colour = tuple[float, float, float]
+InkColour = tuple[float, float, float]
 
 PLAIN, BOLD = "sitegeo-plain", "sitegeo-bold"
 _FILES = {PLAIN: "Vera.ttf", BOLD: "VeraBd.ttf"}
@@ -27,19 +27,19 @@ LEAST_PT = 6.5
 
 
 @dataclass(frozen=True)
-class Inks:
+class CardInks:
     """Paper, full ink, softer ink for what lies behind, and the tone of land."""
 
-    paper: Colour
-    full: Colour
-    soft: Colour
-    land: Colour
-    code: Colour
+    paper: InkColour
+    full: InkColour
+    soft: InkColour
+    land: InkColour
+    code: InkColour
 
 
-DAY = Inks((1, 1, 1), (0, 0, 0), (0.42, 0.42, 0.42), (0.88, 0.88, 0.88), (1, 1, 1))
+DAY_INKS = CardInks((1, 1, 1), (0, 0, 0), (0.42, 0.42, 0.42), (0.88, 0.88, 0.88), (1, 1, 1))
 # Red alone: eyes keep their adaptation to the dark. The code's ground stays bright to be read.
-NIGHT = Inks((0, 0, 0), (1, 0, 0), (0.72, 0, 0), (0.2, 0, 0), (1, 0, 0))
+NIGHT_INKS = CardInks((0, 0, 0), (1, 0, 0), (0.72, 0, 0), (0.2, 0, 0), (1, 0, 0))
 
 
 @cache
@@ -57,10 +57,10 @@ def register_fonts() -> None:
             pdfmetrics.registerFont(TTFont(name, str(folder / file)))
 
 
-class Pen:
+class CardPen:
     """Draws on one reportlab canvas; y runs up, lengths are points."""
 
-    def __init__(self, canvas: Any, inks: Inks) -> None:
+    def __init__(self, canvas: Any, inks: CardInks) -> None:
         self.canvas, self.inks = canvas, inks
         glyphs = pdfmetrics.getFont(PLAIN).face.charToGlyph
         self._has = frozenset(glyphs)
@@ -90,7 +90,7 @@ class Pen:
         font: str = PLAIN,
         align: str = "left",
         width: float | None = None,
-        colour: Colour | None = None,
+        colour: InkColour | None = None,
     ) -> float:
         """Write one line, made smaller and then shortened to fit `width`; return its width."""
         words = self.clean(text)
@@ -135,7 +135,7 @@ class Pen:
             line, used = rest, _ems(rest, font) * size
         return [*lines, line] if line else lines
 
-    def stroke(self, width: float, colour: Colour | None = None, *, dash: Any = ()) -> None:
+    def stroke(self, width: float, colour: InkColour | None = None, *, dash: Any = ()) -> None:
         """Set the line to draw with."""
         self.canvas.setStrokeColorRGB(*(colour or self.inks.full))
         self.canvas.setLineWidth(width)
@@ -149,7 +149,7 @@ class Pen:
             path.lineTo(*corner)
         self.canvas.drawPath(path, stroke=1, fill=0)
 
-    def fill(self, corners: Sequence[tuple[float, float]], colour: Colour | None = None) -> None:
+    def fill(self, corners: Sequence[tuple[float, float]], colour: InkColour | None = None) -> None:
         """Fill a shape given by its corners."""
         path = self.canvas.beginPath()
         path.moveTo(*corners[0])

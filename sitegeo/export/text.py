@@ -14,7 +14,7 @@ from typing import Any
 from sitegeo.angles import compass_point
 from sitegeo.units import FOOT_M, length_text, speed_text
 
-COLUMNS = 78
+LINE_WIDTH = 78
 """Widest line."""
 
 _WORST = ("inside", "close", "not checked", "clear")
@@ -99,7 +99,8 @@ def _wrapped(line: str) -> list[str]:
     folded = unicodedata.normalize("NFKD", line.replace("\u2013", "-").replace("°", " deg"))
     plain = " ".join(folded.encode("ascii", "ignore").decode().split())
     kept = "".join(c for c in plain if c.isprintable())
-    return textwrap.wrap(kept, COLUMNS, subsequent_indent="  " if line[:2] == "- " else "") or [""]
+    indent = "  " if line[:2] == "- " else ""
+    return textwrap.wrap(kept, LINE_WIDTH, subsequent_indent=indent) or [""]
 
 
 def setback_sentences(record: Mapping[str, Any]) -> Iterator[str]:

@@ -24,7 +24,7 @@ from sitegeo.rankings.spread_site import (
 )
 from sitegeo.rankings.turning_wind import PlaceInWind, rank_all_round
 from sitegeo.siting.explain import cautions, grade, why
-from sitegeo.spreads.place import season_of
+from sitegeo.spreads.place import season_phase
 from sitegeo.spreads.result import Spread
 from sitegeo.webmap.content import MapContent, TurningWind, WindView
 
@@ -250,7 +250,7 @@ def _rows(blinds: gpd.GeoDataFrame) -> list[dict[str, Any]]:
 
 def _site(plan: PlanContents, row: pd.Series[Any]) -> SpreadSite:
     when = plan.ranking.when
-    season = None if when is None else season_of(when.month, plan.record["lat"])
+    season = None if when is None else season_phase(when.month, plan.record["lat"])
     return spread_site(plan.survey, row, plan.ranking.given["gear"], season=season)
 
 

@@ -56,7 +56,7 @@ from sitegeo.rankings.spread_site import (
     touchdown_cautions,
 )
 from sitegeo.siting.access import find_fallback_blind
-from sitegeo.spreads.place import season_of
+from sitegeo.spreads.place import season_phase
 from sitegeo.spreads.result import Spread
 from sitegeo.surveys.survey import Survey
 from sitegeo.surveys.water_level import water_level_words
@@ -191,7 +191,7 @@ def plan(
     )
     row = _pick(ranked, blind, own_hide=hide is not None)
     lonlat = _lonlat(survey, row)
-    season = None if when is None else season_of(when.month, lonlat[1])
+    season = None if when is None else season_phase(when.month, lonlat[1])
     site = spread_site(survey, row, ranked.given["gear"], season=season)
     spread = lay_spread(survey, row, site)
     row = _with_little_water(row, spread)

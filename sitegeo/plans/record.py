@@ -25,7 +25,7 @@ from sitegeo.plans.shift import shift_records
 from sitegeo.rankings.ranking import Ranking
 from sitegeo.rankings.record import blind_objects, wind_record
 from sitegeo.rankings.spread_site import SpreadSite
-from sitegeo.spreads.result import FIELD_TABLE, Spread
+from sitegeo.spreads.result import REMEDIES, Spread
 from sitegeo.surveys.record import law_record
 from sitegeo.surveys.survey import Survey
 from sitegeo.surveys.water_level import WATER_TODAY
@@ -114,7 +114,7 @@ def plan_record(
         "laying": site.record(),
         "second": second,
         "water_today": survey.record.get(WATER_TODAY),
-        "field": [{"seen": seen, "change": words} for seen, words in FIELD_TABLE.items()],
+        "field": [{"seen": seen, "change": words} for seen, words in REMEDIES.items()],
     }
 
 

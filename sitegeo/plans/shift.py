@@ -18,8 +18,8 @@ from sitegeo.rankings.spread_site import NEAR_WATER, SpreadSite
 from sitegeo.siting.score import CALM_PHI_DEG
 from sitegeo.spreads import layouts
 from sitegeo.spreads.decoys import Gear
-from sitegeo.spreads.frame import Frame
-from sitegeo.spreads.moves import Shift, shift
+from sitegeo.spreads.frame import HideFrame
+from sitegeo.spreads.moves import Shift, shift_spread
 from sitegeo.spreads.result import Spread
 from sitegeo.units import LengthUnit, speed_text
 
@@ -61,9 +61,9 @@ def shift_between(
         What to carry where.
     """
     phi = float(signed_diff_deg(now_deg, site.facing_deg))
-    then = site.lay(layouts.choose(site.kind, phi, decoys=site.gear.decoys), phi)
+    then = site.lay(layouts.choose_layout(site.kind, phi, decoys=site.gear.decoys), phi)
     local = site.frame.to_local
-    return shift(
+    return shift_spread(
         local(decoys),
         tuple(groups),
         local(then.decoys),
@@ -252,7 +252,7 @@ def _site(record: Mapping[str, Any], layers: Mapping[str, Any]) -> SpreadSite:
     near = layers[NEAR_WATER].set_index("id").geometry
     empty = shapely.Polygon()
     return SpreadSite(
-        Frame(**held["frame"]),
+        HideFrame(**held["frame"]),
         held["facing_deg"],
         held["kind"],
         near.get("water", empty),

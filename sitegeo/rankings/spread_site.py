@@ -18,8 +18,8 @@ from sitegeo.siting.stage import find_flooded_trees
 from sitegeo.spreads import layouts
 from sitegeo.spreads.decoys import DEEPEST_M, Gear
 from sitegeo.spreads.fit import Depths
-from sitegeo.spreads.frame import Frame
-from sitegeo.spreads.place import Season, place, refusal
+from sitegeo.spreads.frame import HideFrame
+from sitegeo.spreads.place import SeasonPhase, find_refusal, place_spread
 from sitegeo.spreads.result import Spread
 from sitegeo.surveys.survey import Survey
 from sitegeo.units import yd
@@ -75,14 +75,14 @@ class SpreadSite:
         Of the year, where a date is known.
     """
 
-    frame: Frame
+    frame: HideFrame
     facing_deg: float
     kind: str
     water: BaseGeometry
     flooded: BaseGeometry
     opening_m: float
     gear: Gear
-    season: Season | None = None
+    season: SeasonPhase | None = None
 
     def lay(self, layout: str, phi_deg: float, depth: Depths | None = None) -> Spread:
         """Return a layout on this site.
@@ -102,7 +102,7 @@ class SpreadSite:
             Laid, or refused with the reason.
         """
         drawn = self._drawn(layout, phi_deg)
-        return place(drawn, self.frame, season=self.season, **self._given(depth))
+        return place_spread(drawn, self.frame, season=self.season, **self._given(depth))
 
     def why_refused(self, layout: str, phi_deg: float, depth: Depths | None = None) -> str | None:
         """Return why `lay` would lay nothing, None where it lays a spread.
@@ -117,10 +117,10 @@ class SpreadSite:
         str
             The reason in words.
         """
-        return refusal(self._drawn(layout, phi_deg), self.frame, **self._given(depth))
+        return find_refusal(self._drawn(layout, phi_deg), self.frame, **self._given(depth))
 
     def _drawn(self, layout: str, phi_deg: float) -> layouts.Layout:
-        return layouts.shape(
+        return layouts.draw_layout(
             layout,
             phi_deg,
             decoys=self.gear.decoys,
@@ -158,7 +158,7 @@ class SpreadSite:
 
 
 def spread_site(
-    survey: Survey, row: pd.Series[Any], gear: Gear, *, season: Season | None = None
+    survey: Survey, row: pd.Series[Any], gear: Gear, *, season: SeasonPhase | None = None
 ) -> SpreadSite:
     """Return what the spread of a blind is laid on.
 
@@ -179,7 +179,7 @@ def spread_site(
         In the survey's CRS.
     """
     facing = float(row["facing_deg"])
-    frame = Frame(row.geometry.x, row.geometry.y, float(survey.grid.to_grid_bearing(facing)))
+    frame = HideFrame(row.geometry.x, row.geometry.y, float(survey.grid.to_grid_bearing(facing)))
     west, south, east, north = row.geometry.buffer(_REACH_M).bounds
     near = shapely.clip_by_rect(
         survey.layers["water"].geometry.to_numpy(), west, south, east, north

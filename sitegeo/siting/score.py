@@ -59,7 +59,7 @@ from sitegeo.siting.spread_room import spread_water_shares
 from sitegeo.siting.sun import birds_sun_score, shooters_sun_score, sun_path
 from sitegeo.spreads.decoys import Gear
 from sitegeo.spreads.frame import POCKET_M, wind_side
-from sitegeo.spreads.layouts import choose
+from sitegeo.spreads.layouts import choose_layout
 from sitegeo.units import metres_per_second
 
 CALM_PHI_DEG = 180.0
@@ -189,7 +189,9 @@ def blinds(
     )  # fmt: skip
     hides = _Hides.in_wind(candidates, cover, wind)
     theta, kinds, timber, still = np.abs(hides.phi), hides.kinds, hides.timber, hides.still
-    layouts = [choose(k, p, decoys=gear.decoys) for k, p in zip(kinds, hides.phi, strict=True)]
+    layouts = [
+        choose_layout(k, p, decoys=gear.decoys) for k, p in zip(kinds, hides.phi, strict=True)
+    ]
     local = _local_wind(exposure, hides, wind)
     approach = _approach_in_wind(obstacles, hides, wind=wind, params=params)
     room = approach.water * smoothstep(fixed.landing, params.land_least, params.land_full)

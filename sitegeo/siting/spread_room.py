@@ -28,13 +28,13 @@ from sitegeo.spreads.fit import (
     FROM_GUNS_M,
     NUDGE_DEFAULT_M,
     NUDGE_M,
-    OVER_M,
     PART_WATER,
     PULLS,
+    SEEN_OVER_M,
 )
 from sitegeo.spreads.frame import POCKET_M, POCKET_RANGE_M
 from sitegeo.spreads.layouts import LAYOUTS
-from sitegeo.spreads.templates import STACK_IN_YD, Wind
+from sitegeo.spreads.templates import STACK_IN_YD, WindInFrame
 from sitegeo.units import YARD_M, yd
 
 DRAWN_EVERY_DEG = 5.0
@@ -154,7 +154,9 @@ def _in_sight(middle: FloatArray, spots: FloatArray, wet: _Wet) -> BoolArray:
     """Return which spots are seen from the middle of the pocket over little land."""
     way = spots - middle[:, None]
     dry = [~wet(middle[:, None] + t * way) for t in _LOOKS]
-    return np.asarray(np.mean(dry, axis=0) * np.hypot(way[..., 0], way[..., 1]) <= OVER_M, bool)
+    return np.asarray(
+        np.mean(dry, axis=0) * np.hypot(way[..., 0], way[..., 1]) <= SEEN_OVER_M, bool
+    )
 
 
 def _middle(spots: FloatArray, afloat: BoolArray) -> tuple[FloatArray, BoolArray]:
@@ -174,7 +176,8 @@ def _factor(centre: FloatArray) -> FloatArray:
 def _drawn(layout: str, turn: int, decoys: int) -> tuple[FloatArray, FloatArray]:
     """Return spots in the pocket and in the body of a drawn layout, windward hand to +x, metres."""
     parts = {
-        part.name: part.geometry for part in LAYOUTS[layout](Wind(turn * DRAWN_EVERY_DEG), decoys)
+        part.name: part.geometry
+        for part in LAYOUTS[layout](WindInFrame(turn * DRAWN_EVERY_DEG), decoys)
     }
     pocket = parts["pocket"]
     return _spots(pocket) * YARD_M, _spots(parts.get("mass", pocket)) * YARD_M

@@ -24,7 +24,7 @@ from sitegeo.core.typing import AnyArray, BoolArray, ByteArray
 from sitegeo.exposure.sweep import nearest_level, water_levels
 from sitegeo.siting.sampling import crop_around
 from sitegeo.spreads.layouts import polygons_of
-from sitegeo.spreads.templates import Area
+from sitegeo.spreads.templates import Polygonal
 
 LEVEL_WITH_M = 0.3
 """Waters whose levels differ by less than this are taken as one; judgement."""
@@ -154,7 +154,7 @@ def _reached(open_to: BoolArray, source: BoolArray) -> BoolArray:
 
 def find_flooded_trees(
     cover: Raster, depth: Raster | None, at: shapely.Point, *, reach_m: float = TIMBER_REACH_M
-) -> Area:
+) -> Polygonal:
     """Return the trees within reach of a point that stand in water, or may: depth unknown counts.
 
     A plan says where depth was not known.

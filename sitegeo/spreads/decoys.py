@@ -12,11 +12,11 @@ import numpy as np
 import shapely
 
 from sitegeo.core.typing import FloatArray
-from sitegeo.spreads.layouts import Part
-from sitegeo.spreads.templates import Area
+from sitegeo.spreads.layouts import LayoutPart
+from sitegeo.spreads.templates import Polygonal
 
 DecoyKind = Literal["dark", "white", "goose", "small"]
-KINDS: tuple[DecoyKind, ...] = ("dark", "white", "goose", "small")
+DECOY_KINDS: tuple[DecoyKind, ...] = ("dark", "white", "goose", "small")
 
 DEEPEST_M = 4.0
 """Deepest water to set decoys in: longer lines are seldom carried; judgement."""
@@ -78,7 +78,7 @@ def apportion(total: int, weights: Sequence[float]) -> list[int]:
     return counts
 
 
-def fill(total: int, weights: Sequence[float], room: Sequence[int]) -> list[int]:
+def fill_parts(total: int, weights: Sequence[float], room: Sequence[int]) -> list[int]:
     """Return counts in proportion to `weights`, none above its room; the overflow moves on."""
     counts = [0] * len(weights)
     while (left := total - sum(counts)) > 0:
@@ -92,7 +92,7 @@ def fill(total: int, weights: Sequence[float], room: Sequence[int]) -> list[int]
     return counts
 
 
-def scatter(area: Area, part: Part, wanted: int) -> FloatArray:
+def scatter_spots(area: Polygonal, part: LayoutPart, wanted: int) -> FloatArray:
     """Return seeded spots inside an area, several times as many as wanted."""
     rng = np.random.default_rng(zlib.crc32(part.name.encode()))
     # Rounded, so that a world turned or moved deals the very same spots.
@@ -108,7 +108,7 @@ def scatter(area: Area, part: Part, wanted: int) -> FloatArray:
     return inside[:enough]
 
 
-def apart(spots: FloatArray, least_m: float) -> FloatArray:
+def spots_apart(spots: FloatArray, least_m: float) -> FloatArray:
     """Return the spots, taken in their order, that lie at least so far from those before them."""
     free = np.ones(len(spots), dtype=bool)
     kept = []
@@ -120,11 +120,13 @@ def apart(spots: FloatArray, least_m: float) -> FloatArray:
     return spots[kept]
 
 
-def thin(spots: FloatArray, count: int, area: Area, least_m: float = 0.0) -> FloatArray:
+def choose_spots(
+    spots: FloatArray, count: int, area: Polygonal, least_m: float = 0.0
+) -> FloatArray:
     """Return `count` of the spots in an area, irregular and at least so far apart.
 
-    For no more of them than `apart` finds. The edge is left bare as far as there is room, or every
-    group would be a ring.
+    For no more of them than `spots_apart` finds. The edge is left bare as far as there is room,
+    or every group would be a ring.
     """
     if count == 0:
         return spots[:0]
@@ -133,15 +135,15 @@ def thin(spots: FloatArray, count: int, area: Area, least_m: float = 0.0) -> Flo
         inner = spots[shapely.contains_xy(area.buffer(-inset * each, quad_segs=2), spots)]
         if len(inner) >= 3 * count:
             loose = _spread_out(inner, count, area)
-            if len(apart(loose, least_m)) == count:
+            if len(spots_apart(loose, least_m)) == count:
                 return loose
-        close = apart(inner, least_m)
+        close = spots_apart(inner, least_m)
         if len(close) >= count:
             return _spread_out(close, count, area)
-    return _spread_out(apart(spots, least_m), count, area)
+    return _spread_out(spots_apart(spots, least_m), count, area)
 
 
-def _spread_out(spots: FloatArray, count: int, area: Area) -> FloatArray:
+def _spread_out(spots: FloatArray, count: int, area: Polygonal) -> FloatArray:
     """Return `count` of the spots, the most crowded of the others dropped one by one.
 
     Weighted sample elimination (Yuksel 2015, "Sample elimination for generating Poisson disk sample
@@ -166,7 +168,9 @@ def _spread_out(spots: FloatArray, count: int, area: Area) -> FloatArray:
     return spots[alive]
 
 
-def deal(parts: Sequence[Part], counts: Sequence[int], *, gear: Gear, left: int) -> list[list[int]]:
+def deal_kinds(
+    parts: Sequence[LayoutPart], counts: Sequence[int], *, gear: Gear, left: int
+) -> list[list[int]]:
     """Return how many dark, white, geese and small go to each group.
 
     Small ones first to the focus; geese and white to the body, where birds from downwind see
@@ -186,7 +190,7 @@ def deal(parts: Sequence[Part], counts: Sequence[int], *, gear: Gear, left: int)
     for kind, wishes in ((3, (focus, rest)), (2, (body, rest)), (1, (body, rest))):
         for wish in wishes:
             weights = [w * f for w, f in zip(wish, free, strict=True)]
-            for i, n in enumerate(fill(pool[kind], weights, free)):
+            for i, n in enumerate(fill_parts(pool[kind], weights, free)):
                 dealt[i][kind] += n
                 free[i] -= n
                 pool[kind] -= n
@@ -200,7 +204,7 @@ def deal(parts: Sequence[Part], counts: Sequence[int], *, gear: Gear, left: int)
     return dealt
 
 
-def kinds_of(xy: FloatArray, dealt: Sequence[int], *, upwind: FloatArray) -> list[DecoyKind]:
+def assign_kinds(xy: FloatArray, dealt: Sequence[int], *, upwind: FloatArray) -> list[DecoyKind]:
     """Return the kind of each decoy of a group: geese together upwind, white strung through."""
     kinds = np.zeros(len(xy), dtype=int)
     free = np.arange(len(xy))
@@ -216,4 +220,4 @@ def kinds_of(xy: FloatArray, dealt: Sequence[int], *, upwind: FloatArray) -> lis
             chosen = across[step.astype(int)]
             kinds[chosen] = kind
             free = np.setdiff1d(free, chosen)
-    return [KINDS[k] for k in kinds]
+    return [DECOY_KINDS[k] for k in kinds]

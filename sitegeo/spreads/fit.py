@@ -17,10 +17,10 @@ from shapely.geometry import LineString, MultiPoint, MultiPolygon, Point, Polygo
 from shapely.geometry.base import BaseGeometry
 
 from sitegeo.core.typing import AnyArray, BoolArray, FloatArray
-from sitegeo.spreads.decoys import apart, scatter
-from sitegeo.spreads.frame import POCKET_RANGE_M, Frame
-from sitegeo.spreads.layouts import Layout, Part, carve, polygons_of
-from sitegeo.spreads.templates import FAR, STACK_IN_YD, Area
+from sitegeo.spreads.decoys import scatter_spots, spots_apart
+from sitegeo.spreads.frame import POCKET_RANGE_M, HideFrame
+from sitegeo.spreads.layouts import Layout, LayoutPart, carve_part, polygons_of
+from sitegeo.spreads.templates import FAR_GROUP, STACK_IN_YD, Polygonal
 from sitegeo.units import length_text, yd
 
 Depths = Callable[[FloatArray], AnyArray]
@@ -42,24 +42,24 @@ PULLS = 4  # tries to bring a pocket that land cuts back into the wanted shot
 
 
 @dataclass(frozen=True)
-class Fitted:
+class FittedPart:
     """A part cut to the water, with seeded spots to choose decoys from."""
 
-    part: Part
-    area: Area
+    part: LayoutPart
+    area: Polygonal
     room: int
     spots: FloatArray
     note: str = ""
 
 
 @dataclass(frozen=True)
-class Site:
+class LayoutOnWater:
     """A layout over the water round the hide, in the layout's frame, windward hand to +x."""
 
     layout: Layout
-    frame: Frame
-    water: Area
-    flooded: Area
+    frame: HideFrame
+    water: Polygonal
+    flooded: Polygonal
     depth: Depths | None
     max_depth_m: float | None
 
@@ -74,7 +74,7 @@ class Site:
     def to_world(self, shape: Any) -> Any:
         return self.frame.to_world(_mirrored(shape, self.layout.hand))
 
-    def drawn(self, part: Part, moved: FloatArray) -> Any:
+    def drawn(self, part: LayoutPart, moved: FloatArray) -> Any:
         return _shifted(_mirrored(part.geometry, self.layout.hand), moved)
 
     def depths(self, xy: FloatArray) -> FloatArray:
@@ -90,14 +90,14 @@ class Site:
 
 
 @dataclass(frozen=True)
-class Pocket:
+class FittedPocket:
     """The pocket on the water and how far the layout moved with it."""
 
-    area: Area
+    area: Polygonal
     moved: FloatArray
 
 
-class Refusal(Exception):  # noqa: N818 - an answer on its way out, not an error
+class SpreadRefused(Exception):  # noqa: N818 - an answer on its way out, not an error
     """Why no spread is possible."""
 
 
@@ -109,17 +109,17 @@ def _mirrored(shape: Any, hand: int) -> Any:
     return shape * (-1.0, 1.0)
 
 
-def least_m(part: Part) -> float:
+def least_spacing_m(part: LayoutPart) -> float:
     """Return how near two decoys of a part may lie."""
     return _CLOSEST * part.spacing_m
 
 
-def middle_of(area: Area) -> FloatArray:
+def centroid_xy(area: Polygonal) -> FloatArray:
     return np.array(area.centroid.coords[0])
 
 
 @lru_cache(maxsize=64)
-def water_about(water: BaseGeometry, frame: Frame, *, hand: int, shore_m: float) -> Area:
+def water_about(water: BaseGeometry, frame: HideFrame, *, hand: int, shore_m: float) -> Polygonal:
     """Return the water within reach of the hide, its shore drawn in, in the layout's frame.
 
     Kept, since a map that turns the wind asks 36 times for each hide.
@@ -132,7 +132,7 @@ def water_about(water: BaseGeometry, frame: Frame, *, hand: int, shore_m: float)
     return polygons_of(local.buffer(-shore_m, quad_segs=2))
 
 
-def _settle(area: Area, water: Area, most_m: float) -> tuple[Area, FloatArray]:
+def _settle(area: Polygonal, water: Polygonal, most_m: float) -> tuple[Polygonal, FloatArray]:
     """Return an area nudged toward the water, and the nudge.
 
     It moves by twice the way its centre moves when it is cut to the water, up to three times:
@@ -155,9 +155,9 @@ def _shifted(shape: Any, by: FloatArray) -> Any:
     return shapely.transform(shape, lambda xy: xy + by)
 
 
-def fit_pocket(site: Site, notes: list[str]) -> Pocket:
+def fit_pocket(site: LayoutOnWater, notes: list[str]) -> FittedPocket:
     if site.water.is_empty:
-        raise Refusal(f"no open water within {length_text(_REACH_M)} of the hide")
+        raise SpreadRefused(f"no open water within {length_text(_REACH_M)} of the hide")
     drawn = _mirrored(site.layout.pocket, site.layout.hand)
     _, nudge = _settle(drawn, site.water, NUDGE_M["pocket"])
     start = np.array(drawn.centroid.coords[0])
@@ -174,32 +174,34 @@ def fit_pocket(site: Site, notes: list[str]) -> Pocket:
         centre = centre - beyond
     share = wet.area / whole.area
     if share < _POCKET_WATER or not wet.contains(Point(centre)):
-        raise Refusal(
+        raise SpreadRefused(
             f"no room for the pocket: only {100 * share:.0f} % of it, "
             f"{length_text(float(np.hypot(*centre)))} from the hide, would be open water"
         )
     pocket = max(shapely.get_parts(wet), key=lambda g: g.area)
     if not POCKET_RANGE_M[0] <= pocket.centroid.distance(Point(0, 0)) <= POCKET_RANGE_M[1]:
-        raise Refusal("no room for the pocket: land pushes it out of the wanted shot, 15-20 yd")
+        raise SpreadRefused(
+            "no room for the pocket: land pushes it out of the wanted shot, 15-20 yd"
+        )
     if (shift := float(np.hypot(*moved))) > yd(1.0):
         notes.append(f"the whole spread is moved {length_text(shift)} to find open water")
-    return Pocket(pocket, moved)
+    return FittedPocket(pocket, moved)
 
 
-def _out_of_range(wet: Area) -> FloatArray:
+def _out_of_range(wet: Polygonal) -> FloatArray:
     """Return how far the middle of a pocket cut by land lies out of the wanted shot, as a move."""
     if wet.is_empty:
         return np.zeros(2)
-    middle = middle_of(max(shapely.get_parts(wet), key=lambda g: g.area))
+    middle = centroid_xy(max(shapely.get_parts(wet), key=lambda g: g.area))
     reach = float(np.hypot(*middle))
     inside = np.clip(reach, *AIM_M)
     return np.asarray(middle * (reach - inside) / reach, float)
 
 
 def fit_parts(
-    site: Site, pocket: Pocket, *, decoys: int, focus: int, notes: list[str]
-) -> list[Fitted]:
-    fitted: list[Fitted] = []
+    site: LayoutOnWater, pocket: FittedPocket, *, decoys: int, focus: int, notes: list[str]
+) -> list[FittedPart]:
+    fitted: list[FittedPart] = []
     seen = site if site.in_timber else _seen(site, pocket)
     for part in site.layout.parts:
         if part.share <= 0:
@@ -226,20 +228,25 @@ def fit_parts(
     return fitted
 
 
-def _seen(site: Site, pocket: Pocket) -> Site:
+def _seen(site: LayoutOnWater, pocket: FittedPocket) -> LayoutOnWater:
     """Return a site with the water in sight of the pocket alone; only a guard lies out of it."""
-    return replace(site, water=in_sight(site.water, middle_of(pocket.area), 2 * _REACH_M))
+    return replace(site, water=visible_water(site.water, centroid_xy(pocket.area), 2 * _REACH_M))
 
 
 def _fit_part(
-    site: Site, part: Part, *, pocket: Pocket, taken: Sequence[Fitted], decoys: int
-) -> Fitted | None:
+    site: LayoutOnWater,
+    part: LayoutPart,
+    *,
+    pocket: FittedPocket,
+    taken: Sequence[FittedPart],
+    decoys: int,
+) -> FittedPart | None:
     drawn = site.drawn(part, pocket.moved)
     area, nudge = _settle(drawn, site.water, NUDGE_M.get(part.name, NUDGE_DEFAULT_M))
-    limit = math.inf if part.name == FAR else site.layout.limit_m
-    area = carve(area, pocket=pocket.area, limit=limit)
+    limit = math.inf if part.name == FAR_GROUP else site.layout.limit_m
+    area = carve_part(area, pocket=pocket.area, limit=limit)
     for other in taken:
-        gap = min(least_m(part), least_m(other.part))
+        gap = min(least_spacing_m(part), least_spacing_m(other.part))
         if area.distance(other.area) < gap:
             area = polygons_of(area.difference(other.area.buffer(gap, quad_segs=8)))
     free_m2 = area.area
@@ -257,47 +264,53 @@ def _fit_part(
     return replace(fit, note="is cut short by the shore" * (area.area < 0.7 * free_m2))
 
 
-def _fit_stack(site: Site, part: Part, *, pocket: Pocket, decoys: int) -> Fitted | None:
+def _fit_stack(
+    site: LayoutOnWater, part: LayoutPart, *, pocket: FittedPocket, decoys: int
+) -> FittedPart | None:
     """Return the stack of the timber layout, in the flooded trees downwind of the pocket."""
     if site.layout.theta_deg < FLANK_DEG:
-        raise Refusal(
+        raise SpreadRefused(
             "the hide is toward the downwind end: the stack would lie beside it, not across the "
             "pocket"
         )
-    centre = stack_centre(site.water, middle_of(pocket.area), site.upwind)
+    centre = stack_centre(site.water, centroid_xy(pocket.area), site.upwind)
     if centre is None:
-        raise Refusal("the opening runs on too far downwind: no trees to set the stack in")
+        raise SpreadRefused("the opening runs on too far downwind: no trees to set the stack in")
     drawn = site.drawn(part, pocket.moved)
-    area = _shifted(drawn, centre - middle_of(drawn))
-    wet = among_trees(area, site.water.buffer(SHORE_M, quad_segs=2), site.flooded)
-    wet = carve(wet, pocket=pocket.area, limit=site.layout.limit_m)
-    if wet.is_empty or outside_share(wet, site.water) < LEAST_OUTSIDE:
-        raise Refusal("no flooded trees on the map downwind of the pocket to set the stack in")
+    area = _shifted(drawn, centre - centroid_xy(drawn))
+    wet = stack_among_trees(area, site.water.buffer(SHORE_M, quad_segs=2), site.flooded)
+    wet = carve_part(wet, pocket=pocket.area, limit=site.layout.limit_m)
+    if wet.is_empty or share_outside_opening(wet, site.water) < LEAST_OUTSIDE:
+        raise SpreadRefused(
+            "no flooded trees on the map downwind of the pocket to set the stack in"
+        )
     if wet.distance(Point(0, 0)) < FROM_GUNS_M:
-        raise Refusal("the hide is at the downwind end: the stack would lie about the guns")
+        raise SpreadRefused("the hide is at the downwind end: the stack would lie about the guns")
     return _fit_spots(site, part, wet, whole_m2=drawn.area, decoys=decoys)
 
 
 def _fit_spots(
-    site: Site, part: Part, area: Area, *, whole_m2: float, decoys: int
-) -> Fitted | None:
+    site: LayoutOnWater, part: LayoutPart, area: Polygonal, *, whole_m2: float, decoys: int
+) -> FittedPart | None:
     """Return an area of a part with spots that are not too deep, None where too little is left."""
     if area.area < PART_WATER * whole_m2:
         return None
-    spots = scatter(area, part, min(decoys, math.ceil(1.5 * part.share * decoys) + 4))
+    spots = scatter_spots(area, part, min(decoys, math.ceil(1.5 * part.share * decoys) + 4))
     shallow = site.shallow(spots)
     usable = float(shallow.mean())
     if usable * area.area < PART_WATER * whole_m2:
         return None
-    room = len(apart(spots[shallow], least_m(part)))
+    room = len(spots_apart(spots[shallow], least_spacing_m(part)))
     if usable < 1:
         reach = MultiPoint(spots[shallow]).buffer(0.8 * part.spacing_m, quad_segs=3)
         area = polygons_of(area.intersection(reach))
     note = "is drawn in from water too deep to set in" * (usable < 0.9)
-    return Fitted(part, area, room, spots[shallow], note)
+    return FittedPart(part, area, room, spots[shallow], note)
 
 
-def _fit_focus(site: Site, part: Part, *, pocket: Pocket, most: int) -> Fitted:
+def _fit_focus(
+    site: LayoutOnWater, part: LayoutPart, *, pocket: FittedPocket, most: int
+) -> FittedPart:
     """Return the focus: a loose handful about its point, inside the pocket."""
     point = site.drawn(part, pocket.moved)
     handful = np.array([[0.1, 0.2], [1.2, -0.9], [-1.1, -0.7], [0.2, 1.8]]) * 0.6 * part.spacing_m
@@ -308,25 +321,25 @@ def _fit_focus(site: Site, part: Part, *, pocket: Pocket, most: int) -> Fitted:
     spots = spots[shapely.contains_xy(pocket.area, spots)]
     spots = spots[site.shallow(spots)]
     area = polygons_of(point.buffer(1.5 * part.spacing_m, quad_segs=4).intersection(pocket.area))
-    return Fitted(part, area, min(most, len(spots)), spots)
+    return FittedPart(part, area, min(most, len(spots)), spots)
 
 
-OVER_M = yd(6.0)
+SEEN_OVER_M = yd(6.0)
 """Judgement: birds at the pocket see over no wider strip of land or reeds."""
 
 _RAYS = 180
 _STEP_M = 0.01  # rays that meet in one point would be cut there
 
 
-def in_sight(water: Area, pocket: FloatArray, reach_m: float) -> Area:
-    """Return the water that is seen from the middle of the pocket over no more than `OVER_M`."""
+def visible_water(water: Polygonal, pocket: FloatArray, reach_m: float) -> Polygonal:
+    """Return the water seen from the middle of the pocket over no more than `SEEN_OVER_M`."""
     angle = (np.arange(_RAYS) + 0.5) * 2 * np.pi / _RAYS
     toward = np.column_stack([np.sin(angle), np.cos(angle)])
     rays = np.stack([pocket + _STEP_M * toward, pocket + reach_m * toward], axis=1)
     # All at once, a third of the time of one by one; the bearing tells which ray a piece is of.
     every = shapely.MultiLineString(list(rays))
     dry = shapely.get_parts(shapely.difference(every, water))
-    dry = dry[shapely.length(dry) > OVER_M]
+    dry = dry[shapely.length(dry) > SEEN_OVER_M]
     halfway = shapely.line_interpolate_point(dry, 0.5, normalized=True)
     x, y = (shapely.get_coordinates(halfway) - pocket).T
     ray = np.floor(np.mod(np.arctan2(x, y), 2 * np.pi) * _RAYS / (2 * np.pi)).astype(int)
@@ -351,7 +364,7 @@ LEAST_OUTSIDE = 0.6
 _FRINGE_M = yd(1.5)  # judgement: a stack reaches so far out of the trees onto open water
 
 
-def to_edge_m(opening: Area, start: FloatArray, direction: FloatArray) -> float | None:
+def edge_distance_m(opening: Polygonal, start: FloatArray, direction: FloatArray) -> float | None:
     """Return how far from a spot in the opening its edge is, or None where that is too far."""
     ray = LineString([start, start + FARTHEST_M * direction])
     first = min(
@@ -361,25 +374,25 @@ def to_edge_m(opening: Area, start: FloatArray, direction: FloatArray) -> float 
     return length if length < 0.999 * FARTHEST_M else None
 
 
-def stack_centre(opening: Area, pocket: FloatArray, upwind: FloatArray) -> FloatArray | None:
+def stack_centre(opening: Polygonal, pocket: FloatArray, upwind: FloatArray) -> FloatArray | None:
     """Return the middle of the stack: a few yards into the trees downwind of the pocket."""
-    edge = to_edge_m(opening, pocket, -upwind)
+    edge = edge_distance_m(opening, pocket, -upwind)
     return None if edge is None else pocket - (edge + yd(STACK_IN_YD)) * upwind
 
 
-def jerk_line(opening: Area, pocket: FloatArray, upwind: FloatArray) -> FloatArray:
+def jerk_line(opening: Polygonal, pocket: FloatArray, upwind: FloatArray) -> FloatArray:
     """Return the ends of the jerk line: in the pocket, and at a trunk at the upwind end."""
-    edge = to_edge_m(opening, pocket, upwind)
+    edge = edge_distance_m(opening, pocket, upwind)
     reach = yd(20.0) if edge is None else edge
     return np.array([pocket - yd(2.0) * upwind, pocket + reach * upwind])
 
 
-def among_trees(stack: Area, opening: Area, flooded: Area) -> Area:
+def stack_among_trees(stack: Polygonal, opening: Polygonal, flooded: Polygonal) -> Polygonal:
     """Return what of a stack lies in flooded trees or on the water close before them."""
     fringe = opening.intersection(flooded.buffer(_FRINGE_M, quad_segs=4))
     return polygons_of(stack.intersection(flooded.union(fringe)))
 
 
-def outside_share(stack: Area, opening: Area) -> float:
+def share_outside_opening(stack: Polygonal, opening: Polygonal) -> float:
     """Return the share of a stack that lies beyond the opening's edge."""
     return 1.0 - stack.intersection(opening).area / stack.area

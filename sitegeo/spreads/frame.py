@@ -43,7 +43,7 @@ Shape = TypeVar("Shape", BaseGeometry, AnyArray)
 
 
 @dataclass(frozen=True)
-class Frame:
+class HideFrame:
     """A hide in a projected metric CRS and the grid bearing it looks out on.
 
     Parameters

@@ -20,19 +20,19 @@ from sitegeo.core.typing import FloatArray
 from sitegeo.errors import UsageError
 from sitegeo.spreads.frame import BANK_LIMIT_YD, wind_side
 from sitegeo.spreads.templates import (
-    FAR,
+    FAR_GROUP,
     SPACING_YD,
-    Area,
-    OutOfBank,
+    BlendedWithBank,
     PartName,
+    Polygonal,
     Sketch,
-    Wind,
-    bank,
-    open_water,
-    pair,
-    point,
-    timber,
-    with_far_group,
+    WindInFrame,
+    add_far_group,
+    draw_bank,
+    draw_open_water,
+    draw_pair,
+    draw_point,
+    draw_timber,
 )
 from sitegeo.units import YARD_M
 
@@ -43,7 +43,7 @@ _GAP_YD = 0.5  # clear water left round the pocket
 
 
 @dataclass(frozen=True)
-class Part:
+class LayoutPart:
     """One part of a spread in local metres.
 
     Parameters
@@ -59,7 +59,7 @@ class Part:
     """
 
     name: PartName
-    geometry: Area | Point
+    geometry: Polygonal | Point
     share: float = 0.0
     spacing_m: float = 0.0
 
@@ -74,7 +74,7 @@ class Layout:
 
     name: str
     phi_deg: float
-    parts: tuple[Part, ...]
+    parts: tuple[LayoutPart, ...]
     limit_m: float = math.inf
 
     @property
@@ -93,7 +93,7 @@ class Layout:
         rad = math.radians(self.phi_deg)
         return np.array([math.sin(rad), math.cos(rad)])
 
-    def named(self, name: str) -> tuple[Part, ...]:
+    def named(self, name: str) -> tuple[LayoutPart, ...]:
         """Return the parts of a name, in set-up order."""
         return tuple(part for part in self.parts if part.name == name)
 
@@ -110,20 +110,22 @@ _PAIR_THETA = (30.0, 130.0)  # a little onto the bank to a little off it, best n
 _PAIR_DECOYS = (8, 24)
 _OPEN_THETA = (45.0, 110.0)
 
-_at_point = OutOfBank(point, grows=(_POINT_THETA[0], 100.0), fades=(120.0, _POINT_THETA[1]))
-_in_the_open = OutOfBank(open_water, grows=(_OPEN_THETA[0], 75.0))
-_few = OutOfBank(pair, grows=(_PAIR_THETA[0], 55.0), fades=(100.0, _PAIR_THETA[1]))
+_at_point = BlendedWithBank(
+    draw_point, grows=(_POINT_THETA[0], 100.0), fades=(120.0, _POINT_THETA[1])
+)
+_in_the_open = BlendedWithBank(draw_open_water, grows=(_OPEN_THETA[0], 75.0))
+_few = BlendedWithBank(draw_pair, grows=(_PAIR_THETA[0], 55.0), fades=(100.0, _PAIR_THETA[1]))
 
-LAYOUTS: Mapping[str, Callable[[Wind, int], Sketch]] = MappingProxyType(
+LAYOUTS: Mapping[str, Callable[[WindInFrame, int], Sketch]] = MappingProxyType(
     {
-        "bank-along": bank,
-        "bank-onto": bank,
-        "bank-off": bank,
+        "bank-along": draw_bank,
+        "bank-onto": draw_bank,
+        "bank-off": draw_bank,
         "point": _at_point,
         "open-cross": _in_the_open,
         "open-behind": _in_the_open,
         "pair": _few,
-        "timber": timber,
+        "timber": draw_timber,
     }
 )
 """Every layout by name; the bank names label one family, so do the open ones."""
@@ -133,7 +135,7 @@ _STRAIGHT_DEG = 140.0  # birds that come more than 40 degrees aside cross the fr
 _LETTERS = {"point": "P", "timber opening": "H", "cover clump": "C", "open flat": "F"}
 
 
-def choose(kind: str, phi_deg: float, *, decoys: int) -> str:
+def choose_layout(kind: str, phi_deg: float, *, decoys: int) -> str:
     """Return the layout for a kind of position (its name or letter), a wind and a count.
 
     Common practice, no source: timber for an opening in trees, `point` for wind over one shoulder
@@ -161,13 +163,13 @@ def _bank_name(theta: float) -> str:
 
 
 @lru_cache(maxsize=256)
-def shape(
+def draw_layout(
     layout: str,
     phi_deg: float,
     *,
     decoys: int,
     spacing_m: float = SPACING_YD * YARD_M,
-    opening_m: float = Wind.opening * YARD_M,
+    opening_m: float = WindInFrame.opening * YARD_M,
     far_group: bool = False,
 ) -> Layout:
     """Return a layout drawn for one wind, before it meets the real water.
@@ -201,28 +203,30 @@ def shape(
     phi = float(signed_diff_deg(phi_deg, 0.0))
     hand = -1 if phi < 0 else 1
     limit = BANK_LIMIT_YD if layout.startswith("bank-") else math.inf
-    wind = Wind(abs(phi), opening_m / YARD_M)
+    wind = WindInFrame(abs(phi), opening_m / YARD_M)
     sketch = draw(wind, decoys)
-    if far_group and draw is not timber:
-        sketch = with_far_group(sketch, wind, decoys)
+    if far_group and draw is not draw_timber:
+        sketch = add_far_group(sketch, wind, decoys)
     pocket = polygons_of(next(part.geometry for part in sketch if part.name == "pocket"))
     parts = []
     for part in sketch:
         outline = part.geometry
         if part.share > 0 and not isinstance(outline, Point):
-            within = math.inf if part.name == FAR else limit
-            outline = carve(outline, pocket=pocket, limit=within, unit=1.0)
+            within = math.inf if part.name == FAR_GROUP else limit
+            outline = carve_part(outline, pocket=pocket, limit=within, unit=1.0)
             if outline.is_empty:
                 continue
         elif part.share <= 0 and part.name not in ("pocket", "motion", "motion pair"):
             continue
         local = shapely.transform(outline, lambda ay: ay * (hand * YARD_M, YARD_M))
         spacing = spacing_m * part.spacing / SPACING_YD if part.share > 0 else 0.0
-        parts.append(Part(part.name, local, part.share, spacing))
+        parts.append(LayoutPart(part.name, local, part.share, spacing))
     return Layout(layout, phi, tuple(parts), limit * YARD_M)
 
 
-def carve(outline: Area, *, pocket: Area, limit: float, unit: float = YARD_M) -> Area:
+def carve_part(
+    outline: Polygonal, *, pocket: Polygonal, limit: float, unit: float = YARD_M
+) -> Polygonal:
     """Return an area less the pocket, the muzzle's surroundings and what lies out of range.
 
     `unit` is the length of a yard in the coordinates given (hide at the origin).
@@ -241,7 +245,7 @@ def _disc(radius: float, quad_segs: int) -> Polygon:
     return Point(0, 0).buffer(radius, quad_segs=quad_segs)
 
 
-def polygons_of(geometry: shapely.Geometry) -> Area:
+def polygons_of(geometry: shapely.Geometry) -> Polygonal:
     """Return only the areas of a geometry."""
     if isinstance(geometry, (Polygon, MultiPolygon)):
         return geometry
@@ -273,7 +277,7 @@ _WHENCE = {
 }
 
 
-def reason(layout: Layout, *, without: Collection[str] = ()) -> str:
+def layout_reason(layout: Layout, *, without: Collection[str] = ()) -> str:
     """Return one sentence on why a layout suits its wind, silent on the parts that are not laid."""
     laid = {part.name for part in layout.parts if part.share > 0}.difference(without)
     name = layout.name if layout.name in _WHENCE else _bank_name(layout.theta_deg)

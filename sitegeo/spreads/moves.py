@@ -22,10 +22,10 @@ LEAST_TURN_DEG = 20.0
 STAY_M = yd(5.0)
 """A decoy this close to where one is wanted may stay (judgement)."""
 
-LIVE_WITH = 0.8
+LIVE_WITH_SHARE = 0.8
 """Where this share of the spread serves the new wind as it lies, live with it (judgement)."""
 
-CAUTIONS = (
+SHIFT_CAUTIONS = (
     "Left, right and out are as seen from the hide",
     "Unload every gun before anyone steps out, and agree who calls the birds off",
     "Probe the depth before each step: where decoys are to go may be deeper than where they are",
@@ -76,7 +76,7 @@ def _way(now: FloatArray, then: FloatArray) -> FloatArray:
     return np.asarray(np.hypot(across, along))
 
 
-def assign(
+def assign_spots(
     now: FloatArray, groups: Sequence[str], then: FloatArray, stays: BoolArray
 ) -> FloatArray:
     """Return for each decoy of `now` the index in `then` it serves, -1 for the bag.
@@ -114,7 +114,7 @@ def assign(
     raise AssertionError("with every group free there is always an assignment")
 
 
-def shift(
+def shift_spread(
     now: FloatArray,
     groups: Sequence[str],
     then: FloatArray,
@@ -152,24 +152,24 @@ def shift(
     moving = _motion(*motion, pocket)
     if not len(now):
         verdict = _no_decoys(moving, stands=len(motion[0]) > 0)
-        return Shift(turn_deg, verdict, 1.0, moving, CAUTIONS if moving else ())
+        return Shift(turn_deg, verdict, 1.0, moving, SHIFT_CAUTIONS if moving else ())
     n = len(now)
     stays = may_stay(now, then, then_groups, pocket)
-    to = assign(now, groups, then, stays)
+    to = assign_spots(now, groups, then, stays)
     goes = np.vstack([then, _FAR])[to]  # the last for the bag
     lies = np.vstack([now, np.repeat(_FAR, len(to) - n, axis=0)])
     moved = ~np.pad(stays, ((0, len(to) - n), (0, 1)))[range(len(to)), to]
     stuck = moved & _within(pocket, lies)
     served = 1.0 - float(moved[:n].mean())
-    few = served >= LIVE_WITH
+    few = served >= LIVE_WITH_SHARE
     lots = _lots(groups, then_groups, to, moved=moved)
-    spare = int((1.0 - LIVE_WITH) * n + 1e-9)
-    carried = stuck if few else worth_carrying(lots, moved=moved, stuck=stuck, spare=spare)
-    moves = moves_of(lies, goes, lots, carried=carried, stuck=stuck)
+    spare = int((1.0 - LIVE_WITH_SHARE) * n + 1e-9)
+    carried = stuck if few else choose_carried(lots, moved=moved, stuck=stuck, spare=spare)
+    moves = list_moves(lies, goes, lots, carried=carried, stuck=stuck)
     left = int((moved & ~carried)[:n].sum())
     verdict = _verdict(moves, moving, len(to), left, whence=" out of the new pocket" if few else "")
     moves += moving
-    return Shift(turn_deg, verdict, served, moves, CAUTIONS if moves else (), left)
+    return Shift(turn_deg, verdict, served, moves, SHIFT_CAUTIONS if moves else (), left)
 
 
 def _motion(now: FloatArray, then: FloatArray, pocket: BaseGeometry) -> tuple[Move, ...]:
@@ -181,7 +181,7 @@ def _motion(now: FloatArray, then: FloatArray, pocket: BaseGeometry) -> tuple[Mo
     inside, wanted = (_within(pocket, spots) for spots in (now, then))
     stays = (_way(now, then) <= STAY_M) & ~np.outer(inside, ~wanted)
     moves = []
-    for i, j in enumerate(assign(now, [MOTION] * n, then, stays)):
+    for i, j in enumerate(assign_spots(now, [MOTION] * n, then, stays)):
         source, target = MOTION if i < n else BAG, MOTION if j >= 0 else BAG
         spot = (float(then[j, 0]), float(then[j, 1])) if j >= 0 else (0.0, 0.0)
         way = 0.0 if BAG in {source, target} else float(np.hypot(*(now[i] - then[j])))
@@ -247,7 +247,7 @@ def _called(stays: Sequence[tuple[str, str]], then_groups: Sequence[str]) -> dic
 HANDFUL = 12
 """Decoys a person carries at once (judgement)."""
 
-FEW = 2
+FEW_DECOYS = 2
 """So many alone are hardly worth stepping out for (judgement)."""
 
 BAG = "bag"
@@ -343,7 +343,7 @@ def _noun(name: str) -> str:
     return f"{name} group" if name in {"second", "near", "front"} else name
 
 
-def moves_of(
+def list_moves(
     now: FloatArray,
     then: FloatArray,
     lots: Sequence[tuple[str, str]],
@@ -381,7 +381,7 @@ def moves_of(
     return tuple(sorted(moves, key=lambda m: (-m.count, m.source, m.target)))
 
 
-def worth_carrying(
+def choose_carried(
     lots: Sequence[tuple[str, str]], *, moved: BoolArray, stuck: BoolArray, spare: int
 ) -> BoolArray:
     """Return which of the decoys to be moved are carried.
@@ -392,9 +392,9 @@ def worth_carrying(
     counts = Counter(lot for lot, goes in zip(lots, moved, strict=True) if goes)
     needed = {lot for lot, sits in zip(lots, stuck, strict=True) if sits}
     left: set[tuple[str, str]] = set()
-    if max(counts.values(), default=0) > FEW:
+    if max(counts.values(), default=0) > FEW_DECOYS:
         for lot, count in sorted(counts.items(), key=lambda item: (item[1], item[0])):
-            if count <= min(FEW, spare) and lot not in needed:
+            if count <= min(FEW_DECOYS, spare) and lot not in needed:
                 left.add(lot)
                 spare -= count
     return moved & [lot not in left for lot in lots]

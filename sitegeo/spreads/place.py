@@ -18,35 +18,42 @@ from shapely.geometry.base import BaseGeometry
 
 from sitegeo.core.typing import FloatArray
 from sitegeo.spreads import templates
-from sitegeo.spreads.decoys import DecoyKind, Gear, deal, fill, kinds_of, thin
+from sitegeo.spreads.decoys import (
+    DecoyKind,
+    Gear,
+    assign_kinds,
+    choose_spots,
+    deal_kinds,
+    fill_parts,
+)
 from sitegeo.spreads.fit import (
     NUDGE_M,
     SHORE_M,
     Depths,
-    Fitted,
-    Pocket,
-    Refusal,
-    Site,
+    FittedPart,
+    FittedPocket,
+    LayoutOnWater,
+    SpreadRefused,
+    centroid_xy,
     fit_parts,
     fit_pocket,
     jerk_line,
-    least_m,
-    middle_of,
+    least_spacing_m,
     water_about,
 )
-from sitegeo.spreads.frame import Frame, wind_side
-from sitegeo.spreads.layouts import Layout, carve, check_decoys, reason
+from sitegeo.spreads.frame import HideFrame, wind_side
+from sitegeo.spreads.layouts import Layout, carve_part, check_decoys, layout_reason
 from sitegeo.spreads.result import Group, Spread
-from sitegeo.spreads.templates import FAR, PartName
+from sitegeo.spreads.templates import FAR_GROUP, PartName
 from sitegeo.units import depth_text, yd
 
 _BODY_ROOM = 0.45  # judgement: a body with room for less of its decoys does not close the runway
 _SET = 0.4  # judgement: with fewer of the decoys set the spread is not the one that was drawn
 
 
-def place(
+def place_spread(
     layout: Layout,
-    frame: Frame,
+    frame: HideFrame,
     *,
     water: BaseGeometry,
     decoys: int,
@@ -54,7 +61,7 @@ def place(
     flooded: BaseGeometry | None = None,
     depth: Depths | None = None,
     max_depth_m: float | None = None,
-    season: Season | None = None,
+    season: SeasonPhase | None = None,
 ) -> Spread:
     """Return a layout fitted to the real water.
 
@@ -96,7 +103,7 @@ def place(
         layout=layout.name,
         phi_deg=layout.phi_deg,
         wind_side=wind_side(layout.phi_deg),
-        reason=reason(layout),
+        reason=layout_reason(layout),
         refused=None,
         notes=(),
         pocket=Polygon(),
@@ -107,17 +114,17 @@ def place(
         pocket = fit_pocket(site, notes)
         bare = replace(bare, pocket=site.to_world(pocket.area))
         fitted, counts = _body(site, pocket, decoys=decoys, gear=gear, notes=notes)
-    except Refusal as refusal:
-        return replace(bare, refused=str(refusal), notes=tuple(notes))
+    except SpreadRefused as find_refusal:
+        return replace(bare, refused=str(find_refusal), notes=tuple(notes))
     left = decoys - sum(counts)
     if left:
         notes.append(f"{left} decoys stay in the bag: the water here is full without them")
-    if any(fit.part.name == FAR for fit in fitted):
-        notes.append(templates.WORDS)
+    if any(fit.part.name == FAR_GROUP for fit in fitted):
+        notes.append(templates.FAR_GROUP_CAUTION)
     groups, spots, kinds = _set_groups(site, fitted, counts=counts, gear=gear, left=left)
     motion = fit_motion(site, pocket, count=gear.motion, season=season, notes=notes)
     jerk = (
-        jerk_line(site.water, middle_of(pocket.area), site.upwind)
+        jerk_line(site.water, centroid_xy(pocket.area), site.upwind)
         if site.in_timber
         else np.empty((0, 2))
     )
@@ -125,7 +132,7 @@ def place(
     without = {*get_args(PartName)} - {group.name for group in groups}
     return replace(
         bare,
-        reason=reason(layout, without=without),
+        reason=layout_reason(layout, without=without),
         notes=tuple(notes),
         groups=groups,
         decoys=spots,
@@ -138,9 +145,9 @@ def place(
     )
 
 
-def refusal(
+def find_refusal(
     layout: Layout,
-    frame: Frame,
+    frame: HideFrame,
     *,
     water: BaseGeometry,
     decoys: int,
@@ -149,25 +156,25 @@ def refusal(
     depth: Depths | None = None,
     max_depth_m: float | None = None,
 ) -> str | None:
-    """Return why `place` would lay nothing, None where it lays a spread; takes half the time."""
+    """Return why `place_spread` would lay nothing, None where it would; takes half the time."""
     site = _site(layout, frame, water, flooded, depth=depth, max_depth_m=max_depth_m)
     try:
         _body(site, fit_pocket(site, []), decoys=decoys, gear=gear, notes=[])
-    except Refusal as refused:
+    except SpreadRefused as refused:
         return str(refused)
     return None
 
 
 def _site(
     layout: Layout,
-    frame: Frame,
+    frame: HideFrame,
     water: BaseGeometry,
     flooded: BaseGeometry | None,
     *,
     depth: Depths | None,
     max_depth_m: float | None,
-) -> Site:
-    return Site(
+) -> LayoutOnWater:
+    return LayoutOnWater(
         layout,
         frame,
         water=water_about(water, frame, hand=layout.hand, shore_m=SHORE_M),
@@ -178,42 +185,47 @@ def _site(
 
 
 def _body(
-    site: Site, pocket: Pocket, *, decoys: int, gear: Gear, notes: list[str]
-) -> tuple[list[Fitted], list[int]]:
+    site: LayoutOnWater, pocket: FittedPocket, *, decoys: int, gear: Gear, notes: list[str]
+) -> tuple[list[FittedPart], list[int]]:
     """Return the parts that fit round a pocket and how many decoys each takes, or refuse."""
     focus = max(1, gear.kinds(decoys)[3])  # small ones, or one of the others
     fitted = fit_parts(site, pocket, decoys=decoys, focus=focus, notes=notes)
-    counts = fill(decoys, [f.part.share for f in fitted], [f.room for f in fitted])
+    counts = fill_parts(decoys, [f.part.share for f in fitted], [f.room for f in fitted])
     _require_body(site, fitted, pocket=pocket, decoys=decoys, placed=sum(counts))
     return fitted, counts
 
 
 def _require_body(
-    site: Site, fitted: Sequence[Fitted], *, pocket: Pocket, decoys: int, placed: int
+    site: LayoutOnWater,
+    fitted: Sequence[FittedPart],
+    *,
+    pocket: FittedPocket,
+    decoys: int,
+    placed: int,
 ) -> None:
     """Refuse where the body of the spread has no room or is not upwind of the pocket."""
     end = "downwind" if site.in_timber else "upwind"
     body = next((fit for fit in fitted if fit.part.name == "mass"), None)
     if body is None:
-        raise Refusal(
+        raise SpreadRefused(
             f"no room for the mass at the {end} end of the pocket: {_lacking(site, pocket)}"
         )
     if site.in_timber:
         return  # a few dozen at the most: the others stay in the bag
     wanted = body.part.share * decoys
     if body.room < _BODY_ROOM * wanted:
-        raise Refusal(
+        raise SpreadRefused(
             f"no room for the mass at the {end} end of the pocket: {body.room} "
             f"of its {round(wanted)} decoys would fit"
         )
     if placed < _SET * decoys:
-        raise Refusal(f"no room for the spread: {placed} of {decoys} decoys would fit")
-    ahead = site.upwind @ (middle_of(body.area) - middle_of(pocket.area))
+        raise SpreadRefused(f"no room for the spread: {placed} of {decoys} decoys would fit")
+    ahead = site.upwind @ (centroid_xy(body.area) - centroid_xy(pocket.area))
     if ahead <= 0:
-        raise Refusal("the shore leaves no water for the mass upwind of the pocket")
+        raise SpreadRefused("the shore leaves no water for the mass upwind of the pocket")
 
 
-def _lacking(site: Site, pocket: Pocket) -> str:
+def _lacking(site: LayoutOnWater, pocket: FittedPocket) -> str:
     """Return whether land or depth takes the room of the mass."""
     if site.in_timber:
         return "too few trees there stand in water on the map"
@@ -224,11 +236,16 @@ def _lacking(site: Site, pocket: Pocket) -> str:
 
 
 def _set_groups(
-    site: Site, fitted: Sequence[Fitted], *, counts: Sequence[int], gear: Gear, left: int
+    site: LayoutOnWater,
+    fitted: Sequence[FittedPart],
+    *,
+    counts: Sequence[int],
+    gear: Gear,
+    left: int,
 ) -> tuple[tuple[Group, ...], FloatArray, tuple[DecoyKind, ...]]:
     """Return the groups in set-up order, then every decoy's spot and kind in the same order."""
     used = [(fit, n) for fit, n in zip(fitted, counts, strict=True) if n > 0]
-    shares = deal([fit.part for fit, _ in used], [n for _, n in used], gear=gear, left=left)
+    shares = deal_kinds([fit.part for fit, _ in used], [n for _, n in used], gear=gear, left=left)
     groups: list[Group] = []
     spots: list[FloatArray] = [np.empty((0, 2))]
     kinds: list[DecoyKind] = []
@@ -236,12 +253,12 @@ def _set_groups(
         xy = (
             fit.spots[:n]
             if fit.part.name == "focus"
-            else thin(fit.spots, n, fit.area, least_m(fit.part))
+            else choose_spots(fit.spots, n, fit.area, least_spacing_m(fit.part))
         )
         depths = site.depths(xy)
         known = depths[np.isfinite(depths)]
         unknown = site.depth is not None and len(known) < n
-        long = "long shots: it holds distant birds" * (fit.part.name == FAR)
+        long = "long shots: it holds distant birds" * (fit.part.name == FAR_GROUP)
         groups.append(
             Group(
                 name=fit.part.name,
@@ -261,7 +278,7 @@ def _set_groups(
             )
         )
         spots.append(xy)
-        kinds += kinds_of(xy, dealt, upwind=site.upwind)
+        kinds += assign_kinds(xy, dealt, upwind=site.upwind)
     return tuple(groups), site.to_world(np.concatenate(spots)), tuple(kinds)
 
 
@@ -270,13 +287,13 @@ def _line_m(depth_m: float) -> float:
     return max(0.6, math.ceil(15 * depth_m) / 10)
 
 
-Season = Literal["early", "middle", "late"]
+SeasonPhase = Literal["early", "middle", "late"]
 
 FAR_NORTH_DEG = 50.0
 """Latitude beyond which birds have seen few hunters yet; judgement."""
 
 _TOWARD_EDGE = 0.65  # judgement: how far from the pocket's middle to its upwind edge, early
-_WORDS: dict[Season | None, str] = {
+_WORDS: dict[SeasonPhase | None, str] = {
     "early": "early in the season birds finish to motion: the first motion decoy runs in the "
     "pocket",
     "middle": "switch motion off as birds close where they will not finish to it",
@@ -287,7 +304,7 @@ _WORDS: dict[Season | None, str] = {
 }
 
 
-def season_of(month: int, lat_deg: float) -> Season:
+def season_phase(month: int, lat_deg: float) -> SeasonPhase:
     """Return how far the season has come; months and their bounds are judgement.
 
     Early to the end of October and always in the far north, late from December; half a year on
@@ -300,7 +317,12 @@ def season_of(month: int, lat_deg: float) -> Season:
 
 
 def fit_motion(
-    site: Site, pocket: Pocket, *, count: int, season: Season | None, notes: list[str]
+    site: LayoutOnWater,
+    pocket: FittedPocket,
+    *,
+    count: int,
+    season: SeasonPhase | None,
+    notes: list[str],
 ) -> FloatArray:
     """Return the motion decoys, each brought onto the nearest fit water."""
     if not count:
@@ -311,7 +333,7 @@ def fit_motion(
         fit_water = site.water
         first = []
     else:
-        fit_water = carve(site.water, pocket=pocket.area, limit=site.layout.limit_m)
+        fit_water = carve_part(site.water, pocket=pocket.area, limit=site.layout.limit_m)
         first = [_in_pocket(site, pocket)] if season == "early" else []
     left = count - len(first)
     both = site.layout.named("motion pair") if left > 1 else ()
@@ -326,9 +348,9 @@ def fit_motion(
     return np.array(spots).reshape(-1, 2)
 
 
-def _in_pocket(site: Site, pocket: Pocket) -> FloatArray:
+def _in_pocket(site: LayoutOnWater, pocket: FittedPocket) -> FloatArray:
     """Return a spot in the pocket toward its upwind edge, past the focus."""
-    middle = middle_of(pocket.area)
+    middle = centroid_xy(pocket.area)
     ray = LineString([middle, middle + yd(20.0) * site.upwind])
     edge = pocket.area.boundary.intersection(ray)
     reach = float(shapely.distance(Point(middle), edge))

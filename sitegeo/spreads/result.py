@@ -13,7 +13,7 @@ from sitegeo.core.typing import FloatArray
 from sitegeo.core.wind import WindSide
 from sitegeo.errors import UsageError
 from sitegeo.spreads.decoys import DecoyKind
-from sitegeo.spreads.templates import Area
+from sitegeo.spreads.templates import Polygonal
 
 
 @dataclass(frozen=True)
@@ -26,7 +26,7 @@ class Group:
 
     name: str
     kind: str
-    polygon: Area
+    polygon: Polygonal
     count: int
     dark: int
     white: int
@@ -55,7 +55,7 @@ class Spread:
     reason: str
     refused: str | None
     notes: tuple[str, ...]
-    pocket: Area
+    pocket: Polygonal
     groups: tuple[Group, ...] = ()
     decoys: FloatArray = field(default_factory=lambda: np.empty((0, 2)))
     decoy_groups: tuple[str, ...] = ()
@@ -107,7 +107,7 @@ def decoys_frame(spread: Spread, crs: Any) -> gpd.GeoDataFrame:
     )
 
 
-FIELD_TABLE = MappingProxyType(
+REMEDIES = MappingProxyType(
     {
         "landing short": "move the pocket to them, thin the downwind end and carry those decoys "
         "upwind, or open the mouth wider",

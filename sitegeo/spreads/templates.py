@@ -28,8 +28,8 @@ PartName = Literal[
     "mass", "second", "tail", "hook", "near", "front", "guard", "holding", "focus", "pocket",
     "motion", "motion pair",
 ]  # fmt: skip
-Area = Polygon | MultiPolygon
-FAR: PartName = "holding"
+Polygonal = Polygon | MultiPolygon
+FAR_GROUP: PartName = "holding"
 """The far group: an option, off by default, that holds distant birds and means long shots."""
 
 SPACING_YD = 2.0
@@ -41,7 +41,7 @@ _NOMINAL = 48  # decoys for which the sketches are drawn
 
 
 @dataclass(frozen=True)
-class Wind:
+class WindInFrame:
     """The angle a sketch is drawn for, with the terms every sketch uses.
 
     `opening` is the width in yards of a timber opening; the other layouts do not look at it.
@@ -72,16 +72,16 @@ class Wind:
 
 
 @dataclass(frozen=True)
-class Drawn:
+class SketchPart:
     """A part as sketched: yards, windward hand to +a."""
 
     name: PartName
-    geometry: Area | Point
+    geometry: Polygonal | Point
     share: float = 0.0
     spacing: float = SPACING_YD
 
 
-Sketch = list[Drawn]
+Sketch = list[SketchPart]
 
 
 def _mix(start: float, end: float, t: float) -> float:
@@ -120,11 +120,11 @@ def blob(
     return Polygon(np.column_stack([a, y]) + np.asarray(centre, float))
 
 
-def _ribbon(line: FloatArray, half_width: float) -> Area:
+def _ribbon(line: FloatArray, half_width: float) -> Polygonal:
     return LineString(line).buffer(half_width, quad_segs=4)
 
 
-def growth(decoys: int, behind: float = 0.0) -> float:
+def body_growth(decoys: int, behind: float = 0.0) -> float:
     """Return how much larger than drawn the body is: areas follow the count.
 
     The flanks of a wind from behind have room for more than a body upwind of the pocket.
@@ -132,13 +132,13 @@ def growth(decoys: int, behind: float = 0.0) -> float:
     return float(np.clip(math.sqrt(decoys / _NOMINAL), 0.5, 1.4 + 0.2 * behind))
 
 
-def bank(wind: Wind, decoys: int) -> Sketch:
+def draw_bank(wind: WindInFrame, decoys: int) -> Sketch:
     """The bank family: one shape from a wind in the face to a wind from behind.
 
     The near group's ten yards count from the edge of the trees, where the hide stands.
     """
     off = wind.step(90, 150)
-    k, s, c, u = growth(decoys, off), wind.s, wind.c, wind.u
+    k, s, c, u = body_growth(decoys, off), wind.s, wind.c, wind.u
     fore = wind.theta <= 90
     pocket = np.array([0.0, POCKET_YD + (1.5 if fore else 1.0) * c**2])
     along = 6 + 3 * s**2 if fore else 9 + c**2
@@ -157,8 +157,8 @@ def bank(wind: Wind, decoys: int) -> Sketch:
     share = _mix(_mix(0.75, 0.70, c**2) if fore else 0.75, 0.48, off)
     lesser = _mix(_mix(0.20, 0.25, c**2) if fore else 0.20, 0.48, off)
     return [
-        Drawn("pocket", blob(pocket, along=along, across=across, turn=wind.theta)),
-        Drawn(
+        SketchPart("pocket", blob(pocket, along=along, across=across, turn=wind.theta)),
+        SketchPart(
             "mass",
             blob(
                 mass,
@@ -170,17 +170,17 @@ def bank(wind: Wind, decoys: int) -> Sketch:
             ),
             share,
         ),
-        Drawn(
+        SketchPart(
             "near" if wind.theta < 25 else "second",
             blob(second, along=k * _mix(2, 4, off), across=k * _mix(7, 6, off), square=2.4),
             lesser,
         ),
-        Drawn("focus", Point(2 * s, POCKET_YD - 2 * c**2), 1 - share - lesser),
+        SketchPart("focus", Point(2 * s, POCKET_YD - 2 * c**2), 1 - share - lesser),
         *_bank_motion(wind, k, off),
     ]
 
 
-def _bank_motion(wind: Wind, k: float, off: float) -> Sketch:
+def _bank_motion(wind: WindInFrame, k: float, off: float) -> Sketch:
     """Motion beyond the upwind end, coming in to the bank as the wind turns along it."""
     beside = np.array([14 + 12 * k, 4.0])
     if wind.theta > 90:
@@ -188,10 +188,10 @@ def _bank_motion(wind: Wind, k: float, off: float) -> Sketch:
     swing = math.radians(wind.theta * (1 + math.atan2(13, beside[0]) / (math.pi / 2)))
     reach = _mix(7.5 + 9 * k, math.hypot(beside[0], 13), wind.s**2)
     start = POCKET_YD + 1.5 * wind.c**2
-    return [Drawn("motion", Point(reach * math.sin(swing), start + reach * math.cos(swing)))]
+    return [SketchPart("motion", Point(reach * math.sin(swing), start + reach * math.cos(swing)))]
 
 
-def _behind_motion(wind: Wind, spot: FloatArray) -> Sketch:
+def _behind_motion(wind: WindInFrame, spot: FloatArray) -> Sketch:
     """Return motion decoys for a wind from abeam on.
 
     One alone comes in before the guns as the wind swings behind, round the flank that forms there,
@@ -199,16 +199,16 @@ def _behind_motion(wind: Wind, spot: FloatArray) -> Sketch:
     """
     over = 2 + 0.75 * spot[0]  # far enough out to clear the flank, which grows with `spot`
     way = _curve(spot, (spot[0] + 7, over), (8.0, over), (0.0, 6.0))
-    alone = Drawn("motion", way.interpolate(wind.step(130, 180), normalized=True))
+    alone = SketchPart("motion", way.interpolate(wind.step(130, 180), normalized=True))
     if wind.theta <= 130:
         return [alone]
-    return [alone, *(Drawn("motion pair", Point(side * spot[0], spot[1])) for side in (1, -1))]
+    return [alone, *(SketchPart("motion pair", Point(side * spot[0], spot[1])) for side in (1, -1))]
 
 
-def point(wind: Wind, decoys: int) -> Sketch:
+def draw_point(wind: WindInFrame, decoys: int) -> Sketch:
     """The tip of a point: wind over one shoulder, birds led past the front."""
     behind = wind.step(100, 165)
-    k, s, u = growth(decoys, behind), wind.s, wind.u
+    k, s, u = body_growth(decoys, behind), wind.s, wind.u
     quiet = 1 - wind.step(125, 180)  # the guard's water is the quiet one until the wind is behind
     fore = wind.facing
     pocket = np.array([-3 * s, POCKET_YD])
@@ -233,15 +233,15 @@ def point(wind: Wind, decoys: int) -> Sketch:
     }
     share = {name: weight / sum(weights.values()) for name, weight in weights.items()}
     sketch = [
-        Drawn("pocket", blob(pocket, along=9, across=7, turn=wind.theta)),
-        Drawn(
+        SketchPart("pocket", blob(pocket, along=9, across=7, turn=wind.theta)),
+        SketchPart(
             "mass",
             blob(mass, along=thick, across=wide, turn=turn, bend=0.5 * wide * (1 - behind),
                   square=2.4),
             share["mass"],
         ),
-        Drawn("front", blob(front, along=3 * k, across=5 * k, square=2.4), share["front"]),
-        Drawn(
+        SketchPart("front", blob(front, along=3 * k, across=5 * k, square=2.4), share["front"]),
+        SketchPart(
             "guard",
             blob(guard, along=5 * k, across=k * _mix(7, 6, quiet), square=2.4),
             share["guard"],
@@ -252,19 +252,19 @@ def point(wind: Wind, decoys: int) -> Sketch:
         start = front - (5 * k + 2, 0)
         end = start + 18 * tail * np.array([math.sin(out), math.cos(out)])
         sketch.append(
-            Drawn("tail", _ribbon(np.array([start, end]), 1.0), share["tail"], LINE_SPACING_YD)
+            SketchPart("tail", _ribbon(np.array([start, end]), 1.0), share["tail"], LINE_SPACING_YD)
         )
     rad = math.radians(turn)
     beyond = mass + (thick + 3) * np.array([math.sin(rad), math.cos(rad)])
     beyond[1] -= 8 * s * (1 - behind)  # toward the cover on the bank
-    sketch += [Drawn("focus", Point(pocket + 2 * u), share["focus"])]
+    sketch += [SketchPart("focus", Point(pocket + 2 * u), share["focus"])]
     return sketch + _behind_motion(wind, beyond)
 
 
-def open_water(wind: Wind, decoys: int) -> Sketch:
+def draw_open_water(wind: WindInFrame, decoys: int) -> Sketch:
     """Open water: a tail close past the hide, a hook round the far side, the mouth downwind."""
     behind = wind.step(100, 150)
-    k, s, u = growth(decoys, behind), wind.s, wind.u
+    k, s, u = body_growth(decoys, behind), wind.s, wind.u
     grown = wind.step(110, 180)
     pocket = np.array([0.0, POCKET_YD + 1.5 * grown])
     flank = np.array([6 + 6 * k, 2 + 4 * k])
@@ -288,24 +288,24 @@ def open_water(wind: Wind, decoys: int) -> Sketch:
     }
     share = {name: weight / sum(weights.values()) for name, weight in weights.items()}
     sketch = [
-        Drawn(
+        SketchPart(
             "pocket",
             blob(pocket, along=_mix(9, 11, grown), across=_mix(6, 9, grown), turn=wind.theta),
         ),
-        Drawn(
+        SketchPart(
             "mass",
             blob(mass, along=thick, across=wide, turn=turn, bend=0.45 * wide * (1 - behind),
                   square=2.4),
             share["mass"],
         ),
-        Drawn(
+        SketchPart(
             "second",
             blob(second, along=k * _mix(2, 4, behind), across=k * _mix(3, 6, behind), square=2.4),
             share["second"],
         ),
     ]  # fmt: skip
     if hook:
-        sketch.append(Drawn("hook", _hook(pocket, wind.theta, hook), share["hook"]))
+        sketch.append(SketchPart("hook", _hook(pocket, wind.theta, hook), share["hook"]))
     if tail > 0.15:
         corner = mass + 0.85 * wide * toward_bank - 0.4 * wide * (1 - behind) * u
         end = (-_mix(26, 40, min(1.0, k)), 8.0)
@@ -314,18 +314,20 @@ def open_water(wind: Wind, decoys: int) -> Sketch:
         corner = _between((2.0, 6.5), (corner[0], max(corner[1], 6.5)), reach)
         clear = _curve(corner, (min(8.0, corner[0]), 6.5), (-12, 6.5), end)
         run = substring(clear, 0, tail, normalized=True)
-        sketch.append(Drawn("tail", run.buffer(1.2, quad_segs=4), share["tail"], LINE_SPACING_YD))
+        sketch.append(
+            SketchPart("tail", run.buffer(1.2, quad_segs=4), share["tail"], LINE_SPACING_YD)
+        )
     beyond = mass + (thick + 3) * np.array([math.sin(rad), math.cos(rad)])
     beyond[1] -= 8 * s * (1 - behind)
     spot = _between(beyond, (8 + 12 * k, 3), behind)
     sketch += [
-        Drawn("focus", Point(pocket + _mix(1.5, 3, behind) * u), share["focus"]),
+        SketchPart("focus", Point(pocket + _mix(1.5, 3, behind) * u), share["focus"]),
         *_behind_motion(wind, spot),
     ]
     return sketch
 
 
-def _hook(pocket: FloatArray, theta: float, grown: float) -> Area:
+def _hook(pocket: FloatArray, theta: float, grown: float) -> Polygonal:
     """Return the arc round the far side, from the mass's outer end curling downwind.
 
     Common practice sets it 40 to 80 degrees from upwind; the mass's horn takes the first of that.
@@ -343,7 +345,7 @@ def _curve(*control: tuple[float, float] | FloatArray) -> LineString:
     return LineString(near + far)
 
 
-def pair(wind: Wind, decoys: int) -> Sketch:
+def draw_pair(wind: WindInFrame, decoys: int) -> Sketch:
     """The small spread: an end group upwind and a line level with the hide to steer by.
 
     The end group sets out for its flank well before 140 degrees, where common practice has it go,
@@ -363,25 +365,25 @@ def pair(wind: Wind, decoys: int) -> Sketch:
     beyond = end + (small + 2) * np.array([math.sin(rad), math.cos(rad)])
     spot = _between(beyond, flank + (small_across + 2, -1), behind)
     return [
-        Drawn("pocket", blob(pocket, along=8, across=6, turn=wind.theta)),
-        Drawn(
+        SketchPart("pocket", blob(pocket, along=8, across=6, turn=wind.theta)),
+        SketchPart(
             "mass",
             blob(end, along=small, across=small_across, turn=turn,
                   bend=0.4 * small_across * (1 - behind), square=2.4),
             0.90 - lesser,
         ),
-        Drawn(
+        SketchPart(
             "second",
             blob(line, along=_mix(0.9, small, behind), across=_mix(5.5, small_across, behind),
                   square=2.4),
             lesser,
         ),
-        Drawn("focus", Point(pocket + 1.5 * u), 0.10),
+        SketchPart("focus", Point(pocket + 1.5 * u), 0.10),
         *_behind_motion(wind, spot),
     ]  # fmt: skip
 
 
-def timber(wind: Wind, decoys: int) -> Sketch:  # noqa: ARG001 - every sketch is asked alike
+def draw_timber(wind: WindInFrame, decoys: int) -> Sketch:  # noqa: ARG001 - every sketch is asked alike
     """An opening in timber: the stack in the trees downwind, which birds pass over first.
 
     Of one size, whatever is carried: where trees stand in water does not hang on the bag.
@@ -390,18 +392,18 @@ def timber(wind: Wind, decoys: int) -> Sketch:  # noqa: ARG001 - every sketch is
     radius = min(6.0, 0.3 * wind.opening)
     stack = pocket - (wind.opening / 2 + STACK_IN_YD) * wind.u
     return [
-        Drawn("pocket", blob(pocket, along=radius, across=radius)),
-        Drawn("mass", blob(stack, along=3, across=8, turn=wind.theta, square=2.4), 1 - 2 / 24),
-        Drawn("focus", Point(pocket), 2 / 24),
-        Drawn("motion", Point(pocket + 0.6 * radius * wind.u)),
+        SketchPart("pocket", blob(pocket, along=radius, across=radius)),
+        SketchPart("mass", blob(stack, along=3, across=8, turn=wind.theta, square=2.4), 1 - 2 / 24),
+        SketchPart("focus", Point(pocket), 2 / 24),
+        SketchPart("motion", Point(pocket + 0.6 * radius * wind.u)),
     ]
 
 
-Draw = Callable[[Wind, int], Sketch]
+DrawSketch = Callable[[WindInFrame, int], Sketch]
 
 
 @dataclass(frozen=True)
-class OutOfBank:
+class BlendedWithBank:
     """A sketch that is the bank's at either end of its winds and its own between.
 
     Parameters
@@ -414,15 +416,15 @@ class OutOfBank:
         The same on the way back; None where it hands over to another.
     """
 
-    draw: Draw
+    draw: DrawSketch
     grows: tuple[float, float]
     fades: tuple[float, float] | None = None
 
-    def __call__(self, wind: Wind, decoys: int) -> Sketch:
+    def __call__(self, wind: WindInFrame, decoys: int) -> Sketch:
         own = wind.step(*self.grows) * (1 - wind.step(*self.fades) if self.fades else 1.0)
         if own == 1:
             return self.draw(wind, decoys)
-        held = bank(wind, decoys)
+        held = draw_bank(wind, decoys)
         return _mixed(held, self.draw(wind, decoys), own) if own else held
 
 
@@ -452,11 +454,11 @@ def _mixed(start: Sketch, end: Sketch, t: float) -> Sketch:
     return sketch
 
 
-def _role(part: Drawn) -> str:
+def _role(part: SketchPart) -> str:
     return "second" if part.name in ("near", "guard") else part.name
 
 
-def _moved(shape: Area | Point, corners: FloatArray) -> Area | Point:
+def _moved(shape: Polygonal | Point, corners: FloatArray) -> Polygonal | Point:
     return shapely.transform(shape, lambda _: corners)
 
 
@@ -467,19 +469,19 @@ SHARE = 0.25
 OFF_DEG = 49.0
 """Off straight out: clear of the mass with the wind in the face, of the way in with it behind."""
 
-WORDS = (
+FAR_GROUP_CAUTION = (
     "the far group holds distant birds and means long shots, from 30 yd on: let pass what you "
     "cannot kill cleanly"
 )
 
 
-def with_far_group(sketch: Sketch, wind: Wind, decoys: int) -> Sketch:
+def add_far_group(sketch: Sketch, wind: WindInFrame, decoys: int) -> Sketch:
     """Return a sketch with a part of its decoys in a far group, its innermost near 30 yd.
 
     It lies out on the windward hand, beside the mass and clear of the way in; to both hands where
     the wind is from the front or from behind.
     """
-    k = growth(decoys)
+    k = body_growth(decoys)
     lee = 0.5 * (1 - wind.step(0, 50) * (1 - wind.step(130, 180)))
     middle = (FROM_YD + 4 * k) * np.array(
         [math.sin(math.radians(OFF_DEG)), math.cos(math.radians(OFF_DEG))]
@@ -496,4 +498,4 @@ def with_far_group(sketch: Sketch, wind: Wind, decoys: int) -> Sketch:
         if part > 0
     ]
     held = [replace(part, share=part.share * (1 - SHARE)) for part in sketch]
-    return [*held, Drawn(FAR, MultiPolygon(blobs), SHARE, LINE_SPACING_YD)]
+    return [*held, SketchPart(FAR_GROUP, MultiPolygon(blobs), SHARE, LINE_SPACING_YD)]

@@ -10,9 +10,9 @@ import shapely
 from shapely.geometry import box
 
 from sitegeo.spreads import layouts
-from sitegeo.spreads.frame import Frame, wind_side
+from sitegeo.spreads.frame import HideFrame, wind_side
 from sitegeo.spreads.layouts import Layout
-from sitegeo.spreads.place import place
+from sitegeo.spreads.place import place_spread
 from sitegeo.units import YARD_M, yd
 
 NOMINAL = 48  # four dozen: the number the layouts are drawn for
@@ -38,7 +38,7 @@ def bounds_yd(layout: Layout, name: str) -> np.ndarray:
     ],
 )
 def test_frame_looks_out_along_its_bearing(facing, local, world):
-    frame = Frame(100.0, 200.0, facing)
+    frame = HideFrame(100.0, 200.0, facing)
     assert frame.to_world(np.array([local])) == pytest.approx(np.array([world]))
     assert frame.to_local(np.array([world])) == pytest.approx(np.array([local]))
 
@@ -47,7 +47,7 @@ def test_frame_looks_out_along_its_bearing(facing, local, world):
     ("wind", "facing", "phi"), [(90, 0, 90), (270, 0, -90), (10, 350, 20), (180, 0, 180)]
 )
 def test_wind_from_the_right_is_positive(wind, facing, phi):
-    assert Frame(0, 0, facing).phi_deg(wind) == pytest.approx(phi)
+    assert HideFrame(0, 0, facing).phi_deg(wind) == pytest.approx(phi)
 
 
 @pytest.mark.parametrize(
@@ -60,7 +60,7 @@ def test_wind_sides(theta, side):
 
 
 def test_wind_in_the_face():
-    layout = layouts.shape("bank-onto", 0.0, decoys=NOMINAL)
+    layout = layouts.draw_layout("bank-onto", 0.0, decoys=NOMINAL)
     assert centre_yd(layout, "pocket") == pytest.approx((0, 18.5), abs=0.01)
     assert centre_yd(layout, "near") == pytest.approx((0, 10), abs=0.01)
     assert centre_yd(layout, "focus") == pytest.approx((0, 15), abs=0.01)
@@ -73,7 +73,7 @@ def test_wind_in_the_face():
 
 @pytest.mark.parametrize("hand", [1, -1])
 def test_wind_along_the_bank(hand):
-    layout = layouts.shape("bank-along", hand * 90.0, decoys=NOMINAL)
+    layout = layouts.draw_layout("bank-along", hand * 90.0, decoys=NOMINAL)
     assert centre_yd(layout, "pocket") == pytest.approx((0, 17), abs=0.01)
     left, low, right, high = bounds_yd(layout, "pocket")
     assert (right - left, high - low) == pytest.approx((18, 12), abs=0.05)
@@ -89,7 +89,7 @@ def test_wind_along_the_bank(hand):
 
 
 def test_wind_from_behind():
-    layout = layouts.shape("bank-off", 180.0, decoys=NOMINAL)
+    layout = layouts.draw_layout("bank-off", 180.0, decoys=NOMINAL)
     assert centre_yd(layout, "pocket") == pytest.approx((0, 18), abs=0.01)
     assert centre_yd(layout, "mass") == pytest.approx((12, 6), abs=0.05)
     assert centre_yd(layout, "second") == pytest.approx((-12, 6), abs=0.05)
@@ -104,8 +104,8 @@ def test_wind_from_behind():
 @pytest.mark.parametrize("phi", [150, 165, 180, -170])
 def test_the_mouth_is_clear_with_the_wind_behind(name, phi):
     """Sixty degrees either side of downwind of the pocket, out to 45 yd, holds no decoy."""
-    layout = layouts.shape(name, phi, decoys=36)
-    spread = place(layout, Frame(0, 0, 0), water=BANK, decoys=36)
+    layout = layouts.draw_layout(name, phi, decoys=36)
+    spread = place_spread(layout, HideFrame(0, 0, 0), water=BANK, decoys=36)
     away = spread.decoys - spread.pocket_centre
     reach = np.hypot(*away.T)
     toward = np.degrees(np.arccos(np.clip(away @ -layout.upwind / reach, -1, 1)))
@@ -114,7 +114,7 @@ def test_the_mouth_is_clear_with_the_wind_behind(name, phi):
 
 
 def test_point():
-    layout = layouts.shape("point", 120.0, decoys=NOMINAL)
+    layout = layouts.draw_layout("point", 120.0, decoys=NOMINAL)
     assert centre_yd(layout, "pocket") == pytest.approx((-3 * math.sin(math.radians(120)), 17))
     a, y = centre_yd(layout, "front")
     assert abs(a - 2) < 1
@@ -122,7 +122,7 @@ def test_point():
     guard = layout.named("guard")[0]
     assert guard.geometry.centroid.x < yd(-12), "the guard is on the other side from the wind"
     assert guard.geometry.centroid.y < 0
-    assert 0.10 <= layouts.shape("point", 105, decoys=48).named("guard")[0].share <= 0.15
+    assert 0.10 <= layouts.draw_layout("point", 105, decoys=48).named("guard")[0].share <= 0.15
     tail = layout.named("tail")[0].geometry
     assert 15 <= tail.length / 2 / YARD_M <= 22
     assert tail.centroid.y > layout.named("front")[0].geometry.centroid.y
@@ -131,8 +131,8 @@ def test_point():
 @pytest.mark.parametrize("name", sorted(layouts.LAYOUTS))
 @pytest.mark.parametrize("phi", [20.0, 75.0, 115.0, 160.0])
 def test_other_hand_is_the_mirror(name, phi):
-    right = layouts.shape(name, phi, decoys=36)
-    left = layouts.shape(name, -phi, decoys=36)
+    right = layouts.draw_layout(name, phi, decoys=36)
+    left = layouts.draw_layout(name, -phi, decoys=36)
     assert [p.name for p in right.parts] == [p.name for p in left.parts]
     for a, b in zip(right.parts, left.parts, strict=True):
         assert a.share == b.share
@@ -143,7 +143,7 @@ def test_other_hand_is_the_mirror(name, phi):
 @pytest.mark.parametrize("name", ["bank-along", "open-behind", "point", "pair"])
 def test_nothing_jumps_where_the_wind_crosses_from_behind(name):
     """At 180 the spread is its own mirror image, so either hand gives the same ground."""
-    parts = layouts.shape(name, 180.0, decoys=36).parts
+    parts = layouts.draw_layout(name, 180.0, decoys=36).parts
     centres = {(round(p.geometry.centroid.x, 6), round(p.geometry.centroid.y, 6)) for p in parts}
     mirrored = {(-x + 0.0, y) for x, y in centres}
     for x, y in mirrored:
@@ -157,8 +157,8 @@ def test_parts_move_slowly_with_the_wind(name, decoys):
     step = 2.0
     before: dict[str, np.ndarray] = {}
     for theta in np.arange(0.0, 180.1, step):
-        layout = layouts.shape(name, theta, decoys=decoys)
-        spread = place(layout, Frame(0, 0, 0), water=BANK, decoys=decoys)
+        layout = layouts.draw_layout(name, theta, decoys=decoys)
+        spread = place_spread(layout, HideFrame(0, 0, 0), water=BANK, decoys=decoys)
         assert spread.refused is None
         now = {"pocket": np.array(spread.pocket_centre)}
         for group in spread.groups:
@@ -175,7 +175,9 @@ def test_parts_move_slowly_with_the_wind(name, decoys):
 def test_crossing_from_behind_leaves_the_ground_and_the_lone_motion_decoy(name):
     """A hair to either hand of 180 the same water is covered and the motion decoy stays."""
     right, left = (
-        place(layouts.shape(name, phi, decoys=36), Frame(0, 0, 0), water=BANK, decoys=36)
+        place_spread(
+            layouts.draw_layout(name, phi, decoys=36), HideFrame(0, 0, 0), water=BANK, decoys=36
+        )
         for phi in (179.9, -179.9)
     )
     assert np.hypot(*(right.motion - left.motion).T) < yd(0.5)
@@ -185,7 +187,7 @@ def test_crossing_from_behind_leaves_the_ground_and_the_lone_motion_decoy(name):
 
 def test_body_grows_with_the_count():
     areas = [
-        layouts.shape("bank-along", 80, decoys=n).named("mass")[0].geometry.area
+        layouts.draw_layout("bank-along", 80, decoys=n).named("mass")[0].geometry.area
         for n in (12, 24, 36, 48)
     ]
     assert areas == sorted(areas)

@@ -9,8 +9,8 @@ from scipy.optimize import linear_sum_assignment
 from shapely.geometry import Polygon, box
 
 from sitegeo.spreads import layouts
-from sitegeo.spreads.frame import Frame
-from sitegeo.spreads.place import place
+from sitegeo.spreads.frame import HideFrame
+from sitegeo.spreads.place import place_spread
 from sitegeo.spreads.result import Spread
 from sitegeo.units import YARD_M, yd
 
@@ -31,9 +31,9 @@ SHORES = {"point": tip(), "tree line": BANK, "cover clump": BANK}
 
 
 def laid(kind: str, phi: float, decoys: int) -> Spread:
-    layout = layouts.choose(kind, phi, decoys=decoys)
-    drawn = layouts.shape(layout, phi, decoys=decoys)
-    return place(drawn, Frame(0.0, 0.0, 0.0), water=SHORES[kind], decoys=decoys)
+    layout = layouts.choose_layout(kind, phi, decoys=decoys)
+    drawn = layouts.draw_layout(layout, phi, decoys=decoys)
+    return place_spread(drawn, HideFrame(0.0, 0.0, 0.0), water=SHORES[kind], decoys=decoys)
 
 
 @pytest.mark.parametrize("kind", sorted(SHORES))

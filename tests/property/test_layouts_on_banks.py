@@ -15,12 +15,12 @@ from sitegeo.core.contracts import Cover
 from sitegeo.siting.curves import spread_score
 from sitegeo.siting.spread_room import spread_water_shares
 from sitegeo.spreads import layouts
-from sitegeo.spreads.frame import Frame
-from sitegeo.spreads.place import place
+from sitegeo.spreads.frame import HideFrame
+from sitegeo.spreads.place import place_spread
 from sitegeo.spreads.result import Spread
 from sitegeo.units import YARD_M, yd
 
-HIDE = Frame(0.0, 0.0, 0.0)
+HIDE = HideFrame(0.0, 0.0, 0.0)
 WINDS = range(-180, 180, 5)
 SIZE = 120
 MIDDLE = (WEST + SIZE / 2, NORTH - SIZE / 2)
@@ -57,8 +57,8 @@ HOPELESS = {
 def laid(
     name: str, phi: float, water: shapely.Geometry, decoys: int = 36, *, far: bool = False
 ) -> Spread:
-    layout = layouts.shape(name, phi, decoys=decoys, far_group=far)
-    return place(layout, HIDE, water=water, decoys=decoys)
+    layout = layouts.draw_layout(name, phi, decoys=decoys, far_group=far)
+    return place_spread(layout, HIDE, water=water, decoys=decoys)
 
 
 def hold(spread: Spread, phi: float, water: shapely.Geometry, decoys: int) -> None:
@@ -161,9 +161,11 @@ def test_the_far_group_begins_near_30_yd_clear_of_the_way_in(name):
 
 
 def test_the_far_group_is_off_unless_asked_for_and_never_in_timber():
-    assert not any(part.name == "holding" for part in layouts.shape("point", 90, decoys=36).parts)
-    timber = layouts.shape("timber", 150, decoys=24, far_group=True)
-    assert timber == layouts.shape("timber", 150, decoys=24)
+    assert not any(
+        part.name == "holding" for part in layouts.draw_layout("point", 90, decoys=36).parts
+    )
+    timber = layouts.draw_layout("timber", 150, decoys=24, far_group=True)
+    assert timber == layouts.draw_layout("timber", 150, decoys=24)
 
 
 def test_narrow_channel_is_refused_where_the_mass_would_lie_on_the_far_bank():
@@ -224,9 +226,9 @@ def test_turning_and_moving_the_world_turns_and_moves_the_spread(
     phi, turn, east, north, bank, name
 ):
     here = laid(name, phi, GOOD[bank], 24)
-    frame = Frame(east, north, turn)
-    layout = layouts.shape(name, frame.phi_deg(turn + phi), decoys=24)
-    there = place(layout, frame, water=frame.to_world(GOOD[bank]), decoys=24)
+    frame = HideFrame(east, north, turn)
+    layout = layouts.draw_layout(name, frame.phi_deg(turn + phi), decoys=24)
+    there = place_spread(layout, frame, water=frame.to_world(GOOD[bank]), decoys=24)
     assert (here.refused is None) == (there.refused is None)
     assert there.decoy_groups == here.decoy_groups
     assert frame.to_local(there.decoys) == pytest.approx(here.decoys, abs=1e-4)

@@ -19,7 +19,7 @@ from shapely.geometry.base import BaseGeometry
 from test_layouts_on_banks import NAMES, hold, laid
 
 import sitegeo
-from sitegeo.spreads.frame import Frame
+from sitegeo.spreads.frame import HideFrame
 from sitegeo.units import yd
 
 WINDS = range(-180, 180, 5)
@@ -31,12 +31,12 @@ SHORES = {
 FRONT = Point(0, 0).buffer(yd(40)).intersection(box(yd(-40), yd(3), yd(40), yd(40)))
 
 
-def waters_near(frame: Frame, water: BaseGeometry) -> BaseGeometry:
+def waters_near(frame: HideFrame, water: BaseGeometry) -> BaseGeometry:
     x, y = frame.x, frame.y
     return frame.to_local(shapely.clip_by_rect(water, x - 120, y - 120, x + 120, y + 120))
 
 
-def along_the_shore(lake: Polygon, count: int) -> Iterator[Frame]:
+def along_the_shore(lake: Polygon, count: int) -> Iterator[HideFrame]:
     """Yield hides a metre back from the shore, looking out across it."""
     shore = lake.exterior
     if not shore.is_ccw:
@@ -46,10 +46,10 @@ def along_the_shore(lake: Polygon, count: int) -> Iterator[Frame]:
         run = (after - before) / max(np.hypot(*(after - before)), 1e-9)
         out = np.array([-run[1], run[0]])  # the water lies to the left of a ring so turned
         x, y = (before + after) / 2 - out
-        yield Frame(x, y, float(np.degrees(np.arctan2(*out))) % 360)
+        yield HideFrame(x, y, float(np.degrees(np.arctan2(*out))) % 360)
 
 
-def try_every_layout(places: list[tuple[Frame, BaseGeometry]]) -> tuple[int, int]:
+def try_every_layout(places: list[tuple[HideFrame, BaseGeometry]]) -> tuple[int, int]:
     """Lay every layout at every wind, shared out among the hides; return tries and refusals.
 
     Counted are the hides with open water before them; the others need only refuse or hold.
@@ -78,7 +78,7 @@ def test_the_banks_of_the_bundled_place(demo_survey: Path) -> None:
     blinds = blinds[blinds["kind"].isin(["tree line", "point", "cove"])]
     water = survey.layers["water"].union_all()
     places = [
-        (Frame(b.geometry.x, b.geometry.y, survey.grid.to_grid_bearing(b["facing_deg"])), water)
+        (HideFrame(b.geometry.x, b.geometry.y, survey.grid.to_grid_bearing(b["facing_deg"])), water)
         for _, b in blinds.iloc[:: len(blinds) // 8].iterrows()
     ]
     tried, refused = try_every_layout(places)

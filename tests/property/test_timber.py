@@ -11,12 +11,12 @@ from shapely import affinity
 from shapely.geometry import Point, Polygon, box
 
 from sitegeo.spreads import layouts
-from sitegeo.spreads.frame import Frame
-from sitegeo.spreads.place import place
+from sitegeo.spreads.frame import HideFrame
+from sitegeo.spreads.place import place_spread
 from sitegeo.spreads.result import Spread
 from sitegeo.units import YARD_M, yd
 
-HIDE = Frame(0.0, 0.0, 0.0)
+HIDE = HideFrame(0.0, 0.0, 0.0)
 TREES = box(yd(-80), yd(-80), yd(80), yd(80))
 ROUND = {
     "26 across": Point(0, yd(16)).buffer(yd(13)),
@@ -29,9 +29,9 @@ ROUND = {
 def laid(
     phi: float, opening: shapely.Geometry, *, decoys: int = 24, width_yd: float = 24
 ) -> Spread:
-    layout = layouts.shape("timber", phi, decoys=decoys, opening_m=yd(width_yd))
+    layout = layouts.draw_layout("timber", phi, decoys=decoys, opening_m=yd(width_yd))
     flooded = TREES.difference(opening)
-    return place(layout, HIDE, water=opening, flooded=flooded, decoys=decoys)
+    return place_spread(layout, HIDE, water=opening, flooded=flooded, decoys=decoys)
 
 
 def toward(phi: float) -> np.ndarray:
@@ -74,7 +74,7 @@ def test_the_jerk_line_runs_through_the_focus_to_the_upwind_end():
 
 def test_the_pocket_is_no_wider_than_three_tenths_of_the_opening():
     for width in (14.0, 18.0, 24.0):
-        pocket = layouts.shape("timber", 150, decoys=24, opening_m=yd(width)).pocket
+        pocket = layouts.draw_layout("timber", 150, decoys=24, opening_m=yd(width)).pocket
         radius = np.sqrt(pocket.area / np.pi) / YARD_M
         assert radius == pytest.approx(min(6.0, 0.3 * width), rel=0.01)
 
@@ -85,9 +85,9 @@ def test_refused_with_the_hide_at_the_downwind_end():
 
 
 def test_refused_without_flooded_trees_or_with_the_opening_running_on():
-    layout = layouts.shape("timber", 150, decoys=24)
+    layout = layouts.draw_layout("timber", 150, decoys=24)
     for flooded in (None, Polygon()):
-        spread = place(layout, HIDE, water=ROUND["long"], flooded=flooded, decoys=24)
+        spread = place_spread(layout, HIDE, water=ROUND["long"], flooded=flooded, decoys=24)
         assert "flooded trees" in (spread.refused or "")
     assert "runs on" in (laid(180, box(yd(-12), yd(3), yd(12), yd(70))).refused or "")
 
@@ -108,9 +108,9 @@ def test_whether_trees_stand_there_does_not_hang_on_the_count(opening):
     for phi in (80, 100, 120, 150, 180, -95, -140):
         told, placed = set(), []
         for decoys in (4, 6, 8, 12, 18, 24, 36, 48, 60, 120):
-            layout = layouts.shape("timber", phi, decoys=decoys, opening_m=yd(24))
+            layout = layouts.draw_layout("timber", phi, decoys=decoys, opening_m=yd(24))
             trees = TREES.difference(water) if flooded is None else flooded
-            spread = place(layout, HIDE, water=water, flooded=trees, decoys=decoys)
+            spread = place_spread(layout, HIDE, water=water, flooded=trees, decoys=decoys)
             told.add(spread.refused)
             placed.append(len(spread.decoys))
             assert len(spread.decoys) + spread.left == decoys
@@ -151,11 +151,11 @@ def test_a_turning_wind_slides_the_stack_round_the_edge(decoys):
 @settings(max_examples=20, deadline=None)
 @given(phi=st.floats(60, 179), turn=st.floats(0, 360))
 def test_turning_the_world_turns_the_stack(phi, turn):
-    frame = Frame(4e5, 4e6, turn)
+    frame = HideFrame(4e5, 4e6, turn)
     opening = ROUND["crooked"]
-    layout = layouts.shape("timber", phi, decoys=24, opening_m=yd(24))
+    layout = layouts.draw_layout("timber", phi, decoys=24, opening_m=yd(24))
     here = laid(phi, opening)
-    there = place(
+    there = place_spread(
         layout,
         frame,
         water=frame.to_world(opening),

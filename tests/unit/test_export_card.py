@@ -27,7 +27,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 import sitegeo
 from sitegeo.errors import UsageError
-from sitegeo.export.card import PAGES, card_pdf
+from sitegeo.export.card import PAPER_SIZES_PT, card_pdf
 from sitegeo.export.card_content import CardContent
 from sitegeo.export.hatches import HATCHES, Hatch, hatch_strokes, spread_part
 from sitegeo.units import YARD_M
@@ -81,13 +81,13 @@ def test_one_page_of_its_paper_the_same_bytes_twice(name: str, page: Any, night:
     pdf = card_pdf(CARDS[name], page=page, night=night)
     assert pdf == card_pdf(CARDS[name], page=page, night=night)
     box = page_of(pdf).mediabox
-    assert (float(box.width), float(box.height)) == pytest.approx(PAGES[page], abs=0.01)
+    assert (float(box.width), float(box.height)) == pytest.approx(PAPER_SIZES_PT[page], abs=0.01)
 
 
 def test_paper_sizes_are_the_standards() -> None:
     # ISO 216: A4 is 210 by 297 mm. Letter is 8.5 by 11 inches (ANSI A).
-    assert PAGES["a4"] == pytest.approx((210 / 25.4 * 72, 297 / 25.4 * 72), abs=0.01)
-    assert PAGES["letter"] == (8.5 * 72, 11 * 72)
+    assert PAPER_SIZES_PT["a4"] == pytest.approx((210 / 25.4 * 72, 297 / 25.4 * 72), abs=0.01)
+    assert PAPER_SIZES_PT["letter"] == (8.5 * 72, 11 * 72)
     with pytest.raises(UsageError, match="paper"):
         card_pdf(sample_card(), page="a3")  # type: ignore[arg-type]
 
@@ -221,13 +221,13 @@ class Watched(Canvas):
 
 
 @pytest.mark.parametrize("name", CARDS)
-@pytest.mark.parametrize("page", PAGES)
+@pytest.mark.parametrize("page", PAPER_SIZES_PT)
 def test_no_words_leave_the_page_or_shrink_from_sight(
     name: str, page: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("sitegeo.export.card.Canvas", Watched)
     monkeypatch.setattr(Watched, "lines", [])
-    width, height = PAGES[page]
+    width, height = PAPER_SIZES_PT[page]
     card_pdf(CARDS[name], page=page)
     assert len(Watched.lines) > 10
     for text, start, end, y, size in Watched.lines:

@@ -12,20 +12,22 @@ from shapely.geometry import Point, box
 from sitegeo.errors import UsageError
 from sitegeo.siting.explain import side_words
 from sitegeo.spreads import layouts
-from sitegeo.spreads.decoys import Gear, apportion, fill
-from sitegeo.spreads.frame import Frame
-from sitegeo.spreads.layouts import choose, reason
-from sitegeo.spreads.place import place, season_of
+from sitegeo.spreads.decoys import Gear, apportion, fill_parts
+from sitegeo.spreads.frame import HideFrame
+from sitegeo.spreads.layouts import choose_layout, layout_reason
+from sitegeo.spreads.place import place_spread, season_phase
 from sitegeo.spreads.result import decoys_frame, groups_frame
 from sitegeo.units import yd
 
-HIDE = Frame(500_000.0, 4_000_000.0, 0.0)
+HIDE = HideFrame(500_000.0, 4_000_000.0, 0.0)
 WATER = HIDE.to_world(box(yd(-200), yd(1), yd(200), yd(200)))
 
 
 def spread_at(phi, *, decoys=36, water=WATER, name=None, **more):
-    name = name or choose("tree line", phi, decoys=decoys)
-    return place(layouts.shape(name, phi, decoys=decoys), HIDE, water=water, decoys=decoys, **more)
+    name = name or choose_layout("tree line", phi, decoys=decoys)
+    return place_spread(
+        layouts.draw_layout(name, phi, decoys=decoys), HIDE, water=water, decoys=decoys, **more
+    )
 
 
 def test_apportion_is_largest_remainder():
@@ -47,8 +49,8 @@ def test_apportion_adds_up_within_one_of_the_quota(total, weights):
 
 
 def test_fill_passes_the_overflow_on():
-    assert fill(20, [3.0, 1.0], [6, 50]) == [6, 14]
-    assert fill(20, [1.0, 1.0], [3, 4]) == [3, 4]
+    assert fill_parts(20, [3.0, 1.0], [6, 50]) == [6, 14]
+    assert fill_parts(20, [1.0, 1.0], [3, 4]) == [3, 4]
 
 
 def test_geese_and_white_lie_in_the_mass_and_small_in_the_focus():
@@ -128,12 +130,12 @@ def test_no_decoys_is_a_pocket_alone():
 @pytest.mark.parametrize("decoys", [-1, 121])
 def test_impossible_numbers(decoys):
     with pytest.raises(UsageError, match="0 to 120"):
-        layouts.shape("bank-along", 0, decoys=decoys)
+        layouts.draw_layout("bank-along", 0, decoys=decoys)
 
 
 def test_unknown_layout_names_the_known():
     with pytest.raises(UsageError, match="bank-along"):
-        layouts.shape("circle", 0, decoys=12)
+        layouts.draw_layout("circle", 0, decoys=12)
 
 
 def test_what_has_no_room_stays_in_the_bag():
@@ -167,7 +169,7 @@ def test_motion_by_the_season(phi):
      (11, 54, "early"), (4, -38, "early"), (6, -38, "late")],
 )  # fmt: skip
 def test_the_season_by_month_and_latitude(month, lat, season):
-    assert season_of(month, lat) == season
+    assert season_phase(month, lat) == season
 
 
 def test_the_guard_is_left_out_where_there_is_no_water_for_it():
@@ -188,7 +190,7 @@ def test_the_guard_is_left_out_where_there_is_no_water_for_it():
     ],
 )
 def test_choose(kind, phi, name):
-    assert choose(kind, phi, decoys=36) == name
+    assert choose_layout(kind, phi, decoys=36) == name
 
 
 @pytest.mark.parametrize(
@@ -210,21 +212,21 @@ def test_choose(kind, phi, name):
 )
 def test_choose_by_position_wind_and_count(kind, phi, decoys, name):
     """Common practice, no source."""
-    assert choose(kind, phi, decoys=decoys) == name
+    assert choose_layout(kind, phi, decoys=decoys) == name
 
 
 @pytest.mark.parametrize("name", sorted(layouts.LAYOUTS))
 @pytest.mark.parametrize("phi", [0, 40, -80, 120, 180])
 def test_reason_is_one_sentence(name, phi):
-    words = reason(layouts.shape(name, phi, decoys=24))
+    words = layout_reason(layouts.draw_layout(name, phi, decoys=24))
     assert words.endswith(".")
     assert words.count(". ") == 0
     assert "{" not in words
 
 
 def test_reason_names_the_hand():
-    assert "from the left" in reason(layouts.shape("bank-along", -80, decoys=24))
-    assert "from the right" in reason(layouts.shape("bank-along", 80, decoys=24))
+    assert "from the left" in layout_reason(layouts.draw_layout("bank-along", -80, decoys=24))
+    assert "from the right" in layout_reason(layouts.draw_layout("bank-along", 80, decoys=24))
 
 
 PARTS = {
@@ -254,18 +256,18 @@ def test_reason_speaks_of_no_part_that_is_not_laid(name, phi, decoys):
 
 
 def test_reason_of_a_part_left_out_on_the_water_or_never_drawn():
-    few = layouts.shape("open-cross", 70, decoys=6)
-    assert reason(few) == (
+    few = layouts.draw_layout("open-cross", 70, decoys=6)
+    assert layout_reason(few) == (
         "Wind across from the right over open water: birds come up from the left and settle into "
         "the pocket short of the mass."
     )
-    whole = layouts.shape("point", 90, decoys=36)
-    assert "the front leads birds past the tip, the guard fills" in reason(whole)
+    whole = layouts.draw_layout("point", 90, decoys=36)
+    assert "the front leads birds past the tip, the guard fills" in layout_reason(whole)
     parts = {part.name for part in whole.parts}
-    assert reason(whole, without=parts) == (
+    assert layout_reason(whole, without=parts) == (
         "No decoys: wind over the right shoulder at a point; birds come past the tip from the left."
     )
-    assert reason(whole, without={"front", "guard"}).endswith(
+    assert layout_reason(whole, without={"front", "guard"}).endswith(
         "birds come past the tip from the left, and the mass closes the right."
     )
 
@@ -274,8 +276,8 @@ def test_reason_of_a_part_left_out_on_the_water_or_never_drawn():
 @pytest.mark.parametrize("phi", [112, -115, 128, 139])
 def test_birds_that_come_aside_of_the_muzzle_are_not_said_to_come_straight_in(name, phi):
     """They arrive from downwind, at 115 degrees 65 aside of straight out: plain geometry."""
-    drawn = layouts.shape(name, phi, decoys=36)
-    words = reason(drawn)
+    drawn = layouts.draw_layout(name, phi, decoys=36)
+    words = layout_reason(drawn)
     lee = "left" if phi > 0 else "right"
     assert f"come in across the front from the {lee}, quartering toward the hide" in words
     assert "straight" not in words
@@ -288,7 +290,7 @@ def test_birds_that_come_aside_of_the_muzzle_are_not_said_to_come_straight_in(na
 @pytest.mark.parametrize("phi", [0, 30, -44])
 def test_the_wind_in_the_face_asks_for_cover_and_speaks_of_no_bank(phi):
     """Clumps and flats in open water have this sentence too; what may be shot is said elsewhere."""
-    words = reason(layouts.shape(choose("F", phi, decoys=36), phi, decoys=36))
+    words = layout_reason(layouts.draw_layout(choose_layout("F", phi, decoys=36), phi, decoys=36))
     assert words.startswith("Wind in your face")
     assert "over or round the hide" in words
     assert "needs cover overhead" in words
@@ -307,7 +309,7 @@ def test_no_bank_is_spoken_of_where_there_is_none(side):
 
 def test_birds_come_straight_in_with_the_wind_well_behind():
     for name in ("bank-off", "open-behind"):
-        words = reason(layouts.shape(name, 165, decoys=36))
+        words = layout_reason(layouts.draw_layout(name, 165, decoys=36))
         assert "straight" in words
         assert words.endswith("both flanks.")
 

@@ -14,7 +14,7 @@ import sitegeo
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster
 from sitegeo.siting.access import FallbackParams, find_fallback_blind
-from sitegeo.spreads.result import FIELD_TABLE
+from sitegeo.spreads.result import REMEDIES
 
 SIZE = 1000
 
@@ -89,4 +89,4 @@ def test_the_plan_names_it_and_carries_the_field_table(demo_survey: Path) -> Non
     assert second["id"][:4] != plan.record["id"][:4]
     assert second["id"] in set(plan.ranking.blinds["id"])
     told = {row["seen"] for row in plan.record["field"]}
-    assert told == set(FIELD_TABLE) >= {"landing short", "flaring", "not finishing"}
+    assert told == set(REMEDIES) >= {"landing short", "flaring", "not finishing"}

@@ -12,18 +12,18 @@ from hypothesis import strategies as st
 from shapely.geometry import box
 
 from sitegeo.spreads import layouts
-from sitegeo.spreads.frame import Frame
+from sitegeo.spreads.frame import HideFrame
 from sitegeo.spreads.moves import (
     BAG,
     HANDFUL,
-    LIVE_WITH,
+    LIVE_WITH_SHARE,
     Move,
-    assign,
+    assign_spots,
+    choose_carried,
     may_stay,
-    shift,
-    worth_carrying,
+    shift_spread,
 )
-from sitegeo.spreads.place import place
+from sitegeo.spreads.place import place_spread
 from sitegeo.units import yd
 
 POCKET = box(-5, 10, 5, 24)
@@ -61,7 +61,7 @@ def test_as_good_as_trying_every_way(seed, n, m, apart, half):
     stays = may_stay(now, then, new, box(-half, -half, half, half))
     spots = [*range(m), *[-1] * (n - m)]
     best = min(worth(now, groups, then, to, stays) for to in permutations(spots))
-    mine = worth(now, groups, then, assign(now, groups, then, stays), stays)
+    mine = worth(now, groups, then, assign_spots(now, groups, then, stays), stays)
     assert mine[:2] == best[:2]
     assert mine[2] == pytest.approx(best[2], abs=1e-6)
 
@@ -86,8 +86,8 @@ def test_the_new_pocket_is_emptied_before_it_is_said_to_live_with_it():
     then, new = lane(2, 18)
     now = then.copy()
     now[2] = (3.0, 20.0)  # one of 20, far from its place: nothing to move but for the pocket
-    assert shift(now, new, then, new, turn_deg=30).moves == ()
-    found = shift(now, new, then, new, turn_deg=30, pocket=POCKET)
+    assert shift_spread(now, new, then, new, turn_deg=30).moves == ()
+    found = shift_spread(now, new, then, new, turn_deg=30, pocket=POCKET)
     assert [(m.count, m.source) for m in found.moves] == [(1, "mass")]
     assert "pocket" in found.verdict
     assert "Live with it" not in found.verdict
@@ -97,7 +97,7 @@ def test_a_decoy_near_its_new_place_is_carried_all_the_same_out_of_the_pocket():
     then, new = lane(2, 18)
     then[2], now = (6.0, 20.0), then.copy()
     now[2] = (4.0, 20.0)
-    found = shift(now, new, then, new, turn_deg=30, pocket=POCKET)
+    found = shift_spread(now, new, then, new, turn_deg=30, pocket=POCKET)
     assert [(m.count, m.source) for m in found.moves] == [(1, "mass")]
 
 
@@ -107,14 +107,14 @@ def test_the_old_focus_is_not_carried_out_for_others_to_take_its_place():
     now = then.copy()
     now[:2] -= (0.0, 5.5)
     now[2:12] += (-19.0, 3.5)  # more of them than can be lived with
-    found = shift(now, new, then, new, turn_deg=30, pocket=box(-12, 9, 12, 26))
+    found = shift_spread(now, new, then, new, turn_deg=30, pocket=box(-12, 9, 12, 26))
     assert {m.source for m in found.moves} == {"mass"}
 
 
 def test_what_serves_the_focus_may_lie_in_the_pocket():
     then, new = lane(2, 18)
     old = ["mass"] * 20
-    found = shift(then, old, then + (1.0, 0.0), new, turn_deg=30, pocket=POCKET)
+    found = shift_spread(then, old, then + (1.0, 0.0), new, turn_deg=30, pocket=POCKET)
     assert found.moves == ()
 
 
@@ -123,24 +123,26 @@ def test_a_pocket_emptied_by_a_few_leaves_the_others_as_they_lie():
     then, new = lane(0, 20)
     now = then.copy()
     now[0], now[1], now[2] = (0.0, 20.0), (1.0, 20.0), (8.0, 30.0)
-    found = shift(now, new, then, new, turn_deg=30, pocket=POCKET)
+    found = shift_spread(now, new, then, new, turn_deg=30, pocket=POCKET)
     assert sum(m.count for m in found.moves) == 2
     assert found.served == pytest.approx(0.85)
 
 
 def test_more_and_fewer_decoys_go_through_the_bag():
     now = np.array([[0.0, 10.0], [2.0, 10.0]])
-    assert sorted(assign(now, ["mass"] * 2, now[:1], np.array([[True], [True]]))) == [-1, 0]
-    assert len(assign(now[:1], ["mass"], now, np.array([[True, True]]))) == 2
+    assert sorted(assign_spots(now, ["mass"] * 2, now[:1], np.array([[True], [True]]))) == [-1, 0]
+    assert len(assign_spots(now[:1], ["mass"], now, np.array([[True, True]]))) == 2
 
 
 def laid(layout: str, phi: float):
-    return place(layouts.shape(layout, phi, decoys=36), Frame(0, 0, 0), water=WATER, decoys=36)
+    return place_spread(
+        layouts.draw_layout(layout, phi, decoys=36), HideFrame(0, 0, 0), water=WATER, decoys=36
+    )
 
 
 def turned(layout: str, phi: float, turn: float):
     now, then = laid(layout, phi), laid(layout, phi + turn)
-    return shift(
+    return shift_spread(
         now.decoys, now.decoy_groups, then.decoys, then.decoy_groups, turn_deg=turn,
         pocket=then.pocket, refused=then.refused,
     )  # fmt: skip
@@ -154,7 +156,7 @@ def test_no_decoy_is_left_in_the_new_pocket(layout, turn):
         pytest.skip("no spread for the new wind")
     inside = shapely.contains_xy(then.pocket, *now.decoys.T)
     stays = may_stay(now.decoys, then.decoys, then.decoy_groups, then.pocket)
-    to = assign(now.decoys, now.decoy_groups, then.decoys, stays)
+    to = assign_spots(now.decoys, now.decoy_groups, then.decoys, stays)
     focus = np.array([name == "focus" for name in then.decoy_groups] + [False])
     stuck = inside & ~focus[to[: len(now.decoys)]]
     found = turned(layout, 80, turn)
@@ -170,9 +172,9 @@ def test_nothing_moves_for_a_small_turn(turn):
 def test_a_wind_that_swings_to_the_other_hand_is_worth_moving_for():
     found = turned("bank-along", 80, -160)
     assert found.moves
-    assert found.served < LIVE_WITH
+    assert found.served < LIVE_WITH_SHARE
     assert sum(m.count for m in found.moves) + found.left == round(36 * (1 - found.served))
-    assert found.left <= (1 - LIVE_WITH) * 36
+    assert found.left <= (1 - LIVE_WITH_SHARE) * 36
     assert any("nload" in c for c in found.cautions)
     assert any("depth" in c for c in found.cautions)
 
@@ -197,15 +199,15 @@ def test_a_group_is_called_what_it_is_on_the_card():
     now = np.array([[-12.0, 6], [-10, 6], [-8, 6], [12, 6], [10, 6], [8, 20]])
     then = np.array([[-12.0, 6], [-10, 6], [-8, 6], [12, 6], [10, 6], [-9, 14]])
     old, new = ["second"] * 3 + ["mass"] * 3, ["mass"] * 3 + ["second"] * 2 + ["mass"]
-    found = shift(now[:, :], old, then, new, turn_deg=40)
+    found = shift_spread(now[:, :], old, then, new, turn_deg=40)
     assert not found.moves  # one of six: live with it
-    found = shift(now[2:], old[2:], then[2:], new[2:], turn_deg=40)
+    found = shift_spread(now[2:], old[2:], then[2:], new[2:], turn_deg=40)
     assert [(m.source, m.target) for m in found.moves] == [("mass", "second")]
 
 
 def test_no_spread_for_the_new_wind_is_said():
     nothing = np.empty((0, 2))
-    found = shift(np.ones((3, 2)), ["mass"] * 3, nothing, [], turn_deg=60, refused="no room")
+    found = shift_spread(np.ones((3, 2)), ["mass"] * 3, nothing, [], turn_deg=60, refused="no room")
     assert "no room" in found.verdict
     assert found.moves == ()
 
@@ -252,7 +254,7 @@ def apart(taken, turn_deg=40):
     now = np.array([(5.0 * i, 20.0 + (i % 3)) for i in range(20)])
     then = now.copy()
     then[list(taken)] -= (0.0, 40.0)
-    (move,) = shift(now, ["mass"] * 20, then, ["mass"] * 20, turn_deg=turn_deg).moves
+    (move,) = shift_spread(now, ["mass"] * 20, then, ["mass"] * 20, turn_deg=turn_deg).moves
     return move
 
 
@@ -277,7 +279,7 @@ def test_the_spot_named_is_one_of_the_new_spread():
     """The middle of two clumps, one on either side of a spit, is no place for a decoy."""
     now = np.array([(float(i), 20.0) for i in range(12)])
     then = np.array([(-30.0 - i, 20.0) for i in range(7)] + [(30.0 + i, 20.0) for i in range(5)])
-    (move,) = shift(now, ["mass"] * 12, then, ["mass"] * 12, turn_deg=90).moves
+    (move,) = shift_spread(now, ["mass"] * 12, then, ["mass"] * 12, turn_deg=90).moves
     assert move.to in {tuple(spot) for spot in then}
 
 
@@ -289,12 +291,12 @@ def test_one_or_two_are_not_carried_beside_a_larger_move():
     then[7:17] -= (60.0, 0.0)
     then[17:19] += (0.0, 60.0)
     then[19] += (60.0, 0.0)
-    found = shift(now, old, then, new, turn_deg=40)
+    found = shift_spread(now, old, then, new, turn_deg=40)
     assert [(m.count, m.target) for m in found.moves] == [(10, "hook")]
     assert found.left == 3
     assert "leave three others where they lie" in found.verdict
     corner = box(37, 19, 39, 21)  # the pocket comes to lie about the last
-    found = shift(now, old, then, new, turn_deg=40, pocket=corner)
+    found = shift_spread(now, old, then, new, turn_deg=40, pocket=corner)
     assert (1, "front") in [(m.count, m.target) for m in found.moves]
 
 
@@ -302,7 +304,7 @@ def test_one_or_two_are_not_carried_beside_a_larger_move():
 def test_what_is_left_lying_never_comes_to_more_than_may_be_lived_with(spare, left):
     lots = [("mass", "hook")] * 5 + [("mass", "tail")] * 2 + [("mass", "front")]
     every = np.ones(8, bool)
-    carried = worth_carrying(lots, moved=every, stuck=~every, spare=spare)
+    carried = choose_carried(lots, moved=every, stuck=~every, spare=spare)
     assert (~carried).sum() == left
     assert carried[:5].all()
 
@@ -310,7 +312,7 @@ def test_what_is_left_lying_never_comes_to_more_than_may_be_lived_with(spare, le
 def test_one_or_two_are_carried_where_there_is_no_larger_move():
     lots = [("mass", "hook")] * 2 + [("mass", "tail")]
     every = np.ones(3, bool)
-    assert worth_carrying(lots, moved=every, stuck=~every, spare=9).all()
+    assert choose_carried(lots, moved=every, stuck=~every, spare=9).all()
 
 
 @settings(max_examples=80, deadline=None)
@@ -321,7 +323,7 @@ def test_what_is_left_lying_is_in_nobodys_way(seed):
     now, then = rng.uniform(-14, 14, (12, 2)), rng.uniform(-14, 14, (12, 2))
     groups = [("mass", "second", "tail")[i] for i in rng.integers(0, 3, 12)]
     stays = may_stay(now, then, ["mass"] * 12, box(-6, -6, 6, 6))
-    to = assign(now, groups, then, stays)
+    to = assign_spots(now, groups, then, stays)
     moved = ~stays[range(12), to]
     assert not stays[np.ix_(moved, to[moved])].any()
 
@@ -331,7 +333,7 @@ NOTHING = np.empty((0, 2))
 
 def motion_turned(now, then, *, decoys=0, pocket=POCKET):
     spots, groups = lane(0, decoys)
-    return shift(
+    return shift_spread(
         spots, groups, spots, groups, turn_deg=60, pocket=pocket,
         motion=(np.reshape(now, (-1, 2)), np.reshape(then, (-1, 2))),
     )  # fmt: skip
