@@ -21,7 +21,7 @@ from typing import TypeVar
 import numpy as np
 
 import sitegeo
-from sitegeo.places.bundled import place_file
+from sitegeo.places.bundled import bundled_place_file
 from sitegeo.rankings.many_winds import score_tables, upwind_of_blinds
 from sitegeo.rankings.ranking import blinds_under_law
 from sitegeo.surveys.pipeline import assumptions_on
@@ -67,7 +67,7 @@ def main() -> None:
         if len(sys.argv) > 1:
             survey = sitegeo.Survey.open(sys.argv[1])
         else:
-            made = sitegeo.survey(sitegeo.read_place(place_file()))
+            made = sitegeo.survey(sitegeo.read_place(bundled_place_file()))
             survey = sitegeo.Survey.open(made.save(Path(folder) / "survey", atlas=False))
         judged = blinds_under_law(survey)
         assume = assumptions_on(survey, None)
@@ -78,9 +78,9 @@ def main() -> None:
         print(f"rank, one wind     {one:.2f} s")
         print(f"36 directions      {swept + tables:.2f} s ({swept:.2f} sweeping)")
         print(f"                   {(swept + tables) / one:.1f} x one wind")
-        forecast = sitegeo.read_winds(place_file().parent / "forecast.csv")
+        forecast = sitegeo.read_winds(bundled_place_file().parent / "forecast.csv")
         two_days = sitegeo.Forecast(forecast.hours[:48])
-        past = sitegeo.read_winds(place_file().parent / "past_winds.csv")
+        past = sitegeo.read_winds(bundled_place_file().parent / "past_winds.csv")
         by_hour, _ = timed(lambda: sitegeo.hours(survey, two_days), 2)
         by_season, _ = timed(lambda: sitegeo.season(survey, past), 2)
         print(f"hours, 48 h x 200  {by_hour:.2f} s")

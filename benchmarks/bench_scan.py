@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
 from helpers_region import NW, sized
 from mirrored import SIDE_M, county
 
-from sitegeo.places.bundled import place_file
+from sitegeo.places.bundled import bundled_place_file
 from sitegeo.scan import cluster, tiling
 from sitegeo.scan.judging import ScanQuery
 from sitegeo.scan.region import Region, read_region
@@ -73,7 +73,7 @@ def ratios(work: Path) -> None:
     """Print the ratios asked for."""
     tiling.PLATE_PX = 1000  # as many plates as workers, and more
     across = 2
-    region = read_region(county(work / "county", place_file(), across=across, pixel_m=2))
+    region = read_region(county(work / "county", bundled_place_file(), across=across, pixel_m=2))
     one, two = (timed(region, work / f"out{n}", workers=n, size_m=SIDE_M / 2) for n in (1, 2))
     print(f"one worker:  {one}\ntwo workers: {two}")
     print(f"two workers are {one.seconds / two.seconds:.2f} x one (wanted 1.7)")
@@ -88,7 +88,7 @@ def ratios(work: Path) -> None:
 
 def costs(work: Path) -> None:
     """Print what a km² costs at 1 m."""
-    region = read_region(county(work / "county", place_file(), across=2, pixel_m=1))
+    region = read_region(county(work / "county", bundled_place_file(), across=2, pixel_m=1))
     for workers in (1, 2, 4):
         found = timed(region, work / f"out{workers}", workers=workers, size_m=SIDE_M)
         each = found.peak_mb / (SIDE_M / 1000) ** 2

@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
 
 from helpers_region import SIDE_M, make_region, run
 
-from sitegeo.places.bundled import place_file
+from sitegeo.places.bundled import bundled_place_file
 from sitegeo.scan import cluster, tiling
 from sitegeo.scan.scanning import Scan
 
@@ -88,7 +88,7 @@ def main() -> None:
     tiling.PLATE_PX, tiling.PLATE_MARGIN_PX = 250, 50
     work = Path(tempfile.mkdtemp(prefix="sitegeo-kill-"))
     try:
-        path = make_region(work / "county", place_file())
+        path = make_region(work / "county", bundled_place_file())
         calm, calm_s, _ = scanned(path, work / "calm", [], seed)
         drawn = random.Random(seed)
         moments = [drawn.uniform(0, calm_s) for _ in range(KILLS)]

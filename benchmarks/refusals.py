@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 
 import sitegeo
-from sitegeo.places.bundled import place_file
+from sitegeo.places.bundled import bundled_place_file
 from sitegeo.rankings.ranking import SPREADS_TRIED, without_room
 from sitegeo.rankings.spread_site import spread_site, why_refused
 from sitegeo.rankings.turning_wind import rank_all_round
@@ -74,7 +74,7 @@ def main() -> None:
             told(sitegeo.Survey.open(folder))
         return
     with tempfile.TemporaryDirectory() as folder:
-        sitegeo.survey(sitegeo.read_place(place_file())).save(Path(folder) / "survey")
+        sitegeo.survey(sitegeo.read_place(bundled_place_file())).save(Path(folder) / "survey")
         told(sitegeo.Survey.open(Path(folder) / "survey"))
 
 

@@ -16,7 +16,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
 import pandas as pd
 from helpers_region import PIXEL_M, SIDE_M, in_process, make_region, run
 
-from sitegeo.places.bundled import place_file
+from sitegeo.places.bundled import bundled_place_file
 from sitegeo.scan import tiling
 
 
@@ -42,7 +42,7 @@ def main() -> None:
     work = Path(tempfile.mkdtemp(prefix="sitegeo-tilings-"))
     whole = None
     try:
-        path = make_region(work / "county", place_file())
+        path = make_region(work / "county", bundled_place_file())
         with in_process() as client:
             for ways in (1, 2, 3, 4):
                 size_m = PIXEL_M * -(-SIDE_M // PIXEL_M // ways)

@@ -11,7 +11,7 @@ from sitegeo.core.contracts import Cover
 from sitegeo.core.typing import ByteArray
 from sitegeo.landcover.photo_cover import classify
 from sitegeo.landcover.tiling import TILE_PX, Tile
-from sitegeo.places.imagery import opened_photo
+from sitegeo.places.imagery import open_photo
 
 
 def classify_file(
@@ -22,7 +22,7 @@ def classify_file(
     tile_px: int = TILE_PX,
 ) -> Path:
     """Write the cover classes and confidence of a photo as a GeoTIFF, never holding it whole."""
-    with opened_photo(photo, bands=bands) as source:
+    with open_photo(photo, bands=bands) as source:
         rows, cols = source.grid.shape
         profile = {
             "driver": "GTiff",

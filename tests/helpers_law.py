@@ -11,7 +11,7 @@ from pyproj import CRS, Geod, Transformer
 
 from sitegeo.law.context import PositionErrors, Terms
 from sitegeo.law.rules import DistanceRule, Law
-from sitegeo.law.setbacks import verdicts
+from sitegeo.law.setbacks import setback_verdicts
 
 UTM = CRS.from_epsg(26918)
 GEOD = Geod(ellps="GRS80")
@@ -84,7 +84,7 @@ def one(table, target="dwelling"):
 
 def judge(law, *, at=None, dwellings=None, ways=None, public_land=None, errors=EXACT, **terms):
     terms["complete"] = frozenset(terms.get("complete", ()))
-    return verdicts(
+    return setback_verdicts(
         points(off(0.0) if at is None else at),
         law,
         dwellings=dwellings,

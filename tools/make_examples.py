@@ -15,7 +15,7 @@ from playwright.sync_api import sync_playwright
 import sitegeo
 from sitegeo.cli.commands.demo import DEMO_TIME
 from sitegeo.law.daylight import read_when
-from sitegeo.places.bundled import place_file
+from sitegeo.places.bundled import bundled_place_file
 
 MAPS = Path(__file__).resolve().parents[1] / "maps"
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
@@ -28,7 +28,7 @@ FLAGS = ("--no-sandbox", "--disable-gpu", "--disable-background-networking", "--
 
 def main() -> None:
     """Write the plan's files and three pictures of its map."""
-    survey = sitegeo.survey(sitegeo.read_place(place_file()))
+    survey = sitegeo.survey(sitegeo.read_place(bundled_place_file()))
     wind = sitegeo.Wind.parse("NW 12 mph")
     when = read_when(DEMO_TIME, survey.record["zone"])
     with tempfile.TemporaryDirectory() as folder:

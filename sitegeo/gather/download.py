@@ -17,7 +17,7 @@ from sitegeo.errors import GatherError
 from sitegeo.gather.client import MEGABYTE, Fetcher, Request
 from sitegeo.gather.features import ColumnMapping, map_columns
 from sitegeo.gather.sources import Service, SourceData, SourceRequest, features_within
-from sitegeo.places.config import REACH_M
+from sitegeo.places.config import VECTOR_REACH_M
 
 MAX_ZIP_FILES = 200
 MAX_UNPACKED_BYTES = 500 * MEGABYTE
@@ -95,7 +95,7 @@ def read_download(wanted: SourceRequest, fetcher: Fetcher) -> SourceData:
             files = [into / f"layer{_suffix(body)}"]
             files[0].write_bytes(body)
         path = _the_file(files, options, shown)
-        frame = _frame(path, options, wanted.area.bounds(margin_m=REACH_M), shown)
+        frame = _frame(path, options, wanted.area.bounds(margin_m=VECTOR_REACH_M), shown)
     return SourceData({} if frame.empty else {wanted.source.gives[0]: map_columns(frame, options)})
 
 

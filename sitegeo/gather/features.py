@@ -21,7 +21,7 @@ from sitegeo.core.typing import Bounds
 from sitegeo.errors import GatherError
 from sitegeo.gather.client import Fetcher, Request
 from sitegeo.gather.sources import Service, SourceData, SourceRequest, features_within
-from sitegeo.places.config import REACH_M
+from sitegeo.places.config import VECTOR_REACH_M
 
 MAX_FEATURE_PAGES = 200
 _FeaturePage = dict[str, Any]
@@ -67,7 +67,7 @@ def _read(
 ) -> SourceData:
     """Return the features a service has in the area and 2 km around it."""
     options: FeatureOptions = wanted.options(FeatureOptions)
-    bounds = wanted.area.bounds(margin_m=REACH_M)
+    bounds = wanted.area.bounds(margin_m=VECTOR_REACH_M)
     where = Request(wanted.source.url).shown
     features: dict[str, Any] = {}
     for number, page in enumerate(pages(wanted.source.url, options, bounds, fetcher), 1):

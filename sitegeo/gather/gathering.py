@@ -31,7 +31,7 @@ from sitegeo.gather.sources import (
     SourceRequest,
     installed_services,
 )
-from sitegeo.places.config import REACH_M
+from sitegeo.places.config import VECTOR_REACH_M
 
 PLACE_ROLES = frozenset({*RASTER_LAYERS, *VECTOR_ROLES, "zone"})
 REFERENCE_LAYER = "landcover"
@@ -130,7 +130,7 @@ def _asked(
     source: DataSource, service: Service, wanted: SourceRequest, fetcher: Fetcher, osm: Path | None
 ) -> SourceData:
     if osm is not None:
-        return read_osm(osm, wanted.area.bounds(margin_m=REACH_M), where=osm)
+        return read_osm(osm, wanted.area.bounds(margin_m=VECTOR_REACH_M), where=osm)
     try:
         return service.read(wanted, fetcher)
     except SitegeoError:

@@ -22,7 +22,7 @@ from sitegeo.errors import GatherError
 from sitegeo.gather.client import Fetcher
 from sitegeo.gather.remote import open_remote
 from sitegeo.gather.sources import ClippedRaster, GatherArea
-from sitegeo.places.rasters import crs_of, mask_of, tagged
+from sitegeo.places.rasters import horizontal_crs, valid_mask, view_with_alpha
 
 MAX_MOSAIC_PIXELS = 100_000_000
 COMPLETE_SHARE = 0.9999
@@ -116,7 +116,7 @@ def _canvas(scene: Scene, area: GatherArea, fetcher: Fetcher, finest_m: float) -
     with open_remote(fetcher, scene.hrefs[0]) as source:
         if source.crs is None:
             raise GatherError("an image has no coordinate reference system", where=scene.id)
-        crs = crs_of(source)
+        crs = horizontal_crs(source)
         metre = 1.0 if crs.is_projected else 1 / 111_320
         transform = source.transform @ Affine.scale(_decimation(source, finest_m * metre))
         count = source.count if len(scene.hrefs) == 1 else len(scene.hrefs)
@@ -175,7 +175,7 @@ def _read(
         if level is not None:
             source = stack.enter_context(open_remote(fetcher, href, overview_level=level))
         if len(names) == source.count:
-            source = stack.enter_context(tagged(source, names))
+            source = stack.enter_context(view_with_alpha(source, names))
         bands = list(range(1, source.count + 1))
         offset = _offset(source, canvas)
         if offset is None:
@@ -190,7 +190,9 @@ def _read(
         values = np.zeros((len(bands), rows, cols), dtype=source.dtypes[0])
         held = np.zeros((rows, cols), dtype=bool)
         values[:, top:bottom, left:right] = source.read(bands, window=window)
-        held[top:bottom, left:right] = mask_of(source, bands, window, (bottom - top, right - left))
+        held[top:bottom, left:right] = valid_mask(
+            source, bands, window, (bottom - top, right - left)
+        )
         return values, held
 
 
@@ -210,7 +212,7 @@ def _warped(source: Any, canvas: _Canvas) -> WarpedVRT:
 def _level(source: Any, canvas: _Canvas) -> int | None:
     """Return the number of the overview that has the canvas's pixels, None for the image."""
     ratio = abs(canvas.transform.a / source.transform.a)
-    if ratio < 1.5 or crs_of(source) != canvas.crs:
+    if ratio < 1.5 or horizontal_crs(source) != canvas.crs:
         return None
     near = [i for i, f in enumerate(source.overviews(1)) if abs(f / ratio - 1) < 1e-6]
     return near[0] if near else None
@@ -220,7 +222,7 @@ def _offset(source: Any, canvas: _Canvas) -> tuple[int, int] | None:
     """Return the row and column of the canvas's corner where pixels coincide, else None."""
     t, wanted = source.transform, canvas.transform
     same = abs(t.a / wanted.a - 1) < 1e-6 and abs(t.e / wanted.e - 1) < 1e-6
-    if t.b or t.d or not same or crs_of(source) != canvas.crs:
+    if t.b or t.d or not same or horizontal_crs(source) != canvas.crs:
         return None
     col, row = ~t @ (wanted.c, wanted.f)
     if max(abs(col - round(col)), abs(row - round(row))) > 0.01:

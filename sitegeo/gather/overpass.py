@@ -9,7 +9,7 @@ from sitegeo.errors import GatherError
 from sitegeo.gather.client import Fetcher
 from sitegeo.gather.osm import OSM_KEYS, read_osm
 from sitegeo.gather.sources import Service, SourceData, SourceRequest
-from sitegeo.places.config import REACH_M
+from sitegeo.places.config import VECTOR_REACH_M
 
 
 class OverpassOptions(BaseModel):
@@ -44,7 +44,7 @@ def _require_whole(body: bytes) -> None:
 def read_overpass(wanted: SourceRequest, fetcher: Fetcher) -> SourceData:
     """Return the layers of the area and 2 km around it; raises `GatherError`."""
     options: OverpassOptions = wanted.options(OverpassOptions)
-    bounds = wanted.area.bounds(margin_m=REACH_M)
+    bounds = wanted.area.bounds(margin_m=VECTOR_REACH_M)
     body = fetcher.bytes(
         wanted.source.url, form={"data": overpass_query(bounds, options)}, check=_require_whole
     )

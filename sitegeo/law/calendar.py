@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, time
 
-from sitegeo.law.daylight import Daylight, HuntingHours, at_clock, inward
+from sitegeo.law.daylight import Daylight, ShootingHours, clock_time_on, round_inward
 from sitegeo.law.rules import WEEKDAYS, Law, Moment, TextRule
 
 OPEN_ON = ("season", "zone")
@@ -36,7 +36,7 @@ def rules_on(
     when: datetime | None,
     *,
     light: Daylight | None = None,
-    hours: HuntingHours | None = None,
+    hours: ShootingHours | None = None,
 ) -> tuple[DayRule, ...]:
     """Return the texts of a law that hold on the day of `when`, or all of them without one.
 
@@ -47,7 +47,7 @@ def rules_on(
         DayRule(
             topic=rule.topic,
             words=rule.words,
-            dates=dates_of(rule),
+            dates=dates_in_words(rule),
             earliest=_moment(rule.earliest, when, light, hours, earliest=True),
             latest=_moment(rule.latest, when, light, hours, earliest=False),
             citation=rule.citation or "",
@@ -57,7 +57,7 @@ def rules_on(
     )
 
 
-def barred(law: Law, on: date) -> Iterator[str]:
+def reasons_closed(law: Law, on: date) -> Iterator[str]:
     """Give each reason of the law's calendar against hunting on a day."""
     for topic in OPEN_ON:
         dated = [t for t in law.text if t.topic == topic and (t.effective_from or t.effective_to)]
@@ -69,7 +69,7 @@ def barred(law: Law, on: date) -> Iterator[str]:
             yield f"{on} is a closed day: {rule.words}"
 
 
-def dates_of(rule: TextRule) -> str:
+def dates_in_words(rule: TextRule) -> str:
     """Return the days of a rule in words, empty for all."""
     told = [rule.dates or ""]
     if rule.effective_from:
@@ -90,17 +90,17 @@ def _moment(
     written: Moment | time | None,
     when: datetime | None,
     light: Daylight | None,
-    hours: HuntingHours | None,
+    hours: ShootingHours | None,
     *,
     earliest: bool,
 ) -> datetime | None:
     if written is None or when is None:
         return None
     if isinstance(written, time):
-        return at_clock(when.date(), written, when.tzinfo)
+        return clock_time_on(when.date(), written, when.tzinfo)
     if written.event.startswith("shooting"):
         start = written.event == "shooting start"
         known = None if hours is None else hours.opens if start else hours.closes
     else:
         known = None if light is None else light.event(written.event)
-    return None if known is None else inward(known, written.minutes, earliest=earliest)
+    return None if known is None else round_inward(known, written.minutes, earliest=earliest)

@@ -19,15 +19,15 @@ from sitegeo.core import contracts
 from sitegeo.core.models import from_record
 from sitegeo.core.typing import BoolArray
 from sitegeo.errors import UsageError
-from sitegeo.law.geodesic import geod_of
+from sitegeo.law.geodesic import ellipsoid_of
 from sitegeo.law.rules import DistanceRule, MeasuredFrom
-from sitegeo.places.config import REACH_M, Assume, LawKeys, Permission
+from sitegeo.places.config import VECTOR_REACH_M, Assume, LawKeys, Permission
 
-MATCH_M = 15.0
+PERMISSION_MATCH_M = 15.0
 """A permission is for the building it was written on, or the only one this close."""
 
 
-POINTS = contracts.Contract(
+VERDICT_POINTS = contracts.Contract(
     "points", contracts.POINT, {"id": contracts.Column("text")}, has_id=False
 )
 """What verdicts are given on."""
@@ -105,7 +105,7 @@ class Terms:
     other_hides: tuple[tuple[float, float], ...] = ()
 
 
-def terms_of(record: Mapping[str, Any], *, crs: CRS, on: date | None = None) -> Terms:
+def terms_from_record(record: Mapping[str, Any], *, crs: CRS, on: date | None = None) -> Terms:
     """Return the terms recorded with a survey or a plan, for a day.
 
     A layer covers the area declared complete; roads and dwellings of which nothing is declared
@@ -142,7 +142,9 @@ def _read_area(grid: Mapping[str, float]) -> BaseGeometry:
     """Return the ground from which a place's vectors were read, from its recorded grid."""
     west, north, pixel = grid["west_m"], grid["north_m"], grid["pixel_m"]
     east, south = west + grid["columns"] * pixel, north - grid["rows"] * pixel
-    return shapely.box(west - REACH_M, south - REACH_M, east + REACH_M, north + REACH_M)
+    return shapely.box(
+        west - VECTOR_REACH_M, south - VECTOR_REACH_M, east + VECTOR_REACH_M, north + VECTOR_REACH_M
+    )
 
 
 def _box(bounds: Any, own: str, crs: CRS) -> BaseGeometry:
@@ -159,7 +161,7 @@ def _box(bounds: Any, own: str, crs: CRS) -> BaseGeometry:
     return box if box.is_valid else shapely.Polygon()
 
 
-def lifting(rule: DistanceRule, terms: Terms) -> tuple[Permission, ...]:
+def permissions_lifting(rule: DistanceRule, terms: Terms) -> tuple[Permission, ...]:
     """Return the written permissions that lift a rule on the day."""
     return tuple(
         p
@@ -171,26 +173,28 @@ def lifting(rule: DistanceRule, terms: Terms) -> tuple[Permission, ...]:
     )
 
 
-def building_of(permission: Permission, layer: gpd.GeoDataFrame) -> int | None:
+def permitted_building(permission: Permission, layer: gpd.GeoDataFrame) -> int | None:
     """Return the position of the one building a permission can be for; None where in doubt.
 
     Several shapes under one row may be a whole village: none of them is lifted.
     """
     at = _place(permission, CRS(layer.crs))
     distance = shapely.distance(layer.geometry.to_numpy(), at)
-    on, near = np.flatnonzero(distance == 0), np.flatnonzero(distance <= MATCH_M)
+    on, near = np.flatnonzero(distance == 0), np.flatnonzero(distance <= PERMISSION_MATCH_M)
     sure = on if on.size else near
     alone = sure.size == 1 and shapely.get_num_geometries(layer.geometry.iloc[sure[0]]) == 1
     return int(sure[0]) if alone else None
 
 
-def stands_on(permission: Permission, points: gpd.GeoDataFrame, *, error_m: float) -> BoolArray:
+def on_permitted_ground(
+    permission: Permission, points: gpd.GeoDataFrame, *, error_m: float
+) -> BoolArray:
     """Return which points a landowner's permission covers, surely."""
     crs = CRS(points.crs)
     to_degrees = Transformer.from_crs(crs, crs.geodetic_crs, always_xy=True)
     lon, lat = to_degrees.transform(points.geometry.x.to_numpy(), points.geometry.y.to_numpy())
     own = np.full_like(lon, permission.longitude), np.full_like(lat, permission.latitude)
-    _, _, distance = geod_of(crs).inv(*own, lon, lat)
+    _, _, distance = ellipsoid_of(crs).inv(*own, lon, lat)
     assert permission.within_m is not None  # a landowner's always says how far
     return np.asarray(distance + error_m < permission.within_m)
 
@@ -200,7 +204,7 @@ def _place(permission: Permission, crs: CRS) -> shapely.Point:
     return shapely.Point(to_place.transform(permission.longitude, permission.latitude))
 
 
-COLUMNS = (
+VERDICT_COLUMNS = (
     "id", "target", "verdict", "distance_m", "limit_m", "margin_m", "error_m",
     "bearing_deg", "feature", "rule", "measured_from", "note",
 )  # fmt: skip

@@ -15,9 +15,9 @@ from astral import Observer
 from astral.sun import dawn, dusk, elevation, sunrise, sunset
 
 from sitegeo.errors import UsageError
-from sitegeo.law.rules import Hours, Law
+from sitegeo.law.rules import HoursRule, Law
 
-EVENTS: dict[str, Callable[..., datetime]] = {
+SUN_EVENTS: dict[str, Callable[..., datetime]] = {
     "civil_dawn": dawn,
     "sunrise": sunrise,
     "sunset": sunset,
@@ -38,13 +38,13 @@ class Daylight:
     civil_dusk: datetime | None = None
 
     def event(self, name: str) -> datetime | None:
-        """Return the time of one of `EVENTS`, written with a space or an underscore."""
+        """Return the time of one of `SUN_EVENTS`, written with a space or an underscore."""
         found: datetime | None = getattr(self, name.replace(" ", "_"))
         return found
 
 
 @dataclass(frozen=True)
-class HuntingHours:
+class ShootingHours:
     """When shooting opens and closes on one day, and by which rule; None where it does not."""
 
     opens: datetime | None
@@ -52,7 +52,7 @@ class HuntingHours:
     citation: str
 
 
-def zone_of(name: str | None) -> tzinfo | None:
+def time_zone(name: str | None) -> tzinfo | None:
     """Return a time zone by its name; raises `UsageError` for one that is not known."""
     if name is None:
         return None
@@ -81,7 +81,7 @@ def read_when(text: str, zone: str | None) -> datetime:
         raise UsageError(
             "this is not a date and time", value=text, remedy="Write for example 2026-12-05T06:40"
         ) from None
-    place_zone = zone_of(zone)
+    place_zone = time_zone(zone)
     if moment.tzinfo is not None:
         return moment if place_zone is None else moment.astimezone(place_zone)
     if place_zone is None:
@@ -107,7 +107,7 @@ def read_day(text: str) -> date:
         ) from None
 
 
-def day_of(on: date | None, clock: tzinfo | None) -> date | None:
+def local_day(on: date | None, clock: tzinfo | None) -> date | None:
     """Return the day of a date or moment by a place's clock; a moment's own without one."""
     if not isinstance(on, datetime):
         return on
@@ -122,7 +122,7 @@ def daylight(lon: float, lat: float, when: datetime) -> Daylight:
     observer = Observer(latitude=lat, longitude=lon, elevation=0.0)
     zone = when.tzinfo or UTC
     times: dict[str, datetime | None] = {}
-    for name, event in EVENTS.items():
+    for name, event in SUN_EVENTS.items():
         try:
             times[name] = event(observer, date=when.date(), tzinfo=zone)
         except ValueError:
@@ -137,7 +137,7 @@ def is_dark(lon: float, lat: float, when: datetime) -> bool:
 
 
 def shooting_hours(
-    light: Daylight, hours: Hours, *, on: date | None = None, zone: tzinfo | None = None
+    light: Daylight, hours: HoursRule, *, on: date | None = None, zone: tzinfo | None = None
 ) -> tuple[datetime | None, datetime | None]:
     """Return when shooting opens and closes under a law, each rounded inward to the minute.
 
@@ -146,17 +146,17 @@ def shooting_hours(
     """
     opens, closes = light.event(hours.opens), light.event(hours.closes)
     if opens is not None:
-        opens = inward(opens, hours.opens_min, earliest=True)
+        opens = round_inward(opens, hours.opens_min, earliest=True)
     if closes is not None:
-        closes = inward(closes, hours.closes_min, earliest=False)
+        closes = round_inward(closes, hours.closes_min, earliest=False)
     if on is not None and opens is not None and hours.not_before is not None:
-        opens = max(opens, at_clock(on, hours.not_before, zone))
+        opens = max(opens, clock_time_on(on, hours.not_before, zone))
     if on is not None and closes is not None and hours.not_after is not None:
-        closes = min(closes, at_clock(on, hours.not_after, zone))
+        closes = min(closes, clock_time_on(on, hours.not_after, zone))
     return opens, closes
 
 
-def hours_on(law: Law, light: Daylight, when: datetime) -> HuntingHours | None:
+def shooting_hours_on(law: Law, light: Daylight, when: datetime) -> ShootingHours | None:
     """Return the hours of a law on the day of `when`: the latest opening, the earliest close.
 
     None where the law has none in force that day. A day without one of its sun's events, or that
@@ -171,16 +171,16 @@ def hours_on(law: Law, light: Daylight, when: datetime) -> HuntingHours | None:
     closes = [stop for _, stop in spans if stop is not None]
     citation = "; ".join(dict.fromkeys(h.citation for h in held))
     if len(opens) < len(held) or len(closes) < len(held) or max(opens) >= min(closes):
-        return HuntingHours(None, None, citation)
-    return HuntingHours(max(opens), min(closes), citation)
+        return ShootingHours(None, None, citation)
+    return ShootingHours(max(opens), min(closes), citation)
 
 
-def at_clock(on: date, clock: time, zone: tzinfo | None) -> datetime:
+def clock_time_on(on: date, clock: time, zone: tzinfo | None) -> datetime:
     """Return a time of the clock on a day, in the zone of the place."""
     return datetime.combine(on, clock, tzinfo=clock.tzinfo or zone or UTC)
 
 
-def inward(moment: datetime, minutes: float, *, earliest: bool) -> datetime:
+def round_inward(moment: datetime, minutes: float, *, earliest: bool) -> datetime:
     """Return minutes after a moment, to the whole minute: up for an earliest time, else down."""
     moved = moment + timedelta(minutes=minutes)
     return (moved + _ALMOST_A_MINUTE if earliest else moved).replace(second=0, microsecond=0)

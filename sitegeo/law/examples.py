@@ -11,16 +11,23 @@ from datetime import date
 from sitegeo.core.models import read_toml
 from sitegeo.errors import LawError
 from sitegeo.law.features import pavement_m, right_of_way_m
-from sitegeo.law.rules import EXAMPLES, TARGETS, DistanceRule, Law, MeasuredFrom, TextRule
+from sitegeo.law.rules import (
+    EXAMPLES_FOLDER,
+    RULE_TARGETS,
+    DistanceRule,
+    Law,
+    MeasuredFrom,
+    TextRule,
+)
 
 
-def shipped_laws() -> tuple[Law, ...]:
+def example_laws() -> tuple[Law, ...]:
     """Return the example laws that travel with sitegeo, in the order of their file names."""
-    files = sorted(EXAMPLES.glob("*.toml"), key=lambda path: path.name)
+    files = sorted(EXAMPLES_FOLDER.glob("*.toml"), key=lambda path: path.name)
     return tuple(read_toml(path, Law, LawError).as_example() for path in files)
 
 
-def strictest(laws: Sequence[Law]) -> Law:
+def strictest_law(laws: Sequence[Law]) -> Law:
     """Return, as an example law, the strictest firearm rules of several laws.
 
     For each target class the rule asking the largest clearance from the target's outer edge,
@@ -31,7 +38,7 @@ def strictest(laws: Sequence[Law]) -> Law:
     """
     reasons: list[TextRule] = []
     kept: dict[tuple[int, int], DistanceRule] = {}
-    for target in TARGETS:
+    for target in RULE_TARGETS:
         among = {
             (n, k): rule
             for n, law in enumerate(laws)

@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 
 from sitegeo.core.typing import BoolArray, FloatArray
-from sitegeo.law.rules import OF_BUILDINGS, TARGETS, DistanceRule, Law, MeasuredFrom, Target
+from sitegeo.law.rules import BUILDING_LINES, RULE_TARGETS, DistanceRule, Law, MeasuredFrom, Target
 
-BUILDING_TARGETS: tuple[Target, ...] = tuple(t for t in TARGETS if t != "road")
+BUILDING_TARGETS: tuple[Target, ...] = tuple(t for t in RULE_TARGETS if t != "road")
 
 HOUSES = frozenset({
     "dwelling", "house", "home", "residence", "residential", "detached", "semidetached house",
@@ -31,7 +31,7 @@ OUTBUILDINGS = frozenset({
     "outbuilding", "shed", "garage", "garages", "carport", "greenhouse", "silo",
     "storage tank", "water tower",
 })  # fmt: skip
-UNTOLD = frozenset({"", "yes", "building"})
+UNSPECIFIED = frozenset({"", "yes", "building"})
 
 UNPAVED = frozenset({
     "unpaved", "gravel", "fine gravel", "pebblestone", "compacted", "dirt", "earth", "ground",
@@ -44,14 +44,14 @@ POINT_LARGE_M = 60.0
 """The same for a school, a barn or another building that is not a house."""
 
 
-def targets_of(kind: object) -> frozenset[Target]:
+def building_targets(kind: object) -> frozenset[Target]:
     """Return every target a building of this kind counts as.
 
     A kind that is unknown, or several, counts as all it might be; a barn is never a dwelling,
     and a shed or garage only a building.
     """
     found: set[Target] = set()
-    for part in map(plain, kind.split(";") if isinstance(kind, str) else [""]):
+    for part in map(plain_word, kind.split(";") if isinstance(kind, str) else [""]):
         found |= _TARGETS_OF.get(part, _EVERY)
     return frozenset(found)
 
@@ -75,7 +75,7 @@ def covers_houses(rule: DistanceRule) -> bool:
     return not _OF_HOUSE.isdisjoint(rule.target)
 
 
-def reached(layer: gpd.GeoDataFrame, rule: DistanceRule) -> BoolArray:
+def features_under_rule(layer: gpd.GeoDataFrame, rule: DistanceRule) -> BoolArray:
     """Return which features of the dwellings or roads layer a rule is about.
 
     Every mapped way counts as a road, track and path too; a rule for paved roads leaves out
@@ -83,15 +83,17 @@ def reached(layer: gpd.GeoDataFrame, rule: DistanceRule) -> BoolArray:
     """
     if not rule.of_roads:
         wanted = set(rule.target)
-        return _each(layer["kind"], lambda kind: bool(targets_of(kind) & wanted)).astype(bool)
+        return _each(layer["kind"], lambda kind: bool(building_targets(kind) & wanted)).astype(bool)
     if "paved road" in rule.applies_on:
-        return ~_each(layer["surface"], lambda s: plain(s) in UNPAVED).astype(bool)
+        return ~_each(layer["surface"], lambda s: plain_word(s) in UNPAVED).astype(bool)
     return np.ones(len(layer), dtype=bool)
 
 
-def shows(outline: MeasuredFrom, rule: DistanceRule) -> bool:
+def outline_shows_line(outline: MeasuredFrom, rule: DistanceRule) -> bool:
     """Return whether outlines of buildings hold the line that a rule counts from."""
-    return rule.of_roads or OF_BUILDINGS.index(outline) >= OF_BUILDINGS.index(rule.measured_from)
+    return rule.of_roads or BUILDING_LINES.index(outline) >= BUILDING_LINES.index(
+        rule.measured_from
+    )
 
 
 def offset_m(layer: gpd.GeoDataFrame, rule: DistanceRule, law: Law | None = None) -> FloatArray:
@@ -112,18 +114,18 @@ def offset_m(layer: gpd.GeoDataFrame, rule: DistanceRule, law: Law | None = None
     usual = half + _each(layer["class"], verge_m)
     if law is None or not law.right_of_way_m:
         return usual
-    own = by_class(layer["class"], law.right_of_way_m) / 2
+    own = value_by_class(layer["class"], law.right_of_way_m) / 2
     least = usual if law.example else half
     return np.where(np.isnan(own), usual, np.fmax(own, least))
 
 
-def most_offset_m(rule: DistanceRule, law: Law) -> float:
+def largest_offset_m(rule: DistanceRule, law: Law) -> float:
     """Return the largest offset a feature of a rule may have, mapped or not."""
     if not rule.of_roads:
         return POINT_LARGE_M
     if rule.measured_from == "centreline":
         return 0.0
-    widest = max([WIDEST_M, *law.road_width_m.values()]) / 2
+    widest = max([WIDEST_PAVEMENT_M, *law.road_width_m.values()]) / 2
     if rule.measured_from == "pavement edge":
         return widest
     return max([widest + VERGE_HIGHWAY_M, *(w / 2 for w in law.right_of_way_m.values())])
@@ -143,20 +145,20 @@ def half_pavement_m(
     A width of 0 is one that nobody filled in.
     """
     width = layer["width_m"].to_numpy(float, na_value=np.nan)
-    own = by_class(layer["class"], own_m or {})
+    own = value_by_class(layer["class"], own_m or {})
     usual = np.where(np.isnan(own), _each(layer["class"], pavement_m), own)
     return np.asarray(np.where(width > 0, width, usual) / 2)
 
 
-def by_class(classes: pd.Series[Any], table: Mapping[str, float]) -> FloatArray:
+def value_by_class(classes: pd.Series[Any], table: Mapping[str, float]) -> FloatArray:
     """Return a table's value for each class, NaN where it has none."""
-    named = {plain(name): value for name, value in table.items()}
-    return _each(classes, lambda c: named.get(plain(c), np.nan))
+    named = {plain_word(name): value for name, value in table.items()}
+    return _each(classes, lambda c: named.get(plain_word(c), np.nan))
 
 
 def _half_diagonal_m(kind: object) -> float:
-    parts = {plain(part) for part in kind.split(";")} if isinstance(kind, str) else set()
-    return POINT_HOUSE_M if parts <= HOUSES | OUTBUILDINGS | UNTOLD else POINT_LARGE_M
+    parts = {plain_word(part) for part in kind.split(";")} if isinstance(kind, str) else set()
+    return POINT_HOUSE_M if parts <= HOUSES | OUTBUILDINGS | UNSPECIFIED else POINT_LARGE_M
 
 
 def _each(values: pd.Series[Any], value_of: Any) -> FloatArray:
@@ -174,7 +176,7 @@ PAVEMENT_M = {
     "cycleway": 5.0, "bridleway": 5.0, "footway": 4.0, "path": 4.0, "steps": 4.0,
 }  # fmt: skip
 """Full width of the pavement by class, in metres; the widest where the class is not known."""
-WIDEST_M = max(PAVEMENT_M.values())
+WIDEST_PAVEMENT_M = max(PAVEMENT_M.values())
 
 VERGE_M = 15.0
 """Pavement edge to right-of-way line: a 100 ft right-of-way around two lanes leaves 12 m."""
@@ -182,7 +184,7 @@ VERGE_HIGHWAY_M = 45.0
 """The same for motorways, trunk roads and roads of unknown class."""
 
 
-def plain(value: object) -> str:
+def plain_word(value: object) -> str:
     """Return an attribute's word in lower case with spaces, empty for none."""
     if not isinstance(value, str):
         return ""
@@ -191,12 +193,12 @@ def plain(value: object) -> str:
 
 def pavement_m(road_class: object) -> float:
     """Return the full pavement width of a class; the widest where it is not known."""
-    return PAVEMENT_M.get(plain(road_class), WIDEST_M)
+    return PAVEMENT_M.get(plain_word(road_class), WIDEST_PAVEMENT_M)
 
 
 def verge_m(road_class: object) -> float:
     """Return the strip between pavement edge and right-of-way line of a class."""
-    name = plain(road_class)
+    name = plain_word(road_class)
     usual = name in PAVEMENT_M and not name.startswith(("motorway", "trunk"))
     return VERGE_M if usual else VERGE_HIGHWAY_M
 

@@ -50,7 +50,7 @@ def scale_over(crs: CRS, *shapes: AnyArray) -> Scale:
         )
     bearing = np.repeat([90.0, 270.0, 0.0, 180.0], lon.size)
     steps = np.full(bearing.size, _STEP_M)
-    ends = geod_of(crs).fwd(np.tile(lon, 4), np.tile(lat, 4), bearing, steps)[:2]
+    ends = ellipsoid_of(crs).fwd(np.tile(lon, 4), np.tile(lat, 4), bearing, steps)[:2]
     images = np.stack(to_degrees.transform(*ends, direction="INVERSE"), axis=-1)
     ahead, behind = images.reshape(2, 2, -1, 2).swapaxes(0, 1)
     jacobian = np.moveaxis((ahead - behind) / (2 * _STEP_M), 0, -1)
@@ -66,14 +66,14 @@ def _to_degrees(crs: CRS) -> Transformer:
     return Transformer.from_crs(crs, crs.geodetic_crs, always_xy=True)
 
 
-def geod_of(crs: CRS) -> Geod:
+def ellipsoid_of(crs: CRS) -> Geod:
     """Return the ellipsoid of a CRS, for geodesics on it."""
     geod = crs.get_geod()
     assert geod is not None  # every projected CRS has an ellipsoid
     return geod
 
 
-def reach(distance_m: Any, scale: Scale) -> Any:
+def buffer_radius(distance_m: Any, scale: Scale) -> Any:
     """Return a radius for shapely's buffer that holds every point truly within a distance.
 
     GEOS draws arcs as chords, of at most 1.5 times the nominal step; the radius is enlarged
@@ -85,9 +85,11 @@ def reach(distance_m: Any, scale: Scale) -> Any:
     return np.copysign(np.maximum(np.abs(radius), 0.01), radius)
 
 
-def grown(shapes: Any, distance_m: Any, scale: Scale) -> Any:
+def buffered(shapes: Any, distance_m: Any, scale: Scale) -> Any:
     """Return shapes drawn out by a true distance, or in by a negative one, never less."""
-    given, radius = np.broadcast_arrays(np.asarray(shapes, object), reach(distance_m, scale))
+    given, radius = np.broadcast_arrays(
+        np.asarray(shapes, object), buffer_radius(distance_m, scale)
+    )
     many = shapely.get_num_coordinates(given) > _PIECE
     out = shapely.buffer(given, np.where(many, 0.0, radius), quad_segs=_QUAD_SEGMENTS)
     if not many.any():
@@ -163,6 +165,6 @@ def _geodesic(crs: CRS, lines: AnyArray) -> tuple[FloatArray, FloatArray]:
     ends = shapely.get_coordinates(lines)
     to_degrees = Transformer.from_crs(crs, crs.geodetic_crs, always_xy=True)
     lon, lat = (np.asarray(v).reshape(-1, 2) for v in to_degrees.transform(*ends.T))
-    bearing, _, length_m = geod_of(crs).inv(lon[:, 0], lat[:, 0], lon[:, 1], lat[:, 1])
+    bearing, _, length_m = ellipsoid_of(crs).inv(lon[:, 0], lat[:, 0], lon[:, 1], lat[:, 1])
     touching = length_m < 0.001
     return length_m, np.where(touching, np.nan, wrap360(bearing))

@@ -22,11 +22,11 @@ from sitegeo.core import contracts
 from sitegeo.core.grid import require_metric, require_same_crs
 from sitegeo.core.typing import AnyArray, BoolArray
 from sitegeo.errors import UsageError
-from sitegeo.law.context import COLUMNS, POINTS, Terms
-from sitegeo.law.geodesic import grown, scale_over
+from sitegeo.law.context import VERDICT_COLUMNS, VERDICT_POINTS, Terms
+from sitegeo.law.geodesic import buffered, scale_over
 
 
-def ground_of(
+def ground_ownership(
     points: gpd.GeoDataFrame,
     public_land: gpd.GeoDataFrame | None,
     *,
@@ -38,7 +38,7 @@ def ground_of(
     Public is inside mapped public land by more than the error. Private is outside it by more
     than the error, and said only where the layer is declared complete, for all points or some.
     """
-    contracts.check(points, POINTS)
+    contracts.check(points, VERDICT_POINTS)
     if public_land is None or points.empty:
         return _series("unknown", points)
     within = _reach(points, public_land, "public_land", error_m)
@@ -47,7 +47,7 @@ def ground_of(
     return _series(np.select([near, inside], ["unknown", "public"], outside), points)
 
 
-def hunting_of(
+def hunting_status(
     points: gpd.GeoDataFrame, public_land: gpd.GeoDataFrame | None, *, error_m: float
 ) -> pd.Series[str]:
     """Return `closed`, `restricted`, `unknown` or `open` for each point, on the points' index.
@@ -55,7 +55,7 @@ def hunting_of(
     The first of these whose parcels come within the error; `open` only inside open parcels by
     more than the error. Ground off every parcel is `unknown`.
     """
-    contracts.check(points, POINTS)
+    contracts.check(points, VERDICT_POINTS)
     if public_land is None or points.empty:
         return _series("unknown", points)
     within = _reach(points, public_land, "public_land", error_m)
@@ -68,7 +68,7 @@ def hunting_of(
     return _series(np.select([*cases, inside & ~near], names, "unknown"), points)
 
 
-def closed_of(
+def closure_reasons(
     points: gpd.GeoDataFrame,
     closed_areas: gpd.GeoDataFrame | None,
     *,
@@ -89,12 +89,12 @@ def closed_of(
     dated
         Whether areas with dates count at all.
     """
-    contracts.check(points, POINTS)
+    contracts.check(points, VERDICT_POINTS)
     reasons: list[str | None] = [None] * len(points)
     if closed_areas is not None and not points.empty:
         within = _reach(points, closed_areas, "closed_areas", error_m)
         told = closed_areas[["reason", "from", "to"]].to_numpy()
-        shut = [closed_on(a, b, on) and (dated or not _dated(a, b)) for _, a, b in told]
+        shut = [is_closed_on(a, b, on) and (dated or not _dated(a, b)) for _, a, b in told]
         words = [_reason(*row) for row in told]
         tree = shapely.STRtree(closed_areas.geometry.to_numpy())
         pairs = tree.query(points.geometry.to_numpy(), predicate="dwithin", distance=within)
@@ -104,7 +104,7 @@ def closed_of(
     return pd.Series(reasons, index=points.index, dtype=object)
 
 
-def closed_on(since: Any, until: Any, on: date | None) -> bool:
+def is_closed_on(since: Any, until: Any, on: date | None) -> bool:
     """Return whether an area is closed on a day by its dates, and where that cannot be told.
 
     Dates are ``2026-10-01``, or ``10-01`` for every year, a span that may run over New Year.
@@ -140,7 +140,7 @@ def _day(text: Any, open_end: str) -> str | None:
     return day
 
 
-def huntable(
+def huntable_ground(
     public_land: gpd.GeoDataFrame | None,
     setbacks: gpd.GeoDataFrame | None,
     closed_areas: gpd.GeoDataFrame | None,
@@ -171,8 +171,8 @@ def huntable(
         scale = scale_over(crs, *(layer.geometry.to_numpy() for layer in held.values()))
         barred = [public_land[public_land["hunting"] != "open"].geometry]
         barred += [layer.geometry for layer in (setbacks, closed_areas) if layer is not None]
-        land = grown(_open(public_land).union_all(), -error_m, scale)
-        off = grown(np.concatenate([b.to_numpy() for b in barred]), error_m, scale)
+        land = buffered(_open(public_land).union_all(), -error_m, scale)
+        off = buffered(np.concatenate([b.to_numpy() for b in barred]), error_m, scale)
         pieces = shapely.get_parts(shapely.difference(land, shapely.union_all(off)))
         pieces = pieces[shapely.area(pieces) > 0]
     west, _, _, north = shapely.bounds(pieces).reshape(-1, 4).T
@@ -250,7 +250,7 @@ def _reason(reason: Any, since: Any, until: Any) -> str:
     return f"{words} ({' '.join(dates)})" if dates else words
 
 
-TARGETS = ("public ground", "hunting", "closed areas")
+GROUND_TARGETS = ("public ground", "hunting", "closed areas")
 
 _HUNTING = {
     "open": ("clear", "open to hunting on the map"),
@@ -260,14 +260,14 @@ _HUNTING = {
 }
 
 
-def land_verdicts(
+def ground_verdicts(
     points: gpd.GeoDataFrame,
     *,
     public_land: gpd.GeoDataFrame | None,
     closed_areas: gpd.GeoDataFrame | None,
     terms: Terms,
 ) -> pd.DataFrame:
-    """Return three rows per point, by the columns of `verdicts`: `TARGETS`, in order.
+    """Return three rows per point, by the columns of `verdicts`: `GROUND_TARGETS`, in order.
 
     Public ground is `clear` inside mapped public land by more than the error, `close` within it
     of an edge, `inside` (someone else's ground) outside a layer declared complete, and otherwise
@@ -278,15 +278,15 @@ def land_verdicts(
     LayerError, CrsError
         If the points or a layer break their contract or differ in CRS.
     """
-    contracts.check(points, POINTS)
+    contracts.check(points, VERDICT_POINTS)
     error_m = terms.errors.total_m("public_land")
     known = _said_of(points, "public_land", error_m, terms)
     complete = known & ("public_land" in terms.complete)
-    ground = ground_of(points, public_land, error_m=error_m, complete=complete)
+    ground = ground_ownership(points, public_land, error_m=error_m, complete=complete)
     near = _near(points, public_land, error_m)
-    hunting = hunting_of(points, public_land, error_m=error_m)
+    hunting = hunting_status(points, public_land, error_m=error_m)
     closed_m = terms.errors.total_m("closed_areas")
-    closed = closed_of(points, closed_areas, error_m=closed_m, on=terms.on)
+    closed = closure_reasons(points, closed_areas, error_m=closed_m, on=terms.on)
     told = closed_areas is not None and _said_of(points, "closed_areas", closed_m, terms)
     rows = {
         "public ground": [
@@ -314,7 +314,7 @@ def land_verdicts(
         for target, found in rows.items()
     ]
     table = pd.concat(tables).sort_index(kind="stable").reset_index(drop=True)
-    return table[list(COLUMNS)]
+    return table[list(VERDICT_COLUMNS)]
 
 
 def _said_of(points: gpd.GeoDataFrame, layer: str, error_m: float, terms: Terms) -> BoolArray:

@@ -38,11 +38,11 @@ Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "satur
 SunEvent = Literal["civil dawn", "sunrise", "sunset", "civil dusk"]
 Event = Literal["civil dawn", "sunrise", "sunset", "civil dusk", "shooting start", "shooting end"]
 
-TARGETS: tuple[Target, ...] = get_args(Target)
+RULE_TARGETS: tuple[Target, ...] = get_args(Target)
 WEEKDAYS: tuple[Weekday, ...] = get_args(Weekday)
-OF_BUILDINGS: tuple[MeasuredFrom, ...] = ("wall", "grounds", "property line")
+BUILDING_LINES: tuple[MeasuredFrom, ...] = ("wall", "grounds", "property line")
 """Lines a building's rule is measured from, from the inside out."""
-EXAMPLES = Path(__file__).parent / "shipped"
+EXAMPLES_FOLDER = Path(__file__).parent / "shipped"
 
 
 def _several(value: object) -> object:
@@ -126,7 +126,7 @@ class DistanceRule(_InForce):
     def _consistent(self) -> Self:
         if self.of_roads and len(self.target) > 1:
             raise ValueError("a rule about roads names no other target: write two rules")
-        if self.of_roads == (self.measured_from in OF_BUILDINGS):
+        if self.of_roads == (self.measured_from in BUILDING_LINES):
             raise ValueError(
                 f"a {self.target[0]} rule is not measured from '{self.measured_from}': buildings "
                 "from the wall, grounds or property line, roads from the pavement edge, "
@@ -171,7 +171,7 @@ class TextRule(_InForce):
     verify: StrictBool = True
 
 
-class Hours(_InForce):
+class HoursRule(_InForce):
     """``[hours]``: shooting hours, in minutes from an event of the sun (negative is before).
 
     `not_before` and `not_after` are times of the place's clock, for a noon opening and the like.
@@ -200,7 +200,7 @@ class Law(_Table):
     read_on: date
     distance: tuple[DistanceRule, ...] = ()
     text: tuple[TextRule, ...] = ()
-    hours: _one_or_more(Hours) = ()  # type: ignore[valid-type]
+    hours: _one_or_more(HoursRule) = ()  # type: ignore[valid-type]
     road_width_m: dict[str, WidthM] = Field(default_factory=dict)
     right_of_way_m: dict[str, WidthM] = Field(default_factory=dict)
     _chosen: bool = PrivateAttr(default=False)
@@ -273,7 +273,7 @@ def read_law(path: Path) -> Law:
         Naming every fault of the file, with the nearest known key for an unknown one.
     """
     law = read_toml(path, Law, LawError)
-    return law.as_example() if path.resolve().parent == EXAMPLES.resolve() else law
+    return law.as_example() if path.resolve().parent == EXAMPLES_FOLDER.resolve() else law
 
 
 def law_schema() -> dict[str, Any]:

@@ -28,13 +28,13 @@ FROSTBITE_30_MIN_F = -18.0
 WADE_PRODUCT_FT2_S = 10.0
 """Depth (ft) times current (ft/s) from which no one wades (US Geological Survey's rule)."""
 
-COLD_WATER = (
+COLD_WATER_CAUTION = (
     "Cold water: 1 minute to get your breath, 10 minutes of useful movement, 1 hour before you "
     "pass out; wear a life jacket"
 )
 """The 1-10-1 of cold water (Giesbrecht, as Cold Water Boot Camp teaches it)."""
 
-ICE = "Ice is not known: nothing here says that any ice bears you"
+ICE_CAUTION = "Ice is not known: nothing here says that any ice bears you"
 
 
 def wind_chill_f(temperature_f: float, speed_mph: float) -> float | None:
@@ -67,12 +67,12 @@ def frostbite_below_c(speed_mps: float) -> float | None:
     return celsius_from_fahrenheit(air_f)
 
 
-def wade_product(depth_m: float, current_mps: float) -> float:
+def depth_times_current(depth_m: float, current_mps: float) -> float:
     """Return depth times current in ft²/s."""
     return depth_m / FOOT_M * current_mps / FOOT_M
 
 
-def wadeable(depth_m: float, *, wade_m: float, current_mps: float | None) -> bool | None:
+def can_wade(depth_m: float, *, wade_m: float, current_mps: float | None) -> bool | None:
     """Return whether a depth may be waded by a person's own limit and the rule of ten.
 
     None where the depth is not known. A current that is not known is taken as none: whoever shows
@@ -80,16 +80,16 @@ def wadeable(depth_m: float, *, wade_m: float, current_mps: float | None) -> boo
     """
     if math.isnan(depth_m):
         return None
-    product = 0.0 if current_mps is None else wade_product(depth_m, current_mps)
+    product = 0.0 if current_mps is None else depth_times_current(depth_m, current_mps)
     return depth_m <= wade_m and product < WADE_PRODUCT_FT2_S
 
 
-DEFER = "This is a proposal: the law in force, the landowner and the managing agency decide"
+DEFER_CAUTION = "This is a proposal: the law in force, the landowner and the managing agency decide"
 
 
 def morning_cautions(wind: Wind | None, air_c: float | None = None) -> tuple[str, ...]:
     """Return what holds wherever one hunts that morning: cold air, cold water, ice, who decides."""
-    return (DEFER, *_chill(wind, air_c), COLD_WATER, ICE)
+    return (DEFER_CAUTION, *_chill(wind, air_c), COLD_WATER_CAUTION, ICE_CAUTION)
 
 
 def dark_caution(lon: float, lat: float, when: datetime | None) -> tuple[str, ...]:
@@ -121,7 +121,7 @@ def wading_caution(
         ((n, d) for n, d in known.items() if not math.isnan(d)), key=lambda item: item[1]
     )
     told = f"Wading: {depth_text(deepest)} at {name}, {flow}"
-    if not wadeable(deepest, wade_m=gear.wade_m, current_mps=current):
+    if not can_wade(deepest, wade_m=gear.wade_m, current_mps=current):
         told += "; too deep or too fast to wade"
     if unknown:
         told += f"; depth not known at {', '.join(unknown)}"
@@ -130,14 +130,14 @@ def wading_caution(
 
 def contact_caution(hide: shapely.Point, access: gpd.GeoDataFrame | None, crs: CRS) -> str:
     """Return what to leave with someone ashore: where the hide and the way in are."""
-    places = [f"hide {usng(hide, crs)}"]
+    places = [f"hide {us_national_grid(hide, crs)}"]
     if access is not None and not access.empty:
         nearest: Any = access.geometry.iloc[int(access.distance(hide).to_numpy().argmin())]
-        places.append(f"way in {usng(nearest, crs)}")
+        places.append(f"way in {us_national_grid(nearest, crs)}")
     return f"Tell someone where you go and when you are back: {', '.join(places)}"
 
 
-def usng(point: shapely.Point, crs: CRS) -> str:
+def us_national_grid(point: shapely.Point, crs: CRS) -> str:
     """Return the US National Grid reference of a point, to the metre."""
     from mgrs import MGRS  # noqa: PLC0415 (slow to import, and only for people's eyes)
 

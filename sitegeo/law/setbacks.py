@@ -26,37 +26,44 @@ from sitegeo.core import contracts
 from sitegeo.core.grid import convergence_deg, require_metric, require_same_crs
 from sitegeo.core.typing import AnyArray, BoolArray, FloatArray, IntArray, ObjectArray
 from sitegeo.law import features
-from sitegeo.law.context import COLUMNS, POINTS, Terms, building_of, lifting, stands_on
-from sitegeo.law.features import plain, shows
-from sitegeo.law.geodesic import Nearest, grown, nearest, scale_over
-from sitegeo.law.ground import ground_of
+from sitegeo.law.context import (
+    VERDICT_COLUMNS,
+    VERDICT_POINTS,
+    Terms,
+    on_permitted_ground,
+    permissions_lifting,
+    permitted_building,
+)
+from sitegeo.law.features import outline_shows_line, plain_word
+from sitegeo.law.geodesic import Nearest, buffered, nearest, scale_over
+from sitegeo.law.ground import ground_ownership
 from sitegeo.law.rules import DistanceRule, Law, MeasuredFrom, Target
 
-LAYER = {"dwelling": "dwellings", "road": "roads"}
-RULED: dict[str, tuple[Target, ...]] = {
+SETBACK_LAYERS = {"dwelling": "dwellings", "road": "roads"}
+_RULE_TARGETS: dict[str, tuple[Target, ...]] = {
     "dwelling": features.BUILDING_TARGETS,
     "road": ("road",),
 }
-WORST = ("inside", "close", "not checked", "clear")
+WORST_FIRST = ("inside", "close", "not checked", "clear")
 
 
-def verdict_of(distance_m: ArrayLike, limit_m: ArrayLike, error_m: float) -> AnyArray:
+def classify_distance(distance_m: ArrayLike, limit_m: ArrayLike, error_m: float) -> AnyArray:
     """Return `inside`, `clear` or `close` for distances; one that is no number is `close`."""
     distance, limit = np.asarray(distance_m, float), np.asarray(limit_m, float)
     return np.select([distance <= limit, distance - error_m > limit], ["inside", "clear"], "close")
 
 
-def overall(table: pd.DataFrame, law: Law) -> str:
+def overall_verdict(table: pd.DataFrame, law: Law) -> str:
     """Return the worst verdict of a table: `clear` only if a person chose the law and all is.
 
     The order is inside, close, not checked, clear. Nothing to check is `not checked`.
     """
     held = set(table["verdict"])
-    worst = next((v for v in WORST if v in held), "not checked")
+    worst = next((v for v in WORST_FIRST if v in held), "not checked")
     return "not checked" if worst == "clear" and not law.chosen else worst
 
 
-def verdicts(
+def setback_verdicts(
     points: gpd.GeoDataFrame,
     law: Law,
     *,
@@ -84,7 +91,8 @@ def verdicts(
     Returns
     -------
     DataFrame
-        Columns `COLUMNS`: metres, a true bearing from point to feature, numbers NaN where there
+        Columns `VERDICT_COLUMNS`: metres, a true bearing from point to feature, numbers NaN
+        where there
         is none. `note` says what else the verdict rests on. Rows keep the order of the points.
 
     Raises
@@ -92,19 +100,19 @@ def verdicts(
     LayerError, CrsError
         If the points or a layer break their contract or differ in CRS.
     """
-    contracts.check(points, POINTS)
+    contracts.check(points, VERDICT_POINTS)
     error_m = terms.errors.total_m("public_land")
-    public = (ground_of(points, public_land, error_m=error_m) == "public").to_numpy(bool)
+    public = (ground_ownership(points, public_land, error_m=error_m) == "public").to_numpy(bool)
     tables = [
-        _verdicts(target, points, law, layer, public=public, terms=terms)
+        _target_verdicts(target, points, law, layer, public=public, terms=terms)
         for target, layer in (("dwelling", dwellings), ("road", roads))
     ]
     # Row n of each table is point n: a stable sort puts a point's rows together.
     table = pd.concat(tables).sort_index(kind="stable").reset_index(drop=True)
-    return table[list(COLUMNS)]
+    return table[list(VERDICT_COLUMNS)]
 
 
-def _verdicts(
+def _target_verdicts(
     target: str,
     points: gpd.GeoDataFrame,
     law: Law,
@@ -113,8 +121,8 @@ def _verdicts(
     public: BoolArray,
     terms: Terms,
 ) -> pd.DataFrame:
-    rules = law.rules_for(RULED[target])
-    error_m = terms.errors.total_m(LAYER[target])
+    rules = law.rules_for(_RULE_TARGETS[target])
+    error_m = terms.errors.total_m(SETBACK_LAYERS[target])
     widest = max(rules, key=lambda r: r.limit_m, default=None)
     table = pd.DataFrame(
         {
@@ -134,18 +142,18 @@ def _verdicts(
     )
     if layer is None or widest is None:
         return table
-    checked_crs(layer, target, points.crs)
+    _checked_crs(layer, target, points.crs)
     if points.empty:
         return table
-    asked = [_ask(rule, law, layer, points, public=public, terms=terms) for rule in rules]
+    asked = [_apply_rule(rule, law, layer, points, public=public, terms=terms) for rule in rules]
     margin = np.array([a.distance_m - a.rule.limit_m for a in asked])
     worst = margin.argmin(axis=0)
     at = worst, np.arange(len(points))
     distance = np.array([a.distance_m for a in asked])[at]
     found = ~np.isposinf(distance)
     limit = np.array([a.rule.limit_m for a in asked])[worst]
-    verdict = np.where(found, verdict_of(distance, limit, error_m), "clear")
-    sure = _surely_clear(target, asked, layer_complete=LAYER[target] in terms.complete)
+    verdict = np.where(found, classify_distance(distance, limit, error_m), "clear")
+    sure = _surely_clear(target, asked, layer_complete=SETBACK_LAYERS[target] in terms.complete)
     ends = _ends_near(points, asked, law, terms=terms, target=target)
     verdict = np.where((verdict == "clear") & (~sure | ends), "not checked", verdict)
     shown = {
@@ -160,13 +168,13 @@ def _verdicts(
     columns = {name: np.where(found, value, table[name]) for name, value in shown.items()}
     numbers = ("distance_m", "limit_m", "margin_m", "bearing_deg")
     columns |= {name: columns[name].astype(float) for name in numbers}
-    complete = ~found & (LAYER[target] in terms.complete)
-    notes = _notes(asked, ends=ends, complete=complete, layer=LAYER[target])
+    complete = ~found & (SETBACK_LAYERS[target] in terms.complete)
+    notes = _notes(asked, ends=ends, complete=complete, layer=SETBACK_LAYERS[target])
     return table.assign(verdict=verdict, note=notes, **columns)
 
 
 @dataclass(frozen=True)
-class _Asked:
+class _RuleFinding:
     """What one rule finds: the nearest feature at each point, at infinity where it finds none.
 
     `speaks` are points where the rule is in force and not silent; `held` whether anything mapped
@@ -183,7 +191,7 @@ class _Asked:
     notes: tuple[tuple[BoolArray, str], ...]
 
 
-def _ask(
+def _apply_rule(
     rule: DistanceRule,
     law: Law,
     layer: gpd.GeoDataFrame,
@@ -191,7 +199,7 @@ def _ask(
     *,
     public: BoolArray,
     terms: Terms,
-) -> _Asked:
+) -> _RuleFinding:
     everywhere = np.ones(len(points), dtype=bool)
     speaks, notes = everywhere.copy(), []
     if not rule.in_force(terms.on):
@@ -200,14 +208,14 @@ def _ask(
     if rule.private_land_only:
         speaks &= ~public
         notes.append((public, f"{rule.id} is for private land: silent on public ground"))
-    which = features.reached(layer, rule)
+    which = features.features_under_rule(layer, rule)
     held = bool(which.any())
     asking = speaks.copy()
-    for given in lifting(rule, terms):
+    for given in permissions_lifting(rule, terms):
         words = f"{rule.id}: permission of {given.name}, {given.given}"
-        building = building_of(given, layer)
+        building = permitted_building(given, layer)
         if given.by == "landowner":
-            stands = stands_on(given, points, error_m=terms.errors.total_m("public_land"))
+            stands = on_permitted_ground(given, points, error_m=terms.errors.total_m("public_land"))
             asking &= ~stands
             notes.append((stands, f"{words}, for this ground"))
         elif building is None:
@@ -224,7 +232,7 @@ def _ask(
         at = points.geometry.to_numpy()[asking]
         crs = CRS(layer.crs)
         if rule.geometry == "sector" and terms.no_fire:
-            error_m = terms.errors.total_m(LAYER["road" if rule.of_roads else "dwelling"])
+            error_m = terms.errors.total_m(SETBACK_LAYERS["road" if rule.of_roads else "dwelling"])
             arcs = open_arcs(terms.no_fire)
             near = nearest_in_sector(at, shapes, offset, arcs=arcs, error_m=error_m, crs=crs)
             notes.append((everywhere, f"{rule.id} counts where the arcs you left open point"))
@@ -232,14 +240,14 @@ def _ask(
             near = nearest(at, shapes, offset, crs=crs)
         distance[asking], bearing[asking] = near.distance_m, near.bearing_deg
         feature[asking] = np.flatnonzero(which)[near.feature]
-    shown = features.shows(terms.outline, rule)
+    shown = features.outline_shows_line(terms.outline, rule)
     if not shown:
         words = f"{rule.id} counts from the {rule.measured_from}; the map shows the {terms.outline}"
         notes.append((speaks, words))
-    return _Asked(rule, distance, bearing, feature, speaks, held, shown, tuple(notes))
+    return _RuleFinding(rule, distance, bearing, feature, speaks, held, shown, tuple(notes))
 
 
-def _surely_clear(target: str, asked: list[_Asked], *, layer_complete: bool) -> BoolArray:
+def _surely_clear(target: str, asked: list[_RuleFinding], *, layer_complete: bool) -> BoolArray:
     """Return where the rules that speak are enough for a clear verdict."""
     speaks = np.array([a.speaks for a in asked])
     houses = np.array([target == "road" or features.covers_houses(a.rule) for a in asked])
@@ -252,10 +260,10 @@ def _surely_clear(target: str, asked: list[_Asked], *, layer_complete: bool) -> 
 
 
 def _ends_near(
-    points: gpd.GeoDataFrame, asked: list[_Asked], law: Law, *, terms: Terms, target: str
+    points: gpd.GeoDataFrame, asked: list[_RuleFinding], law: Law, *, terms: Terms, target: str
 ) -> BoolArray:
     """Return where the mapped area ends before every rule that speaks is surely kept."""
-    area = terms.covered.get(LAYER[target])
+    area = terms.covered.get(SETBACK_LAYERS[target])
     if area is None:
         return np.zeros(len(points), dtype=bool)
     at = points.geometry.to_numpy()
@@ -264,13 +272,15 @@ def _ends_near(
     scale = scale_over(CRS(points.crs), at)
     inside = shapely.covers(area, at)
     reach_m = np.where(inside, shapely.distance(area.boundary, at), 0.0) / scale.most
-    asks = [a.rule.limit_m + features.most_offset_m(a.rule, law) for a in asked]
+    asks = [a.rule.limit_m + features.largest_offset_m(a.rule, law) for a in asked]
     needed = np.where([a.speaks for a in asked], np.array(asks)[:, None], 0.0).max(axis=0)
     # What has no edge to measure to has no reach either.
-    return np.asarray(~(reach_m >= needed + terms.errors.total_m(LAYER[target])))
+    return np.asarray(~(reach_m >= needed + terms.errors.total_m(SETBACK_LAYERS[target])))
 
 
-def _notes(asked: list[_Asked], *, ends: BoolArray, complete: BoolArray, layer: str) -> ObjectArray:
+def _notes(
+    asked: list[_RuleFinding], *, ends: BoolArray, complete: BoolArray, layer: str
+) -> ObjectArray:
     """Return what each point's verdict rests on beside the distance."""
     said = [note for a in asked for note in a.notes]
     silent: BoolArray = np.all([~a.speaks for a in asked], axis=0)
@@ -281,14 +291,14 @@ def _notes(asked: list[_Asked], *, ends: BoolArray, complete: BoolArray, layer: 
     return np.array(told, dtype=object)
 
 
-def checked_crs(layer: gpd.GeoDataFrame, target: str, crs: CRS | None) -> CRS:
+def _checked_crs(layer: gpd.GeoDataFrame, target: str, crs: CRS | None) -> CRS:
     """Return the CRS of a target's layer; raises if the layer breaks its contract."""
-    contracts.check(layer, contracts.contract(LAYER[target]))
-    require_same_crs(crs, layer.crs, where=LAYER[target])
+    contracts.check(layer, contracts.contract(SETBACK_LAYERS[target]))
+    require_same_crs(crs, layer.crs, where=SETBACK_LAYERS[target])
     return require_metric(layer.crs)
 
 
-def asked_of(
+def rules_with_features(
     law: Law, layer: gpd.GeoDataFrame, target: str
 ) -> Iterator[tuple[DistanceRule, BoolArray, FloatArray]]:
     """Yield each rule that reaches anything, with what it reaches and the offsets there.
@@ -296,8 +306,11 @@ def asked_of(
     Of rules that reach the same features from the same line only the largest limit is given.
     """
     largest: dict[tuple[bytes, bytes, str], tuple[DistanceRule, BoolArray, FloatArray]] = {}
-    for rule in sorted(law.rules_for(RULED[target]), key=lambda r: -r.limit_m):
-        which, offset = features.reached(layer, rule), features.offset_m(layer, rule, law)
+    for rule in sorted(law.rules_for(_RULE_TARGETS[target]), key=lambda r: -r.limit_m):
+        which, offset = (
+            features.features_under_rule(layer, rule),
+            features.offset_m(layer, rule, law),
+        )
         if which.any():
             alike = which.tobytes(), offset.tobytes(), rule.measured_from
             largest.setdefault(alike, (rule, which, offset[which]))
@@ -310,7 +323,7 @@ def _names(layer: gpd.GeoDataFrame, target: str) -> AnyArray:
     tried = [layer[c] for c in ("name", kind) if c in layer.columns]
     names = pd.Series(target, index=layer.index, dtype=object)
     for column in reversed(tried):
-        told = column.map(plain).map(lambda word: word not in features.UNTOLD)
+        told = column.map(plain_word).map(lambda word: word not in features.UNSPECIFIED)
         names = names.where(~told, column)
     return np.array([f"{name} #{index}" for index, name in names.items()], dtype=object)
 
@@ -328,14 +341,14 @@ def setback_polygons(
     One row per rule that reaches anything. A rule that counts from a line the `outline` of the
     dwellings does not hold is drawn from the outline, and its `note` says so. The radius allows
     for chords and the grid's scale; it holds no position error. For maps: verdicts are decided
-    by `verdicts`.
+    by `setback_verdicts`.
     """
     rows: list[dict[str, Any]] = []
     for target, layer in (("dwelling", dwellings), ("road", roads)):
         if layer is None:
             continue
-        checked_crs(layer, target, crs)
-        for rule, which, offset in asked_of(law, layer, target):
+        _checked_crs(layer, target, crs)
+        for rule, which, offset in rules_with_features(law, layer, target):
             shapes = layer.geometry.to_numpy()[which]
             radius = rule.limit_m + offset
             words = f"drawn too small, from the {outline}: counts from the {rule.measured_from}"
@@ -345,21 +358,21 @@ def setback_polygons(
                 "distance_m": rule.limit_m,
                 "rule": rule.id,
                 "verify": rule.verify,
-                "note": "" if shows(outline, rule) else words,
-                "geometry": shapely.union_all(grown(shapes, radius, scale_over(crs, shapes))),
+                "note": "" if outline_shows_line(outline, rule) else words,
+                "geometry": shapely.union_all(buffered(shapes, radius, scale_over(crs, shapes))),
             }
             rows.append(row)
     columns = ["id", "target", "distance_m", "rule", "verify", "note", "geometry"]
     return gpd.GeoDataFrame(pd.DataFrame(rows, columns=columns), geometry="geometry", crs=crs)
 
 
-def drawn_short(setbacks: gpd.GeoDataFrame) -> list[str]:
+def setbacks_drawn_too_small(setbacks: gpd.GeoDataFrame) -> list[str]:
     """Return a sentence for each drawn setback that is too small."""
     short = setbacks[setbacks["note"] != ""]
     return [f"setbacks under {r.rule} are {r.note}" for r in short.itertuples()]
 
 
-WIDER_DEG = 30.0
+SECTOR_MARGIN_DEG = 30.0
 """A sector of fire is taken this much wider on both hands: guns swing; judgement."""
 
 _SLICES = 73
@@ -383,7 +396,7 @@ def open_arcs(no_fire: Iterable[Arc]) -> tuple[Arc, ...]:
         if start > reached:
             gaps.append((reached, start))
         reached = max(reached, stop)
-    wider = [(a - WIDER_DEG, b + WIDER_DEG) for a, b in gaps]
+    wider = [(a - SECTOR_MARGIN_DEG, b + SECTOR_MARGIN_DEG) for a, b in gaps]
     return tuple((a % 360, a % 360 + min(b - a, 360.0)) for a, b in wider)
 
 
@@ -401,7 +414,7 @@ def nearest_in_sector(
     `arcs` are true bearings; the sectors are drawn out by the error. A point with nothing in
     its sectors gets an infinite distance and the first feature.
     """
-    full_size = grown(features, offset_m, scale_over(crs, features))
+    full_size = buffered(features, offset_m, scale_over(crs, features))
     whole = np.where(offset_m > 0, full_size, features)
     tree = shapely.STRtree(whole)
     distance = np.full(len(points), np.inf)
@@ -440,5 +453,5 @@ def _fan(
         guns = np.broadcast_to([point.x, point.y], rim[1:].shape)
         slices.append(np.asarray(shapely.polygons(np.stack([guns, rim[:-1], rim[1:]], axis=1))))
     scale = scale_over(crs, np.array([point]))
-    fan: BaseGeometry = grown(shapely.union_all(np.concatenate(slices)), error_m, scale)
+    fan: BaseGeometry = buffered(shapely.union_all(np.concatenate(slices)), error_m, scale)
     return fan

@@ -23,15 +23,15 @@ from sitegeo.angles import signed_diff_deg, unit_from_bearing
 from sitegeo.core.grid import convergence_deg, require_metric, require_same_crs
 from sitegeo.core.typing import BoolArray, FloatArray, ObjectArray
 from sitegeo.errors import UsageError
-from sitegeo.law.features import building_extent_m, half_pavement_m, plain
-from sitegeo.law.geodesic import grown, scale_over
+from sitegeo.law.features import building_extent_m, half_pavement_m, plain_word
+from sitegeo.law.geodesic import buffered, scale_over
 from sitegeo.units import yd
 
 LEAD_G_CM3 = 11.34
 NONTOXIC_G_CM3 = {"steel": 7.8, "bismuth": 9.6, "tungsten": 18.2}
 """Densities from memory; tungsten is taken as the densest alloy sold."""
 
-LETTERS = {"1": 16, "BB": 18, "BBB": 19}
+_LETTER_SIZES = {"1": 16, "BB": 18, "BBB": 19}
 DEFAULT_LOAD = "steel BB"
 """Taken where no load is written: among the largest nontoxic pellets in common use; judgement."""
 
@@ -49,7 +49,7 @@ PUBLIC_WAYS = frozenset({
 FRONT_DEG, REAR_DEG = 60.0, 120.0
 """To the front is within this of the facing, to the rear beyond that; judgement."""
 
-COUNT = 360
+_DIRECTIONS = 360
 """Directions of fire looked at, one a degree."""
 
 SCATTER_DEG = 6.0
@@ -121,7 +121,7 @@ def read_load(text: str | None) -> Load:
         raise UsageError("only nontoxic loads are offered", value=words, remedy=remedy)
     if size.isdigit() and not 1 <= int(size) <= 9:
         raise UsageError("this pellet size is not known", value=words, remedy=remedy)
-    hundredths = LETTERS[size] if size in LETTERS else 17 - int(size)
+    hundredths = _LETTER_SIZES[size] if size in _LETTER_SIZES else 17 - int(size)
     denser = max(1.0, NONTOXIC_G_CM3[material] / LEAD_G_CM3)
     return Load(f"{material} {size}", yd(2200 * hundredths / 100) * denser)
 
@@ -184,7 +184,7 @@ def shot_fall(
         If a layer is in another CRS.
     """
     metric = require_metric(crs)  # type: ignore[arg-type]
-    shots = np.arange(COUNT, dtype=float)
+    shots = np.arange(_DIRECTIONS, dtype=float)
     ranges = fall_range_m(
         load, shots, wind_from_deg=wind_from_deg, gust_mps=gust_mps, spread_deg=spread_deg
     )
@@ -200,10 +200,10 @@ def shot_fall(
         if whole is None or whole.empty:
             continue
         require_same_crs(metric, whole.crs, where=name)
-        shapes, size_m = whole.geometry.to_numpy(), extent_m(whole)
+        shapes, size_m = whole.geometry.to_numpy(), feature_extent_m(whole)
         # 1 % past what the chords of a wedge and of a grown shape may add.
         near = shapely.distance(shapes, hide) <= 1.01 * scale.most * (far_m + size_m)
-        mapped, names = grown(shapes[near], size_m[near], scale), _names(whole[near], name)
+        mapped, names = buffered(shapes[near], size_m[near], scale), _names(whole[near], name)
         for shot, feature in shapely.STRtree(mapped).query(wedges, predicate="intersects").T:
             reasons.setdefault(int(shot), set()).add(names[feature])
     for name, area in (covered or {}).items():
@@ -215,7 +215,7 @@ def shot_fall(
     return ShotFall(load, float(ranges.max()), closed, open_arcs, missing)
 
 
-def extent_m(layer: gpd.GeoDataFrame) -> FloatArray:
+def feature_extent_m(layer: gpd.GeoDataFrame) -> FloatArray:
     """Return how far what is mapped may really reach beyond its geometry."""
     if "class" in layer.columns:
         return half_pavement_m(layer)
@@ -228,7 +228,7 @@ def _names(layer: gpd.GeoDataFrame, name: str) -> list[str]:
     """Return what to call each feature: its layer, or a public way for what people walk on."""
     if "class" not in layer.columns:
         return [name] * len(layer)
-    return ["public ways" if plain(c) in PUBLIC_WAYS else name for c in layer["class"]]
+    return ["public ways" if plain_word(c) in PUBLIC_WAYS else name for c in layer["class"]]
 
 
 def _wedges(
@@ -258,18 +258,18 @@ def _arcs(reasons: dict[int, set[str]], facing_deg: float) -> tuple[ClosedArc, .
     """Return closed directions joined into arcs, each widened to whole steps outward."""
     if not reasons:
         return ()
-    if len(reasons) >= COUNT - 1:  # widened outward, the rest meets
+    if len(reasons) >= _DIRECTIONS - 1:  # widened outward, the rest meets
         words = ", ".join(sorted(set().union(*reasons.values())))
         return (ClosedArc(0.0, 360.0, words, "all round"),)
-    starts = [i for i in sorted(reasons) if (i - 1) % COUNT not in reasons]
+    starts = [i for i in sorted(reasons) if (i - 1) % _DIRECTIONS not in reasons]
     arcs = []
     for start in starts:
         stop = start
         held = set(reasons[start])
-        while (stop + 1) % COUNT in reasons:
+        while (stop + 1) % _DIRECTIONS in reasons:
             stop += 1
-            held |= reasons[stop % COUNT]
-        first, last = float((start - 1) % COUNT), float((stop + 1) % COUNT)
+            held |= reasons[stop % _DIRECTIONS]
+        first, last = float((start - 1) % _DIRECTIONS), float((stop + 1) % _DIRECTIONS)
         arcs.append(ClosedArc(first, last, ", ".join(sorted(held)), _side(start, stop, facing_deg)))
     return tuple(sorted(arcs, key=lambda arc: arc.from_deg))
 
@@ -287,7 +287,7 @@ def side_words(fall: ShotFall, facing_deg: float) -> dict[str, str]:
 
     Birds flare and cross over, so a shot overhead may go toward any bearing.
     """
-    bearings = np.arange(COUNT, dtype=float)
+    bearings = np.arange(_DIRECTIONS, dtype=float)
     turns = np.abs(signed_diff_deg(bearings, facing_deg))
     sides = {
         "front": turns <= FRONT_DEG,
@@ -318,7 +318,7 @@ def _between(closed: tuple[ClosedArc, ...]) -> tuple[tuple[float, float], ...]:
     return tuple(g for g in gaps if (g[1] - g[0]) % 360 > 0)
 
 
-def sectors(
+def closed_sectors(
     fall: ShotFall, hide: shapely.Point, convergence: float
 ) -> list[tuple[ClosedArc, shapely.Polygon]]:
     """Return each closed arc with its sector about the hide, for drawing."""

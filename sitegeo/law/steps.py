@@ -7,7 +7,7 @@ import geopandas as gpd
 from sitegeo.core.grid import Raster
 from sitegeo.core.steps import step
 from sitegeo.law.context import PositionErrors
-from sitegeo.law.ground import huntable as _huntable
+from sitegeo.law.ground import huntable_ground as _huntable
 from sitegeo.law.rules import Law
 from sitegeo.law.setbacks import setback_polygons
 from sitegeo.places.config import Assume

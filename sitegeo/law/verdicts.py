@@ -14,25 +14,25 @@ import shapely
 
 from sitegeo.core.grid import require_metric
 from sitegeo.core.typing import ObjectArray
-from sitegeo.law.context import terms_of
-from sitegeo.law.ground import land_verdicts
+from sitegeo.law.context import terms_from_record
+from sitegeo.law.ground import ground_verdicts
 from sitegeo.law.rules import Law
-from sitegeo.law.setbacks import LAYER, WORST, verdicts
+from sitegeo.law.setbacks import SETBACK_LAYERS, WORST_FIRST, setback_verdicts
 from sitegeo.units import LENGTHS_M, LengthUnit
 
 
-def verdict_words(
+def verdict_sentence(
     row: Mapping[str, Any] | pd.Series[Any], law: Law, units: LengthUnit = "yd"
 ) -> str:
     """Return a row of verdicts as a sentence; clearances are rounded down, limits up."""
-    if row["target"] not in LAYER:
+    if row["target"] not in SETBACK_LAYERS:
         return f"{row['target']} {row['verdict']}: {row['note']}"
-    words = _setback_words(row, law, units)
+    words = _setback_sentence(row, law, units)
     return f"{words}; {row['note']}" if row["note"] else words
 
 
-def _setback_words(row: Mapping[str, Any] | pd.Series[Any], law: Law, units: LengthUnit) -> str:
-    layer = LAYER[row["target"]]
+def _setback_sentence(row: Mapping[str, Any] | pd.Series[Any], law: Law, units: LengthUnit) -> str:
+    layer = SETBACK_LAYERS[row["target"]]
     what = f"mapped {layer}"
     under = f"under {row['rule']}" + ("" if law.chosen else " (an example, not your law)")
     if not row["rule"]:
@@ -65,7 +65,7 @@ OUTLINE_STEP_M = 5.0
 """The outline of a group is judged at least this often."""
 
 
-def verdicts_of(
+def verdicts_at(
     points: gpd.GeoDataFrame,
     law: Law,
     layers: Mapping[str, Any],
@@ -84,10 +84,10 @@ def verdicts_of(
     on
         The day hunted.
     """
-    terms = terms_of(record, crs=require_metric(points.crs), on=on)
+    terms = terms_from_record(record, crs=require_metric(points.crs), on=on)
     land = layers.get("public_land")
     tables = [
-        verdicts(
+        setback_verdicts(
             points,
             law,
             dwellings=layers.get("dwellings"),
@@ -95,7 +95,7 @@ def verdicts_of(
             public_land=land,
             terms=terms,
         ),
-        land_verdicts(
+        ground_verdicts(
             points, public_land=land, closed_areas=layers.get("closed_areas"), terms=terms
         ),
     ]
@@ -104,7 +104,7 @@ def verdicts_of(
     return table.sort_values("id", key=lambda ids: ids.map(order), kind="stable", ignore_index=True)
 
 
-def verdicts_over(
+def verdicts_along(
     shapes: gpd.GeoDataFrame,
     law: Law,
     layers: Mapping[str, Any],
@@ -113,24 +113,24 @@ def verdicts_over(
     on: date | None = None,
 ) -> pd.DataFrame:
     """Return the worst verdict on each target anywhere along shapes (`id`, geometry), as
-    `verdicts_of`: a line of decoys is clear only where all of it is.
+    `verdicts_at`: a line of decoys is clear only where all of it is.
     """
     walked = shapely.segmentize(shapes.geometry.to_numpy(), OUTLINE_STEP_M)
     xy, owner = shapely.get_coordinates(walked, return_index=True)
     ids = shapes["id"].to_numpy()[owner]
     points = gpd.GeoDataFrame({"id": ids}, geometry=shapely.points(xy), crs=shapes.crs)
-    table = verdicts_of(points, law, layers, record, on=on)
+    table = verdicts_at(points, law, layers, record, on=on)
     place = {name: n for n, name in enumerate(shapes["id"])}
     targets = {name: n for n, name in enumerate(dict.fromkeys(table["target"]))}
     keys = table.assign(
         shape=table["id"].map(place),
         about=table["target"].map(targets),
-        bad=table["verdict"].map(WORST.index),
+        bad=table["verdict"].map(WORST_FIRST.index),
     ).sort_values(["shape", "about", "bad", "margin_m"], kind="stable")
     return table.loc[keys.drop_duplicates(["shape", "about"]).index].reset_index(drop=True)
 
 
-def against(blinds: gpd.GeoDataFrame, checked: pd.DataFrame, law: Law) -> ObjectArray:
+def rejection_reasons(blinds: gpd.GeoDataFrame, checked: pd.DataFrame, law: Law) -> ObjectArray:
     """Return the first hard reason against each blind, None without one; inside a setback is one.
 
     `blinds` has `id` and `rejected_by`; `checked` are their verdicts under `law`.
@@ -138,7 +138,9 @@ def against(blinds: gpd.GeoDataFrame, checked: pd.DataFrame, law: Law) -> Object
     inside = checked[checked["verdict"] == "inside"].drop_duplicates("id")
     example = "" if law.chosen else ", an example rule"
     words = {
-        name: f"inside the {target} setback{example}" if target in LAYER else f"{target}: {note}"
+        name: f"inside the {target} setback{example}"
+        if target in SETBACK_LAYERS
+        else f"{target}: {note}"
         for name, target, note in inside[["id", "target", "note"]].itertuples(index=False)
     }
     reasons = [

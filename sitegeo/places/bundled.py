@@ -7,7 +7,7 @@ from pathlib import Path
 from sitegeo.errors import PlaceError
 
 
-def place_file() -> Path:
+def bundled_place_file() -> Path:
     """Return the PLACE.toml of the bundled, invented place.
 
     In a wheel the data lie inside the package, in a checkout beside it.

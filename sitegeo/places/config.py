@@ -24,7 +24,7 @@ from sitegeo.core.inputs import RASTER_ROLES, ROLES, VECTOR_ROLES
 from sitegeo.core.models import read_toml
 from sitegeo.errors import CrsError, PlaceError
 
-REACH_M = 2000.0
+VECTOR_REACH_M = 2000.0
 """Vectors are kept this far beyond the photo: a house off the photo still has a setback."""
 
 

@@ -25,23 +25,31 @@ from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import WGS84, Grid, Raster
 from sitegeo.core.typing import AnyArray, BoolArray, Bounds
 from sitegeo.errors import CrsError, PlaceError, RasterError
-from sitegeo.places.rasters import PhotoFile, crs_of, factor_to, mask_of, on_grid, opened, tagged
+from sitegeo.places.rasters import (
+    PhotoFile,
+    averaging_factor,
+    horizontal_crs,
+    open_raster,
+    valid_mask,
+    view_on_grid,
+    view_with_alpha,
+)
 
-BANDS_BY_COUNT = {3: ("red", "green", "blue"), 4: ("red", "green", "blue", "nir")}
+_BANDS_BY_COUNT = {3: ("red", "green", "blue"), 4: ("red", "green", "blue", "nir")}
 NOT_PICTURE = {"alpha", "other"}
-SCALE_TOLERANCE = 0.002
-LEAST_PIXELS = 8
+_SCALE_TOLERANCE = 0.002
+_LEAST_PIXELS = 8
 """Rows and columns below which a photo shows nothing."""
-SAMPLE = 200_000
+_CONTENT_SAMPLE_PIXELS = 200_000
 """Pixels looked at to tell whether a photo can be what it is said to be."""
-EVERGREEN = "evergreen"
+_EVERGREEN = "evergreen"
 """What a land-cover class may be called beside our own: trees that keep leaves or needles."""
-MOST_PIXELS = 100_000_000
+MOST_PHOTO_PIXELS = 100_000_000
 """Pixels above which a place no longer fits the memory of a home computer, and is averaged."""
 
 
 @contextmanager
-def opened_photo(
+def open_photo(
     path: Path,
     *,
     bands: tuple[str, ...] | None = None,
@@ -50,14 +58,17 @@ def opened_photo(
     crs: CRS | None = None,
 ) -> Iterator[PhotoFile]:
     """Give a photo to be read in part, on the grid of the place; see `read_imagery`."""
-    with opened(path) as source:
+    with open_raster(path) as source:
         names, notes = band_names(source, bands, path)
         place_crs = crs or metric_crs(source, path)
-        with tagged(source, names) as retagged, on_grid(retagged, place_crs, finest_m) as view:
+        with (
+            view_with_alpha(source, names) as retagged,
+            view_on_grid(retagged, place_crs, finest_m) as view,
+        ):
             window = _window(view, area, place_crs, path)
-            factor = factor_to(view, finest_m)
+            factor = averaging_factor(view, finest_m)
             rows, cols = (int(n) // factor for n in (window.height, window.width))
-            if min(rows, cols) < LEAST_PIXELS:
+            if min(rows, cols) < _LEAST_PIXELS:
                 raise RasterError(
                     "the photo has too few pixels in the area asked for",
                     where=path,
@@ -66,7 +77,7 @@ def opened_photo(
                 )
             corner = view.window_transform(window)
             grid = Grid(place_crs, corner.c, corner.f, corner.a * factor, (rows, cols))
-            if grid.crs != crs_of(source):
+            if grid.crs != horizontal_crs(source):
                 notes.append(f"photo reprojected to {grid.crs.name}")
             if factor > 1:
                 notes.append(f"pixels averaged {factor} to 1, to {grid.pixel_m:g} m")
@@ -92,7 +103,7 @@ class FinePhoto:
 
     def opened(self) -> AbstractContextManager[PhotoFile]:
         """Give the photo to be read in part."""
-        return opened_photo(
+        return open_photo(
             self.path, bands=self.bands, finest_m=self.finest_m, area=self.area, crs=self.crs
         )
 
@@ -107,7 +118,7 @@ def read_imagery(
 ) -> tuple[Raster, list[str]]:
     """Return the photo on the grid of the place, and notes on how it was read.
 
-    A photo of more than `MOST_PIXELS` is averaged until it has fewer, and the notes say so.
+    A photo of more than `MOST_PHOTO_PIXELS` is averaged until it has fewer, and the notes say so.
 
     Parameters
     ----------
@@ -127,17 +138,17 @@ def read_imagery(
     RasterError, CrsError
         For a file that cannot be used.
     """
-    with opened_photo(path, bands=bands, finest_m=finest_m, area=area, crs=crs) as fine:
-        photo = fine.coarser(times_over(fine.grid.shape))
+    with open_photo(path, bands=bands, finest_m=finest_m, area=area, crs=crs) as fine:
+        photo = fine.coarser(memory_factor(fine.grid.shape))
         rows, cols = photo.grid.shape
         values, valid = photo.read(slice(0, rows), slice(0, cols))
     _require_content(values, valid, photo.bands, path)
     return Raster(values, photo.grid, None if valid.all() else valid, photo.bands), [*photo.notes]
 
 
-def times_over(shape: tuple[int, int]) -> int:
+def memory_factor(shape: tuple[int, int]) -> int:
     """Return how many pixels, each way, must go into one for a photo to fit into memory."""
-    return max(1, math.ceil(math.sqrt(shape[0] * shape[1] / MOST_PIXELS)))
+    return max(1, math.ceil(math.sqrt(shape[0] * shape[1] / MOST_PHOTO_PIXELS)))
 
 
 def band_names(
@@ -155,7 +166,7 @@ def band_names(
             value=f"{count} band{'s' if count > 1 else ''}",
             remedy="Use a three- or four-band photo",
         )
-    if count not in BANDS_BY_COUNT:
+    if count not in _BANDS_BY_COUNT:
         raise RasterError(
             "cannot tell what the bands of the photo are",
             where=path,
@@ -163,11 +174,11 @@ def band_names(
             remedy="Name them in order under [imagery] bands in PLACE.toml",
         )
     if count == 4 and _is_alpha(source):
-        return (*BANDS_BY_COUNT[3], "alpha"), ["band 4 is all or nothing: taken as transparency"]
-    notes = [f"bands taken as {', '.join(BANDS_BY_COUNT[count])}, since PLACE.toml names none"]
+        return (*_BANDS_BY_COUNT[3], "alpha"), ["band 4 is all or nothing: taken as transparency"]
+    notes = [f"bands taken as {', '.join(_BANDS_BY_COUNT[count])}, since PLACE.toml names none"]
     if count == 4 and source.colorinterp[3] == ColorInterp.alpha:
         notes = ["band 4 is tagged alpha but holds a picture: taken as near-infrared"]
-    return BANDS_BY_COUNT[count], notes
+    return _BANDS_BY_COUNT[count], notes
 
 
 def _declared(names: tuple[str, ...], count: int, path: Path) -> tuple[str, ...]:
@@ -199,7 +210,7 @@ def _is_alpha(source: Any) -> bool:
 
 def metric_crs(source: Any, path: Path) -> CRS:
     """Return a photo's own CRS where it is metric and true, its UTM zone, or one of its own."""
-    own = crs_of(source)
+    own = horizontal_crs(source)
     west, south, east, north = source.bounds
     to_wgs84 = Transformer.from_crs(own, WGS84, always_xy=True)
     lon, lat = to_wgs84.transform((west + east) / 2, (south + north) / 2)
@@ -237,7 +248,7 @@ def _metric_and_true(crs: CRS, lon: float, lat: float) -> bool:
         return False
     factors = Proj(crs).get_factors(lon, lat)
     scales = (factors.meridional_scale, factors.parallel_scale)
-    return all(abs(scale - 1) < SCALE_TOLERANCE for scale in scales)
+    return all(abs(scale - 1) < _SCALE_TOLERANCE for scale in scales)
 
 
 def _window(view: Any, area: Bounds | None, crs: CRS, path: Path) -> Window:
@@ -267,7 +278,9 @@ def _require_content(
             remedy="Check the file, its nodata value and [place] area",
         )
     held = np.flatnonzero(valid)
-    picture = values.reshape(len(values), -1)[:, held[:: max(1, held.size // SAMPLE)]]
+    picture = values.reshape(len(values), -1)[
+        :, held[:: max(1, held.size // _CONTENT_SAMPLE_PIXELS)]
+    ]
     if (picture.max(axis=1) == picture.min(axis=1)).all():
         raise RasterError(
             "the photo is one flat colour",
@@ -301,7 +314,7 @@ def _require_band_order(picture: AnyArray, bands: tuple[str, ...], path: Path) -
         )
 
 
-def read_onto(path: Path, grid: Grid, *, categories: bool = False) -> Raster:
+def read_raster_onto(path: Path, grid: Grid, *, categories: bool = False) -> Raster:
     """Return the first band of a raster resampled onto a grid, as float32 (or its codes).
 
     Raises
@@ -309,7 +322,7 @@ def read_onto(path: Path, grid: Grid, *, categories: bool = False) -> Raster:
     RasterError, CrsError
         If it cannot be read or does not overlap the grid.
     """
-    with opened(path) as source:
+    with open_raster(path) as source:
         with WarpedVRT(
             source,
             crs=grid.crs.to_wkt(),
@@ -320,7 +333,7 @@ def read_onto(path: Path, grid: Grid, *, categories: bool = False) -> Raster:
             add_alpha=source.nodata is None and ColorInterp.alpha not in source.colorinterp,
         ) as view:
             values = view.read(1)
-            valid = mask_of(view, [1], Window(0, 0, view.width, view.height), grid.shape)
+            valid = valid_mask(view, [1], Window(0, 0, view.width, view.height), grid.shape)
         scale, offset, bounds = source.scales[0], source.offsets[0], source.bounds
     if not categories:
         values = values.astype(np.float32) * np.float32(scale) + np.float32(offset)
@@ -336,7 +349,7 @@ def read_onto(path: Path, grid: Grid, *, categories: bool = False) -> Raster:
     return Raster(values, grid, None if valid.all() else valid)
 
 
-def in_our_classes(codes: Raster, table: Mapping[str, str], *, where: object) -> Raster:
+def reclassify_land_cover(codes: Raster, table: Mapping[str, str], *, where: object) -> Raster:
     """Return a supplied land-cover raster in our own codes; codes not in the table are void.
 
     A class may also be called "evergreen": trees that keep their leaves or needles in winter.
@@ -354,14 +367,14 @@ def in_our_classes(codes: Raster, table: Mapping[str, str], *, where: object) ->
         )
     out = np.zeros(codes.grid.shape, dtype=np.uint8)
     for code, name in table.items():
-        ours = "tree" if name.lower() == EVERGREEN else name
+        ours = "tree" if name.lower() == _EVERGREEN else name
         if ours.upper() not in Cover.__members__ or not code.lstrip("-").isdecimal():
             raise PlaceError(
                 "[classes.landcover] pairs a whole number with one of our classes",
                 where=where,
                 value=f'{code} = "{name}"',
                 remedy="The classes are "
-                + ", ".join([*(c.name.lower() for c in Cover), EVERGREEN]),
+                + ", ".join([*(c.name.lower() for c in Cover), _EVERGREEN]),
             )
         out[codes.values == int(code)] = Cover[ours.upper()]
     valid = codes.mask & (out > 0)
@@ -375,9 +388,9 @@ def in_our_classes(codes: Raster, table: Mapping[str, str], *, where: object) ->
     return Raster(out, codes.grid, valid)
 
 
-def evergreens(codes: Raster, table: Mapping[str, str]) -> Raster | None:
+def evergreen_raster(codes: Raster, table: Mapping[str, str]) -> Raster | None:
     """Return 1 where a supplied land cover has evergreen trees; None if it has no such class."""
-    chosen = [int(code) for code, name in table.items() if name.lower() == EVERGREEN]
+    chosen = [int(code) for code, name in table.items() if name.lower() == _EVERGREEN]
     if not chosen:
         return None
     known = np.isin(codes.values, [int(code) for code in table]) & codes.mask

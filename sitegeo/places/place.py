@@ -30,7 +30,7 @@ from sitegeo.core.typing import Bounds
 from sitegeo.errors import CrsError, LayerError, PlaceError, SitegeoError
 from sitegeo.places import imagery
 from sitegeo.places.config import (
-    REACH_M,
+    VECTOR_REACH_M,
     Assume,
     Credit,
     GearKeys,
@@ -41,8 +41,8 @@ from sitegeo.places.config import (
     read_place_file,
 )
 from sitegeo.places.imagery import FinePhoto
-from sitegeo.places.rasters import extent, require_proj
-from sitegeo.places.vectors import conformed
+from sitegeo.places.rasters import raster_extent, require_proj
+from sitegeo.places.vectors import conform_to_contract
 
 STREAM_ABOVE = 200_000
 """Features in a file above which it is streamed rather than read whole."""
@@ -56,7 +56,7 @@ class Input:
     path: str
     sha256: str
     crs: str
-    extent: Bounds
+    raster_extent: Bounds
     note: str = ""
     options: str = ""
 
@@ -137,12 +137,12 @@ def read_place(path: str | Path) -> Place:
         "area": keys.place.area,
         "crs": None if keys.place.crs is None else CRS.from_user_input(keys.place.crs),
     }
-    with imagery.opened_photo(files["imagery"], **how) as fine:
-        times = imagery.times_over(fine.grid.shape)
+    with imagery.open_photo(files["imagery"], **how) as fine:
+        times = imagery.memory_factor(fine.grid.shape)
     photo, notes = imagery.read_imagery(files["imagery"], **how)
     too_large = FinePhoto(files["imagery"], times, **how | {"crs": photo.grid.crs})
     options = f"{keys.imagery.bands} {keys.imagery.finest_m} {keys.place.area} {keys.place.crs}"
-    inputs = [_record("imagery", files["imagery"], extent(files["imagery"]), notes, options)]
+    inputs = [_record("imagery", files["imagery"], raster_extent(files["imagery"]), notes, options)]
     vectors: dict[str, gpd.GeoDataFrame] = {}
     rasters: dict[str, Raster] = {}
     for role in (r for r in VECTOR_ROLES if r in files):
@@ -157,15 +157,15 @@ def read_place(path: str | Path) -> Place:
         )
         notes += [f"{role}: {n}" for n in found]
     for role in (r for r in RASTER_ROLES if r in files):
-        raster = imagery.read_onto(files[role], photo.grid, categories=role == "landcover")
+        raster = imagery.read_raster_onto(files[role], photo.grid, categories=role == "landcover")
         if role == "landcover":
             codes, table = raster, keys.classes.get("landcover", {})
-            raster = imagery.in_our_classes(codes, table, where=source)
-            if (needles := imagery.evergreens(codes, table)) is not None:
+            raster = imagery.reclassify_land_cover(codes, table, where=source)
+            if (needles := imagery.evergreen_raster(codes, table)) is not None:
                 rasters["landcover_evergreen"] = needles
         rasters[role] = raster
         options = repr(keys.classes) if role == "landcover" else ""
-        inputs.append(_record(role, files[role], extent(files[role]), [], options))
+        inputs.append(_record(role, files[role], raster_extent(files[role]), [], options))
     return Place(
         title=keys.title,
         source=source.resolve(),
@@ -257,7 +257,7 @@ def _read_layer(
         ) from None
     contract = contracts.contract(name_for_steps(header.role))
     assert isinstance(contract, contracts.Contract)
-    cleaned, notes = conformed(frame.to_crs(grid.crs), contract)
+    cleaned, notes = conform_to_contract(frame.to_crs(grid.crs), contract)
     if len(frame) and cleaned.empty:
         raise LayerError(
             header.role,
@@ -317,7 +317,12 @@ def _the_layer(names: list[str], role: str, path: Path) -> str:
 
 def _reach(grid: Grid, crs: CRS) -> Bounds:
     west, south, east, north = grid.bounds
-    around = (west - REACH_M, south - REACH_M, east + REACH_M, north + REACH_M)
+    around = (
+        west - VECTOR_REACH_M,
+        south - VECTOR_REACH_M,
+        east + VECTOR_REACH_M,
+        north + VECTOR_REACH_M,
+    )
     return Transformer.from_crs(grid.crs, crs, always_xy=True).transform_bounds(*around)
 
 

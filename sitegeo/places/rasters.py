@@ -57,13 +57,13 @@ _REMOTE = {
 }
 
 
-def is_address(path: Path | str) -> bool:
+def is_remote(path: Path | str) -> bool:
     """Whether a path is to be fetched."""
     return isinstance(path, str) and path.startswith(("http://", "https://", "/vsi", "s3://"))
 
 
 @contextmanager
-def opened(path: Path | str) -> Iterator[Any]:
+def open_raster(path: Path | str) -> Iterator[Any]:
     """Open a georeferenced raster, local or at an address, with errors of our own.
 
     Raises
@@ -71,7 +71,7 @@ def opened(path: Path | str) -> Iterator[Any]:
     RasterError, CrsError
         If it cannot be read, now or while it is open, or says not where it lies.
     """
-    remote = is_address(path)
+    remote = is_remote(path)
     if not remote and not Path(path).exists():
         raise RasterError("no such file", where=path, remedy="Check the path in PLACE.toml")
     if not remote and Path(path).is_dir():
@@ -100,14 +100,14 @@ def opened(path: Path | str) -> Iterator[Any]:
         ) from None
 
 
-def extent(path: Path) -> tuple[str, Bounds]:
+def raster_extent(path: Path) -> tuple[str, Bounds]:
     """Return a raster's own CRS and its bounds in it: west, south, east, north."""
-    with opened(path) as source:
-        return crs_of(source).to_string(), tuple(source.bounds)
+    with open_raster(path) as source:
+        return horizontal_crs(source).to_string(), tuple(source.bounds)
 
 
 @contextmanager
-def tagged(source: Any, names: tuple[str, ...]) -> Iterator[Any]:
+def view_with_alpha(source: Any, names: tuple[str, ...]) -> Iterator[Any]:
     """Give the source with its transparency tagged as named, since all masks follow the tags.
 
     Near-infrared is often tagged alpha, which would make dark water transparent.
@@ -129,23 +129,23 @@ def tagged(source: Any, names: tuple[str, ...]) -> Iterator[Any]:
             yield view
 
 
-def crs_of(source: Any) -> CRS:
+def horizontal_crs(source: Any) -> CRS:
     """CRS of a raster without its vertical part."""
     own = CRS.from_user_input(source.crs)
     return own.to_2d() if len(own.axis_info) > 2 else own
 
 
-def factor_to(view: Any, finest_m: float) -> int:
+def averaging_factor(view: Any, finest_m: float) -> int:
     """How many pixels go into one."""
     return max(1, math.ceil(finest_m / float(view.transform.a) - 1e-6))
 
 
 @contextmanager
-def on_grid(source: Any, crs: CRS, finest_m: float) -> Iterator[Any]:
+def view_on_grid(source: Any, crs: CRS, finest_m: float) -> Iterator[Any]:
     """Give the source itself where it lies on a north-up square grid in `crs`, else a warp."""
     t = source.transform
     north_up = t.b == 0 and t.d == 0 and t.a > 0 and abs(t.a + t.e) < 1e-6 * t.a
-    if north_up and crs_of(source) == crs:
+    if north_up and horizontal_crs(source) == crs:
         yield source
         return
     has_mask = source.nodata is not None or ColorInterp.alpha in source.colorinterp
@@ -156,7 +156,7 @@ def on_grid(source: Any, crs: CRS, finest_m: float) -> Iterator[Any]:
     }
     with ExitStack() as stack:
         view = stack.enter_context(WarpedVRT(source, **options))
-        factor, t = factor_to(view, finest_m), view.transform
+        factor, t = averaging_factor(view, finest_m), view.transform
         if factor > 1:
             # Warped straight to the coarse grid, which keeps void pixels out of the averages.
             options |= {
@@ -168,7 +168,7 @@ def on_grid(source: Any, crs: CRS, finest_m: float) -> Iterator[Any]:
         yield view
 
 
-def mask_of(view: Any, bands: list[int], window: Window, shape: tuple[int, int]) -> BoolArray:
+def valid_mask(view: Any, bands: list[int], window: Window, shape: tuple[int, int]) -> BoolArray:
     """Return which pixels hold data: by transparency, the file's mask or its nodata value.
 
     A coarse pixel holds data where any of the pixels in it does.
@@ -282,7 +282,7 @@ class PhotoFile:
                 out_shape=(len(indexes), *shape),
                 resampling=Resampling.average,
             )
-            valid = mask_of(self.view, indexes, window, shape)
+            valid = valid_mask(self.view, indexes, window, shape)
         if np.issubdtype(values.dtype, np.floating):
             valid &= np.isfinite(values).all(axis=0)
             values = np.where(valid, values, 0).astype(values.dtype)

@@ -15,7 +15,9 @@ from sitegeo.core.typing import BoolArray
 _SPLIT = ("MultiPoint", "GeometryCollection")
 
 
-def conformed(frame: gpd.GeoDataFrame, contract: Contract) -> tuple[gpd.GeoDataFrame, list[str]]:
+def conform_to_contract(
+    frame: gpd.GeoDataFrame, contract: Contract
+) -> tuple[gpd.GeoDataFrame, list[str]]:
     """Return a layer that keeps its contract, and notes with counts of all that was changed.
 
     Invalid shapes are repaired; areas stand as a point inside where points belong; what is left

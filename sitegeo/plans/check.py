@@ -18,16 +18,16 @@ from sitegeo.core import output, store
 from sitegeo.core.grid import WGS84
 from sitegeo.core.wind import Wind
 from sitegeo.errors import SurveyError
-from sitegeo.law.calendar import barred
-from sitegeo.law.context import COLUMNS, Terms, terms_of
-from sitegeo.law.daylight import day_of, zone_of
-from sitegeo.law.examples import shipped_laws, strictest
-from sitegeo.law.ground import huntable, land_verdicts
+from sitegeo.law.calendar import reasons_closed
+from sitegeo.law.context import VERDICT_COLUMNS, Terms, terms_from_record
+from sitegeo.law.daylight import local_day, time_zone
+from sitegeo.law.examples import example_laws, strictest_law
+from sitegeo.law.ground import ground_verdicts, huntable_ground
 from sitegeo.law.rules import Law
 from sitegeo.law.safety import contact_caution, morning_cautions
-from sitegeo.law.setbacks import WORST, overall, setback_polygons
+from sitegeo.law.setbacks import WORST_FIRST, overall_verdict, setback_polygons
 from sitegeo.law.shot_range import ShotFall
-from sitegeo.law.verdicts import verdicts_over
+from sitegeo.law.verdicts import verdicts_along
 from sitegeo.plans.plan import PLAN_MARKER
 from sitegeo.plans.record import verdict_items
 from sitegeo.plans.shot import fire_record, fire_sentences, shot_fall_about
@@ -70,7 +70,7 @@ class Check:
     @property
     def overall(self) -> str:
         """The worst verdict."""
-        return overall(self.table, self.law)
+        return overall_verdict(self.table, self.law)
 
     def to_json(self) -> dict[str, Any]:
         """Return the object `sitegeo check --json` prints."""
@@ -161,7 +161,7 @@ def check_folder(
         spot = _spot(at, opened.points.crs)
         hides = spot.assign(facing_deg=0.0)
         opened = replace(opened, points=spot, hides=hides, route=spot[:0])
-    day = day_of(on, opened.clock) or opened.on
+    day = local_day(on, opened.clock) or opened.on
     return _checked(opened, law or recorded_law(opened.record["law"]), day)
 
 
@@ -186,7 +186,7 @@ def check_spot(at: tuple[float, float], *, law: Law | None = None, on: date | No
     zone = gpd.GeoSeries([shapely.Point(lon, lat)], crs=WGS84).estimate_utm_crs()
     spot = _spot(at, zone)
     opened = _Opened(spot, spot.assign(facing_deg=0.0), spot[:0], {}, {})
-    return _checked(opened, law or strictest(shipped_laws()), day_of(on, None))
+    return _checked(opened, law or strictest_law(example_laws()), local_day(on, None))
 
 
 def huntable_record(ground: gpd.GeoDataFrame | None) -> dict[str, Any] | None:
@@ -228,14 +228,14 @@ def _survey(folder: Path) -> _Opened:
     points = _points(held["id"], held.geometry)
     facing = held.set_index("id")["facing_deg"].reindex(points["id"]).to_numpy()
     hides = points.assign(facing_deg=facing)
-    clock = zone_of(opened.record["zone"])
+    clock = time_zone(opened.record["zone"])
     return _Opened(points, hides, points[:0], opened.layers, opened.record, clock=clock)
 
 
 def _checked(opened: _Opened, law: Law, on: date | None) -> Check:
     points, layers, record = opened.points, opened.layers, opened.record
     crs = CRS(points.crs)
-    terms = terms_of(record, crs=crs, on=on)
+    terms = terms_from_record(record, crs=crs, on=on)
     fire = {
         name: (
             shot_fall_about(layers, record, at, facing, crs=crs, wind=opened.wind),
@@ -246,12 +246,12 @@ def _checked(opened: _Opened, law: Law, on: date | None) -> Check:
         )
     }
     tables = [
-        verdicts_over(points, law, layers, record, on=on),
+        verdicts_along(points, law, layers, record, on=on),
         _route_items(opened.route, layers, terms),
         _rows(
             (name, _FIRE, f.verdict, "; ".join(fire_sentences(f))) for name, (f, _) in fire.items()
         ),
-        _rows(("day", _DAY, "inside", why) for why in (barred(law, on) if on else ())),
+        _rows(("day", _DAY, "inside", why) for why in (reasons_closed(law, on) if on else ())),
     ]
     return Check(
         law,
@@ -284,7 +284,7 @@ def _route_items(route: gpd.GeoDataFrame, layers: Mapping[str, Any], terms: Term
         return _rows(())
     start = _DOUBT * terms.errors.total_m("public_land")
     beyond = route[route.distance(route.geometry.iloc[0]) > start]
-    table = land_verdicts(
+    table = ground_verdicts(
         beyond if len(beyond) else route.iloc[-1:],
         public_land=layers.get("public_land"),
         closed_areas=layers.get("closed_areas"),
@@ -292,7 +292,7 @@ def _route_items(route: gpd.GeoDataFrame, layers: Mapping[str, Any], terms: Term
     )
     # To cross ground one need not hunt on it.
     table = table[table["target"] != "hunting"]
-    worst = table.sort_values("verdict", key=lambda v: v.map(WORST.index), kind="stable")
+    worst = table.sort_values("verdict", key=lambda v: v.map(WORST_FIRST.index), kind="stable")
     worst = worst.drop_duplicates("target")
     return worst.assign(note=worst["note"] + "; on the straight line from the nearest access")
 
@@ -302,7 +302,7 @@ def _open_ground(layers: Mapping[str, Any], law: Law, terms: Terms, crs: CRS) ->
     dwellings, roads, public_land, closed_areas = (layers.get(name) for name in names)
     drawn = setback_polygons(law, dwellings=dwellings, roads=roads, crs=crs, outline=terms.outline)
     error_m = max(terms.errors.total_m(name) for name in names)
-    return huntable(public_land, drawn, closed_areas, error_m=error_m, crs=crs)
+    return huntable_ground(public_land, drawn, closed_areas, error_m=error_m, crs=crs)
 
 
 def _rows(told: Iterable[tuple[str, str, str, str]]) -> pd.DataFrame:
@@ -311,7 +311,7 @@ def _rows(told: Iterable[tuple[str, str, str, str]]) -> pd.DataFrame:
     numbers = ("distance_m", "limit_m", "margin_m", "error_m", "bearing_deg")
     bare = {**dict.fromkeys(numbers, np.nan)}
     texts = dict.fromkeys(("feature", "rule", "measured_from"), "")
-    return rows.assign(**bare, **texts)[list(COLUMNS)]
+    return rows.assign(**bare, **texts)[list(VERDICT_COLUMNS)]
 
 
 def _points(ids: Any, shapes: Any) -> gpd.GeoDataFrame:

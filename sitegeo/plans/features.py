@@ -17,7 +17,7 @@ from shapely.geometry.base import BaseGeometry
 from sitegeo.angles import wrap360
 from sitegeo.core.grid import WGS84, Raster
 from sitegeo.core.typing import FloatArray, IntArray
-from sitegeo.law.shot_range import ShotFall, sectors
+from sitegeo.law.shot_range import ShotFall, closed_sectors
 from sitegeo.spreads.result import Group, Spread
 from sitegeo.surveys.survey import Survey
 from sitegeo.units import depth_text, to_yd
@@ -120,7 +120,7 @@ def plan_features(
     rows += _spread_rows(row, spread)
     for _, patch in landing.iterrows():
         rows.append(_row("touchdown", f"likely {patch['probability']:.2f}", patch.geometry))
-    for arc, sector in sectors(fall, hide, survey.grid.convergence_deg):
+    for arc, sector in closed_sectors(fall, hide, survey.grid.convergence_deg):
         words = f"no fire {arc.from_deg:03.0f}-{arc.to_deg:03.0f}"
         note = f"{arc.reason}, {arc.side}; true bearings"
         rows.append(_row("fire_closed", words, sector, note=note))

@@ -28,7 +28,7 @@ from sitegeo.law.daylight import daylight
 from sitegeo.law.rules import Law
 from sitegeo.law.safety import contact_caution, dark_caution, morning_cautions, wading_caution
 from sitegeo.law.shot_range import ShotFall
-from sitegeo.law.verdicts import verdicts_over
+from sitegeo.law.verdicts import verdicts_along
 from sitegeo.plans.contents import PlanContents
 from sitegeo.plans.crossing import (
     CrossingFrom,
@@ -336,7 +336,7 @@ def _group_verdicts(
     shapes = gpd.GeoDataFrame(
         {"id": groups["name"].to_numpy()}, geometry=groups.geometry.to_numpy(), crs=groups.crs
     )
-    others = verdicts_over(
+    others = verdicts_along(
         shapes.sort_values("id", ignore_index=True),
         ranked.law,
         survey.layers,

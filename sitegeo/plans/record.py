@@ -15,10 +15,10 @@ from pyproj import Geod
 from sitegeo.angles import wrap360
 from sitegeo.core.grid import WGS84
 from sitegeo.core.models import from_record
-from sitegeo.law.calendar import barred, rules_on
-from sitegeo.law.daylight import Daylight, HuntingHours, hours_on
+from sitegeo.law.calendar import reasons_closed, rules_on
+from sitegeo.law.daylight import Daylight, ShootingHours, shooting_hours_on
 from sitegeo.law.rules import Law
-from sitegeo.law.verdicts import verdict_words
+from sitegeo.law.verdicts import verdict_sentence
 from sitegeo.places.config import GearKeys
 from sitegeo.plans.schedule import boat_needed, morning_schedule
 from sitegeo.plans.shift import shift_records
@@ -81,8 +81,8 @@ def plan_record(
         one["why"], one["cautions"] = f"rejected: {rejected}", [()]
     blind = blind_objects(ranked, one)[0]
     law, when = ranked.law, ranked.when
-    hours = hours_on(law, light, when) if light and when and law.chosen else None
-    closed = barred(law, when.date()) if when and law.chosen else ()
+    hours = shooting_hours_on(law, light, when) if light and when and law.chosen else None
+    closed = reasons_closed(law, when.date()) if when and law.chosen else ()
     declination = features["magnetic_variation_deg"].iloc[0]
     told, route = _light(light, hours), _route(features)
     laid = spread_record(spread, features)
@@ -98,7 +98,7 @@ def plan_record(
         "law": law_record(ranked.law),
         "declination_deg": _number(declination),
         "spread": laid,
-        "verdicts": [verdict_words(v, ranked.law) for _, v in verdicts.iterrows()],
+        "verdicts": [verdict_sentence(v, ranked.law) for _, v in verdicts.iterrows()],
         "checks": verdict_items(verdicts),
         "light": told,
         "times": None
@@ -199,7 +199,7 @@ def verdict_items(verdicts: pd.DataFrame) -> list[dict[str, Any]]:
     ]
 
 
-def _light(light: Daylight | None, hours: HuntingHours | None) -> dict[str, Any] | None:
+def _light(light: Daylight | None, hours: ShootingHours | None) -> dict[str, Any] | None:
     """Return sun times, and shooting hours where a chosen law gives them."""
     if light is None:
         return None
@@ -226,7 +226,7 @@ def _light(light: Daylight | None, hours: HuntingHours | None) -> dict[str, Any]
 
 
 def _rules(
-    law: Law, when: datetime | None, light: Daylight | None, hours: HuntingHours | None
+    law: Law, when: datetime | None, light: Daylight | None, hours: ShootingHours | None
 ) -> list[dict[str, Any]]:
     """Return the rules of a chosen law that are not distances, as they stand on the day."""
     if not law.chosen:

@@ -13,7 +13,7 @@ from pyproj import CRS, Transformer
 
 from sitegeo.core.grid import WGS84
 from sitegeo.core.wind import Wind
-from sitegeo.law.context import Terms, terms_of
+from sitegeo.law.context import Terms, terms_from_record
 from sitegeo.law.shot_range import (
     UNKNOWN_GUST_MPS,
     ClosedArc,
@@ -80,7 +80,7 @@ def shot_fall_about(
     layers
         Of the survey or plan, by name.
     record
-        Of the survey or plan: its `gear`, and what `terms_of` reads.
+        Of the survey or plan: its `gear`, and what `terms_from_record` reads.
     hide
         Where the guns are, in `crs`.
     facing_deg
@@ -100,7 +100,7 @@ def shot_fall_about(
     UsageError
         If the load written under [gear] cannot be read or is not nontoxic.
     """
-    terms = terms_of(record, crs=crs)
+    terms = terms_from_record(record, crs=crs)
     return shot_fall(
         hide,
         facing_deg,

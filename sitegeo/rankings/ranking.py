@@ -17,8 +17,8 @@ from sitegeo.core.typing import BoolArray, FloatArray
 from sitegeo.core.wind import Wind
 from sitegeo.errors import SurveyError, UsageError
 from sitegeo.law.rules import Law
-from sitegeo.law.setbacks import LAYER
-from sitegeo.law.verdicts import against, verdict_words, verdicts_of
+from sitegeo.law.setbacks import SETBACK_LAYERS
+from sitegeo.law.verdicts import rejection_reasons, verdict_sentence, verdicts_at
 from sitegeo.rankings.spread_site import spread_site, why_refused
 from sitegeo.siting.candidates import find_better_at_same_place
 from sitegeo.siting.curves import UNKNOWN_SCORE, setback_margin_score
@@ -99,7 +99,7 @@ class Ranking:
     def verdict_sentences(self, name: str, units: LengthUnit = "yd") -> tuple[str, ...]:
         """Return the verdicts of a blind in words."""
         rows = self.verdicts[self.verdicts["id"] == name]
-        return tuple(verdict_words(row, self.law, units) for _, row in rows.iterrows())
+        return tuple(verdict_sentence(row, self.law, units) for _, row in rows.iterrows())
 
 
 def rank(
@@ -162,7 +162,7 @@ def rank(
     scored: gpd.GeoDataFrame = result.layers["blinds"]
     checked = _verdicts(survey, scored, governing, None if when is None else when.date())
     scored = with_component(scored, "setback", setback_score(scored["id"], checked))
-    scored = scored.assign(rejected_by=against(scored, checked, governing))
+    scored = scored.assign(rejected_by=rejection_reasons(scored, checked, governing))
     blinds, rejected = _sorted_out(_reject_unlaid(survey, scored, gear, spreads_tried))
     rows = [dict(row) for _, row in blinds.iterrows()]
     bare = bool(assume.leaf_off)
@@ -176,7 +176,7 @@ def rank(
 def _verdicts(survey: Survey, blinds: gpd.GeoDataFrame, law: Law, on: date | None) -> pd.DataFrame:
     """Return the verdicts of blinds on setbacks and the ground."""
     points = gpd.GeoDataFrame(blinds[["id"]], geometry=blinds.geometry, crs=blinds.crs)
-    return verdicts_of(points, law, survey.layers, survey.record, on=on)
+    return verdicts_at(points, law, survey.layers, survey.record, on=on)
 
 
 def setback_score(ids: pd.Series[str], checked: pd.DataFrame) -> FloatArray:
@@ -194,7 +194,7 @@ def setback_score(ids: pd.Series[str], checked: pd.DataFrame) -> FloatArray:
     ndarray
         (blinds,) 0 to 1, the least over a blind's setbacks; `UNKNOWN_SCORE` without any.
     """
-    checked = checked[checked["target"].isin(list(LAYER))]
+    checked = checked[checked["target"].isin(list(SETBACK_LAYERS))]
     verdict = checked["verdict"].map(VERDICT_SCORE).to_numpy(float)
     margin = setback_margin_score(checked["margin_m"].to_numpy(float))
     each = np.where(checked["verdict"] == "clear", margin, verdict)
@@ -303,7 +303,7 @@ def blinds_under_law(
     found: gpd.GeoDataFrame = survey.layers["candidates"]
     checked = _verdicts(survey, found, governing, on)
     judged = found.assign(
-        rejected_by=against(found, checked, governing),
+        rejected_by=rejection_reasons(found, checked, governing),
         c_setback=setback_score(found["id"], checked),
     )
     out = judged["rejected_by"].notna()

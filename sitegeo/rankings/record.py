@@ -13,7 +13,7 @@ import shapely
 from sitegeo.core.grid import WGS84
 from sitegeo.core.wind import Wind
 from sitegeo.law.safety import morning_cautions
-from sitegeo.law.setbacks import LAYER
+from sitegeo.law.setbacks import SETBACK_LAYERS
 from sitegeo.rankings.ranking import BlindsUnderLaw, Ranking
 
 RANK_SCHEMA = "sitegeo/rank/1"
@@ -95,12 +95,12 @@ def blind_objects(ranking: Ranking, blinds: gpd.GeoDataFrame) -> list[dict[str, 
                         "note": v["note"] or None,
                     }
                     for _, v in checked.iterrows()
-                    if v["target"] in LAYER
+                    if v["target"] in SETBACK_LAYERS
                 },
                 "land": {
                     v["target"]: {"verdict": v["verdict"], "note": v["note"]}
                     for _, v in checked.iterrows()
-                    if v["target"] not in LAYER
+                    if v["target"] not in SETBACK_LAYERS
                 },
                 "ground": row["ground"],
                 "same_place_as": _text(row.get("same_place_as")),
@@ -149,7 +149,7 @@ def judged_blind_rows(judged: BlindsUnderLaw) -> list[dict[str, Any]]:
             "setbacks": {
                 v["target"]: v["verdict"]
                 for _, v in judged.verdicts[judged.verdicts["id"] == row["id"]].iterrows()
-                if v["target"] in LAYER
+                if v["target"] in SETBACK_LAYERS
             },
         }
         for _, row in judged.blinds.iterrows()

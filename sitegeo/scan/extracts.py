@@ -13,7 +13,7 @@ from pyproj import Transformer
 from sitegeo.core.grid import WGS84
 from sitegeo.core.inputs import VECTOR_ROLES
 from sitegeo.errors import LayerError
-from sitegeo.places.config import REACH_M, LayerSource
+from sitegeo.places.config import VECTOR_REACH_M, LayerSource
 from sitegeo.scan.plates import write_whole
 from sitegeo.scan.rasters import file_stamp
 from sitegeo.scan.region import Region, digest
@@ -47,7 +47,7 @@ def sort_extracts(region: Region, folder: Path) -> Region:
 def _kept(region: Region, path: Path, folder: Path) -> Mapping[str, VectorSource]:
     west, south, east, north = region.grid.bounds
     bounds = Transformer.from_crs(region.grid.crs, WGS84, always_xy=True).transform_bounds(
-        west - REACH_M, south - REACH_M, east + REACH_M, north + REACH_M
+        west - VECTOR_REACH_M, south - VECTOR_REACH_M, east + VECTOR_REACH_M, north + VECTOR_REACH_M
     )
     here = folder / digest(str(path), file_stamp(str(path)), bounds)
     if not (here / _LAYER_LIST).exists():

@@ -16,7 +16,7 @@ import shapely
 from sitegeo.core import store
 from sitegeo.core.wind import Forecast, Wind
 from sitegeo.errors import UsageError
-from sitegeo.law.verdicts import verdicts_of
+from sitegeo.law.verdicts import verdicts_at
 from sitegeo.rankings.ranking import rank
 from sitegeo.rankings.season import score_mornings
 from sitegeo.scan.region import digest
@@ -66,7 +66,7 @@ def _ranked(
     """Return the blinds, rejected ones among them, with scores where a wind is asked."""
     if mine.empty or asked.wind is None:
         points = gpd.GeoDataFrame(mine[["id"]], geometry=mine.geometry, crs=mine.crs)
-        checked = verdicts_of(points, made.law, made.layers, made.record)
+        checked = verdicts_at(points, made.law, made.layers, made.record)
         return mine, checked
     # A spread is tried at every place: the best ten of a tile would depend on how it is cut.
     ranking = rank(made, asked.wind, when=asked.when, candidates=mine, spreads_tried=len(mine))

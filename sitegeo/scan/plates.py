@@ -26,7 +26,7 @@ from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.typing import AnyArray, BoolArray, ByteArray, Int32Array
 from sitegeo.errors import SitegeoError
-from sitegeo.places.config import REACH_M
+from sitegeo.places.config import VECTOR_REACH_M
 from sitegeo.scan.region import Region, digest, read_pixels, read_shapes, window_key
 from sitegeo.scan.tiling import Piece, overlap
 
@@ -184,7 +184,7 @@ class CoarseWaters:
     Parameters
     ----------
     grid
-        The region and a margin of `REACH_M` about it.
+        The region and a margin of `VECTOR_REACH_M` about it.
     state
         `WET`, `DRY` or `UNKNOWN`.
     label
@@ -225,7 +225,7 @@ def find_waters(region: Region, plates: Iterable[Plate]) -> CoarseWaters:
     fine = region.grid
     factor = max(1, round(COARSE_PIXEL_M / fine.pixel_m))
     pixel_m = factor * fine.pixel_m
-    margin = int(np.ceil(REACH_M / pixel_m))
+    margin = int(np.ceil(VECTOR_REACH_M / pixel_m))
     shape = (
         int(np.ceil(fine.shape[0] / factor)) + 2 * margin,
         int(np.ceil(fine.shape[1] / factor)) + 2 * margin,

@@ -22,7 +22,13 @@ from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.typing import AnyArray, BoolArray, Bounds
 from sitegeo.errors import MissingExtraError, PlaceError, RasterError, SitegeoError
 from sitegeo.places.imagery import NOT_PICTURE, band_names, metric_crs
-from sitegeo.places.rasters import crs_of, is_address, mask_of, opened, tagged
+from sitegeo.places.rasters import (
+    horizontal_crs,
+    is_remote,
+    open_raster,
+    valid_mask,
+    view_with_alpha,
+)
 
 RASTER_SUFFIXES = frozenset({".tif", ".tiff", ".jp2", ".vrt", ".img"})
 
@@ -59,8 +65,8 @@ def list_rasters(given: Sequence[str], base: Path, *, asset: str | None = None) 
     for text in given:
         path = base / text
         if Path(text).suffix.lower() == ".json":
-            found += _catalogued(text if is_address(text) else str(path), asset)
-        elif is_address(text):
+            found += _catalogued(text if is_remote(text) else str(path), asset)
+        elif is_remote(text):
             found.append(text)
         elif path.is_dir():
             inside = sorted(p for p in path.iterdir() if p.suffix.lower() in RASTER_SUFFIXES)
@@ -139,9 +145,9 @@ def describe_rasters(
     pixel_m = 0.0
     for path in paths:
         try:
-            with opened(path) as source:
+            with open_raster(path) as source:
                 crs = crs or metric_crs(source, Path(path))
-                own = crs_of(source)
+                own = horizontal_crs(source)
                 to_ours = Transformer.from_crs(own, crs, always_xy=True)
                 bounds = to_ours.transform_bounds(*source.bounds)
                 if not found:
@@ -165,7 +171,7 @@ def describe_rasters(
 
 def file_stamp(path: str) -> str:
     """Return what changes when a file does: size and time of change, or the address alone."""
-    if is_address(path):
+    if is_remote(path):
         return path
     status = Path(path).stat()
     return f"{status.st_size}:{status.st_mtime_ns}"
@@ -198,9 +204,9 @@ def read_photo(
             continue
         rows, columns, window = part
         try:
-            with opened(source.path) as file:
+            with open_raster(source.path) as file:
                 own = band_names(file, bands, Path(source.path))[0]
-                with tagged(file, own) as view:
+                with view_with_alpha(file, own) as view:
                     picture = [i + 1 for i, n in enumerate(own) if n not in NOT_PICTURE]
                     kept = tuple(own[i - 1] for i in picture)
                     if names is not None and kept != names:
@@ -236,7 +242,7 @@ def read_plane(
         return None, []
     rows, columns, window = part
     try:
-        with opened(source.path) as file:
+        with open_raster(source.path) as file:
             pixels, held = _on(file, [1], window, categories=categories)
             scale, offset = file.scales[0], file.offsets[0]
     except SitegeoError as error:
@@ -287,7 +293,7 @@ def _on(
         shape = (len(bands), *grid.shape)
         how = Resampling.nearest if categories else Resampling.average
         values = view.read(bands, window=window, out_shape=shape, resampling=how)
-        return values, mask_of(view, bands, window, grid.shape)
+        return values, valid_mask(view, bands, window, grid.shape)
     has_mask = view.nodata is not None or ColorInterp.alpha in view.colorinterp
     with WarpedVRT(
         view,
@@ -300,14 +306,14 @@ def _on(
         tolerance=0.001,  # a rougher, approximate transform would differ from window to window
     ) as warped:
         whole = Window(0, 0, warped.width, warped.height)
-        return warped.read(bands), mask_of(warped, bands, whole, grid.shape)
+        return warped.read(bands), valid_mask(warped, bands, whole, grid.shape)
 
 
 def _aligned(view: Any, grid: Grid) -> Window | None:
     """Return the window of a raster that a grid is, where whole pixels of it make one of ours."""
     t = view.transform
     north_up = t.b == 0 and t.d == 0 and t.a > 0 and abs(t.a + t.e) < 1e-6 * t.a
-    if not north_up or crs_of(view) != grid.crs:
+    if not north_up or horizontal_crs(view) != grid.crs:
         return None
     factor = grid.pixel_m / t.a
     column, row = (grid.west - t.c) / t.a, (t.f - grid.north) / t.a

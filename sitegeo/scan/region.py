@@ -20,7 +20,7 @@ from sitegeo.core.grid import WGS84, Grid, Raster
 from sitegeo.core.inputs import RASTER_ROLES, VECTOR_ROLES
 from sitegeo.core.models import read_toml
 from sitegeo.errors import PlaceError
-from sitegeo.law.examples import shipped_laws, strictest
+from sitegeo.law.examples import example_laws, strictest_law
 from sitegeo.law.rules import Law, read_law
 from sitegeo.places import imagery
 from sitegeo.places.config import (
@@ -174,7 +174,7 @@ def read_region(path: Path, *, law: Law | None = None) -> Region:
 
 def _law_of(keys: RegionFile, base: Path) -> Law:
     if keys.law.file is None:
-        return strictest(shipped_laws())
+        return strictest_law(example_laws())
     law = read_law(base / keys.law.file)
     return law.as_chosen() if keys.law.confirmed and not law.example else law
 
@@ -226,10 +226,10 @@ def _in_our_classes(region: Region, codes: Raster, rasters: dict[str, Raster]) -
     known = np.isin(codes.values, [int(c) for c in table if c.lstrip("-").isdecimal()])
     if table and not (known & codes.mask).any():
         return None  # codes that mean nothing may be all there is of them in one window
-    needles = imagery.evergreens(codes, table)
+    needles = imagery.evergreen_raster(codes, table)
     if needles is not None:
         rasters["landcover_evergreen"] = needles
-    return imagery.in_our_classes(codes, table, where=region.path)
+    return imagery.reclassify_land_cover(codes, table, where=region.path)
 
 
 def _listed(value: object) -> object:

@@ -20,8 +20,8 @@ from sitegeo.core.grid import WGS84, Grid
 from sitegeo.core.inputs import VECTOR_ROLES
 from sitegeo.core.typing import Bounds
 from sitegeo.errors import CrsError, LayerError, MissingExtraError, SitegeoError
-from sitegeo.places.config import REACH_M, LayerSource
-from sitegeo.places.vectors import conformed
+from sitegeo.places.config import VECTOR_REACH_M, LayerSource
+from sitegeo.places.vectors import conform_to_contract
 
 PARQUET_SUFFIXES = frozenset({".parquet", ".geoparquet"})
 EXTRACT_SUFFIXES = (".osm.pbf", ".pbf", ".osm", ".osm.gz", ".osm.bz2")
@@ -184,7 +184,7 @@ def read_vector(source: VectorSource, grid: Grid) -> tuple[gpd.GeoDataFrame | No
     to_own = Transformer.from_crs(grid.crs, own, always_xy=True)
     west, south, east, north = grid.bounds
     reach = to_own.transform_bounds(
-        west - REACH_M, south - REACH_M, east + REACH_M, north + REACH_M
+        west - VECTOR_REACH_M, south - VECTOR_REACH_M, east + VECTOR_REACH_M, north + VECTOR_REACH_M
     )
     b = source.bounds
     if b[0] > reach[2] or reach[0] > b[2] or b[1] > reach[3] or reach[1] > b[3]:
@@ -197,7 +197,7 @@ def read_vector(source: VectorSource, grid: Grid) -> tuple[gpd.GeoDataFrame | No
     beyond = (left > reach[2]) | (right < reach[0]) | (foot > reach[3]) | (top < reach[1])
     kept = contract("mapped_water" if source.role == "water" else source.role)
     assert isinstance(kept, Contract)
-    cleaned, notes = conformed(frame[~beyond].to_crs(grid.crs), kept)
+    cleaned, notes = conform_to_contract(frame[~beyond].to_crs(grid.crs), kept)
     return cleaned, [f"{source.role}: {n}" for n in notes]
 
 

@@ -25,7 +25,7 @@ from sitegeo.core.grid import Raster
 from sitegeo.core.steps import step
 from sitegeo.core.typing import AnyArray, BoolArray, FloatArray
 from sitegeo.law.context import PositionErrors
-from sitegeo.law.ground import closed_of, ground_of, hunting_of
+from sitegeo.law.ground import closure_reasons, ground_ownership, hunting_status
 from sitegeo.places.config import Assume, GearKeys
 from sitegeo.siting.access import access_minutes, find_walks, make_terrain, paddle_distances
 from sitegeo.siting.concealment import ConcealmentParams, concealed_share
@@ -340,10 +340,12 @@ def assess_sites(
     edge_m, closed_m = errors.total_m("public_land"), errors.total_m("closed_areas")
     complete = assume.complete.get("public_land") is True
     points = gpd.GeoDataFrame(out[["id"]], geometry=out.geometry, crs=out.crs)
-    out["ground"] = ground_of(points, public_land, error_m=edge_m, complete=complete).to_numpy()
-    out["hunting"] = hunting_of(points, public_land, error_m=edge_m).to_numpy()
+    out["ground"] = ground_ownership(
+        points, public_land, error_m=edge_m, complete=complete
+    ).to_numpy()
+    out["hunting"] = hunting_status(points, public_land, error_m=edge_m).to_numpy()
     # Areas closed on some days are left to the ranking, which knows the day.
-    closed = closed_of(points, closed_areas, error_m=closed_m, dated=False).to_numpy()
+    closed = closure_reasons(points, closed_areas, error_m=closed_m, dated=False).to_numpy()
     on_land = _class_at(cover, at) != Cover.WATER
     out["rejected_by"] = [
         _against(row, bool(dry), reason, params, wade)

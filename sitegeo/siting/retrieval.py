@@ -10,7 +10,7 @@ import numpy as np
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster
 from sitegeo.core.typing import AnyArray, FloatArray
-from sitegeo.law.ground import ground_of
+from sitegeo.law.ground import ground_ownership
 from sitegeo.siting.sampling import cover_classes, rotate_offsets
 from sitegeo.spreads.frame import POCKET_M
 from sitegeo.units import yd
@@ -79,7 +79,7 @@ def find_drift(
     from_grid_deg
         Where the wind comes from on the grid; None in calm air.
     public_land, error_m, complete
-        As for `law.ground.ground_of`; without the layer the ground is unknown.
+        As for `law.ground.ground_ownership`; without the layer the ground is unknown.
     params
         How far birds are followed.
 
@@ -109,5 +109,5 @@ def find_drift(
         geometry=gpd.points_from_xy(*end.T),
         crs=cover.grid.crs,
     )
-    whose = ground_of(points, public_land, error_m=error_m, complete=complete)
+    whose = ground_ownership(points, public_land, error_m=error_m, complete=complete)
     return Drift(distance, whose.to_numpy())

@@ -18,7 +18,7 @@ from sitegeo.core.grid import Grid
 from sitegeo.core.typing import BoolArray, FloatArray, ObjectArray
 from sitegeo.core.wind import Wind
 from sitegeo.law.context import PositionErrors
-from sitegeo.law.shot_range import SCATTER_DEG, Load, extent_m, fall_range_m
+from sitegeo.law.shot_range import SCATTER_DEG, Load, fall_range_m, feature_extent_m
 from sitegeo.siting.curves import UNKNOWN_SCORE
 
 FIRE_TARGETS = ("dwellings", "roads")
@@ -205,7 +205,7 @@ def _shots(
 
 def _grown(layer: gpd.GeoDataFrame, error_m: float) -> ObjectArray:
     """Return what is mapped, as large as it may really be."""
-    beyond_m = np.maximum(extent_m(layer) + error_m, _LEAST_M)
+    beyond_m = np.maximum(feature_extent_m(layer) + error_m, _LEAST_M)
     return np.asarray(shapely.buffer(layer.geometry.to_numpy(), beyond_m, quad_segs=4), object)
 
 

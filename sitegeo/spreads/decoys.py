@@ -41,7 +41,7 @@ class Gear:
     party
         Guns.
     load
-        What they shoot, such as ``"steel 2"``; None for the default of `law.shotfall`.
+        What they shoot, such as ``"steel 2"``; None for the default of `law.shot_range`.
     """
 
     decoys: int = 36

@@ -13,7 +13,7 @@ from sitegeo.core.models import from_record
 from sitegeo.exposure.banks import lake_shelter
 from sitegeo.landcover.leaves import NOT_TOLD
 from sitegeo.law.rules import Law
-from sitegeo.law.setbacks import drawn_short
+from sitegeo.law.setbacks import setbacks_drawn_too_small
 
 if TYPE_CHECKING:
     from sitegeo.places.place import Place
@@ -91,7 +91,7 @@ def survey_record(place: Place, law: Law, result: steps.StepRun) -> dict[str, An
             *place.notes,
             *_missing(place),
             *([] if "landcover" in place.rasters else photo_caveats(place.imagery)),
-            *drawn_short(result.layers["setbacks"]),
+            *setbacks_drawn_too_small(result.layers["setbacks"]),
             *([] if fit is None else fit.words()),
         ],
     }

@@ -22,7 +22,7 @@ from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.errors import SurveyError
 from sitegeo.exposure.atlas import SECTORS, Atlas, atlas_key, write_atlas
-from sitegeo.law.examples import shipped_laws, strictest
+from sitegeo.law.examples import example_laws, strictest_law
 from sitegeo.law.rules import Law, read_law
 from sitegeo.surveys.record import SURVEY_MARKER, SURVEY_SCHEMA, recorded_law, survey_record
 
@@ -220,7 +220,7 @@ def _save_atlas(layers: Mapping[str, Any], folder: Path, old: Path) -> dict[str,
 def place_law(place: Place) -> Law:
     """Return the law a place names, chosen if its person confirmed it, or the strictest example."""
     if place.law_file is None:
-        return strictest(shipped_laws())
+        return strictest_law(example_laws())
     law = read_law(place.law_file)
     return law.as_chosen() if place.law.confirmed and not law.example else law
 

@@ -9,15 +9,15 @@ import shapely
 from pyproj import CRS, Geod, Transformer
 
 from sitegeo.law.shot_range import (
-    COUNT,
+    _DIRECTIONS,
     TAIL_WIND_SHARE,
     ClosedArc,
     ShotFall,
     _arcs,
     _between,
+    closed_sectors,
     fall_range_m,
     read_load,
-    sectors,
     shot_fall,
     side_words,
 )
@@ -119,7 +119,7 @@ def test_a_very_wide_road_is_not_passed_over_for_its_line_being_far() -> None:
 
 
 def closed_toward(bearings, reason="roads", facing=0.0):
-    return _arcs({b % COUNT: {reason} for b in bearings}, facing)
+    return _arcs({b % _DIRECTIONS: {reason} for b in bearings}, facing)
 
 
 def test_directions_join_into_arcs_each_a_degree_wider() -> None:
@@ -143,7 +143,7 @@ def test_directions_join_into_arcs_each_a_degree_wider() -> None:
     ],
 )
 def test_what_is_left_when_nearly_all_is_closed(missing, arcs) -> None:
-    closed = closed_toward(set(range(COUNT)) - set(missing))
+    closed = closed_toward(set(range(_DIRECTIONS)) - set(missing))
     assert sorted((a.from_deg, a.to_deg) for a in closed) == sorted(arcs)
     left = _between(closed)
     assert left == {(10, 11): ((10.0, 11.0),), (0, 1, 2): ((0.0, 2.0),)}.get(missing, ())
@@ -198,7 +198,7 @@ def test_sectors_are_drawn_from_the_hide_to_the_longest_shot() -> None:
         ClosedArc(0.0, 360.0, "roads", "all round"),
     )
     fall = ShotFall(LOAD, 300.0, arcs, (), ())
-    for (arc, shape), count in zip(sectors(fall, hide, 5.0), (23, 5, 362), strict=True):
+    for (arc, shape), count in zip(closed_sectors(fall, hide, 5.0), (23, 5, 362), strict=True):
         xy = shapely.get_coordinates(shape)
         east, north = (xy - (hide.x, hide.y)).T
         far = np.hypot(east, north) > 1.0

@@ -15,8 +15,8 @@ from helpers_places import write_photo, write_place
 from pyproj import CRS, Geod, Transformer
 
 import sitegeo
-from sitegeo.law.context import Terms, terms_of
-from sitegeo.law.setbacks import verdicts
+from sitegeo.law.context import Terms, terms_from_record
+from sitegeo.law.setbacks import setback_verdicts
 
 GEOD = Geod(ellps="WGS84")
 STEP_DEG = 1e-5
@@ -41,7 +41,7 @@ def place_at(folder: Path, lon: float, lat: float, houses: list[tuple[float, flo
 def judged(place, lon: float, lat: float, limit_m: float):
     law = law_of(rule("r", "dwelling", limit_m)).as_chosen()
     x, y = Transformer.from_crs(4326, place.crs, always_xy=True).transform(lon, lat)
-    table = verdicts(
+    table = setback_verdicts(
         points((x, y), crs=place.crs),
         law,
         dwellings=place.vectors["dwellings"],
@@ -85,6 +85,6 @@ def test_an_extent_from_one_side_of_the_date_line_to_the_other_claims_nothing() 
     record = {
         "inputs": [{"role": "dwellings", "crs": "EPSG:4326", "extent": [-180, -17, 180, -16.5]}]
     }
-    area = terms_of(record, crs=CRS(32760), on=date(2026, 12, 5)).covered["dwellings"]
+    area = terms_from_record(record, crs=CRS(32760), on=date(2026, 12, 5)).covered["dwellings"]
     x, y = Transformer.from_crs(4326, 32760, always_xy=True).transform(179.9995, -16.8)
     assert not area.covers(shapely.Point(x, y).buffer(200.0))

@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from pyproj import CRS, Transformer
 
 from sitegeo.law.context import PositionErrors, Terms
-from sitegeo.law.ground import closed_of, ground_of, huntable, hunting_of
+from sitegeo.law.ground import closure_reasons, ground_ownership, huntable_ground, hunting_status
 from sitegeo.law.rules import DistanceRule, Law
-from sitegeo.law.setbacks import setback_polygons, verdicts
+from sitegeo.law.setbacks import setback_polygons, setback_verdicts
 
 GRIDS = {26918: (400e3, 4300e3), 32633: (820e3, 5400e3), 3857: (8e5, 6e6), 3035: (46e5, 28e5)}
 checked = settings(max_examples=40, deadline=None, derandomize=True)
@@ -130,7 +130,7 @@ def test_huntable_ground_is_clear_open_public_and_not_closed(
     areas = placed({"reason": empty(n), "from": empty(n), "to": empty(n)}, shut, epsg)
     law = law_of("dwelling", limit_m)
     drawn = setback_polygons(law, dwellings=dwellings, roads=None, crs=crs)
-    ground = huntable(land, drawn, areas, error_m=error_m)
+    ground = huntable_ground(land, drawn, areas, error_m=error_m)
     assert ground["area_m2"].sum() <= land[land["hunting"] == "open"].union_all().area + 1e-6
     rng = np.random.default_rng(seed)
     at = rng.uniform(-500, 1100, (400, 2)) + GRIDS[epsg]
@@ -141,15 +141,15 @@ def test_huntable_ground_is_clear_open_public_and_not_closed(
         crs=crs,
     )
     told = PositionErrors(error_m, error_m, 0, 0, 0, 0, 0)
-    table = verdicts(
+    table = setback_verdicts(
         points, law, dwellings=dwellings, roads=None, terms=Terms(told, frozenset({"dwellings"}))
     )
     assert set(table.loc[table["target"] == "dwelling", "verdict"]) <= {"clear"}
     # A hair less than the error: the drawn edge itself lies on it.
     hair = max(error_m - 1e-3, 0.0)
-    assert set(ground_of(points, land, error_m=hair)) <= {"public"}
-    assert set(hunting_of(points, land, error_m=hair)) <= {"open"}
-    assert closed_of(points, areas, error_m=hair).isna().all()
+    assert set(ground_ownership(points, land, error_m=hair)) <= {"public"}
+    assert set(hunting_status(points, land, error_m=hair)) <= {"open"}
+    assert closure_reasons(points, areas, error_m=hair).isna().all()
 
 
 @checked
@@ -171,11 +171,11 @@ def test_a_larger_error_never_makes_ground_public_open_or_unclosed(parcels, at, 
     ids = np.array([f"X{n}" for n in range(len(at))], dtype=object)
     points = placed({"id": ids}, shapely.points(at), epsg)
     fine, coarse = error, error + more
-    for answer, good in ((ground_of, "public"), (hunting_of, "open")):
+    for answer, good in ((ground_ownership, "public"), (hunting_status, "open")):
         few = answer(points, land, error_m=coarse) == good
         many = answer(points, land, error_m=fine) == good
         assert not (few & ~many).any()
     assert not (
-        closed_of(points, shut, error_m=coarse).isna()
-        & closed_of(points, shut, error_m=fine).notna()
+        closure_reasons(points, shut, error_m=coarse).isna()
+        & closure_reasons(points, shut, error_m=fine).notna()
     ).any()

@@ -15,16 +15,16 @@ from pyproj import CRS, Transformer
 
 from sitegeo.law import features
 from sitegeo.law.context import PositionErrors, Terms
-from sitegeo.law.examples import shipped_laws, strictest
+from sitegeo.law.examples import example_laws, strictest_law
 from sitegeo.law.geodesic import nearest
-from sitegeo.law.rules import TARGETS, DistanceRule, Law
-from sitegeo.law.setbacks import verdicts
+from sitegeo.law.rules import RULE_TARGETS, DistanceRule, Law
+from sitegeo.law.setbacks import setback_verdicts
 
 # The middle and the edge of a UTM zone, two grids that are not conformal, one in the south.
 GRIDS = {26918: (400e3, 4300e3), 32633: (790e3, 5400e3), 3857: (8e5, 6e6), 3035: (46e5, 28e5),
          2193: (16e5, 54e5)}  # fmt: skip
 ORDER = {"inside": 0, "close": 1, "not checked": 1, "clear": 2}
-SHIPPED = shipped_laws()
+SHIPPED = example_laws()
 
 checked = settings(max_examples=40, deadline=None, derandomize=True)
 
@@ -69,7 +69,7 @@ def roads(draw, epsg, least=0):
 def laws(draw):
     rules = []
     for n in range(draw(st.integers(1, 4))):
-        target = draw(st.sampled_from(TARGETS))
+        target = draw(st.sampled_from(RULE_TARGETS))
         road = target == "road"
         lines = ["centreline", "pavement edge", "right-of-way"] if road else ["wall", "grounds"]
         ground = ["any", "private land", "paved road"][: 3 if road else 2]
@@ -101,7 +101,7 @@ def placed(data, shapes, epsg):
 def judge(scene, law, error=None, complete=()):
     points, dwellings, ways = scene
     told = PositionErrors() if error is None else PositionErrors(error, error, 0, 0, 0, 0, 0)
-    return verdicts(
+    return setback_verdicts(
         points, law, dwellings=dwellings, roads=ways, terms=Terms(told, frozenset(complete))
     )
 
@@ -179,7 +179,7 @@ def test_another_rule_never_clears_more(scene, law, other):
 @checked
 @given(scenes(), st.integers(0, len(SHIPPED) - 1))
 def test_the_strictest_law_is_at_least_as_strict_as_any(scene, which):
-    one, all_ = judge(scene, SHIPPED[which]), judge(scene, strictest(SHIPPED))
+    one, all_ = judge(scene, SHIPPED[which]), judge(scene, strictest_law(SHIPPED))
     held = (one["verdict"] != "not checked").to_numpy()
     assert (ranks(all_)[held] <= ranks(one)[held]).all()
 

@@ -17,11 +17,11 @@ from sitegeo.core.wind import Wind
 from sitegeo.exposure.crossing import Crossing
 from sitegeo.law import safety
 from sitegeo.law.safety import (
-    DEFER,
+    DEFER_CAUTION,
     contact_caution,
     dark_caution,
     morning_cautions,
-    usng,
+    us_national_grid,
     wading_caution,
 )
 from sitegeo.plans.crossing import CrossingFrom, crossing_cautions
@@ -39,11 +39,11 @@ MPH = 0.44704
 )
 def test_wind_chill_of_the_morning(air_f, mph, chill_f, freezes) -> None:
     told = morning_cautions(Wind(320.0, mph * MPH), (air_f - 32) / 1.8)
-    assert told[0] == DEFER
+    assert told[0] == DEFER_CAUTION
     assert told[1].startswith(f"Wind chill {chill_f} °F (")
     assert f"in air of {air_f} °F" in told[1]
     assert told[1].endswith("bare skin freezes within 30 minutes") == freezes
-    assert told[2:] == (safety.COLD_WATER, safety.ICE)
+    assert told[2:] == (safety.COLD_WATER_CAUTION, safety.ICE_CAUTION)
 
 
 def test_a_plan_for_the_dark_is_told_so() -> None:
@@ -63,7 +63,11 @@ def test_without_the_air_it_is_said_what_air_would_freeze_skin() -> None:
     assert told.startswith("Air temperature not known: at 1 °F (")
     # No chill above 50 °F or below 3 mph, where the chart has none, and none without a wind.
     for wind, air_c in ((Wind(0.0, 15 * MPH), 10.1), (Wind(0.0, 2.9 * MPH), -5.0), (None, -5.0)):
-        assert morning_cautions(wind, air_c) == (DEFER, safety.COLD_WATER, safety.ICE)
+        assert morning_cautions(wind, air_c) == (
+            DEFER_CAUTION,
+            safety.COLD_WATER_CAUTION,
+            safety.ICE_CAUTION,
+        )
 
 
 @pytest.mark.parametrize(("text", "air_c"), [("28F", -2.2222), ("-2C", -2.0), ("50 °F", 10.0)])
@@ -74,7 +78,7 @@ def test_the_air_a_person_writes(text, air_c) -> None:
 # 1-10-1, Cold Water Boot Camp: 1 minute of breath, 10 of useful movement, 1 hour to unconscious.
 def test_the_time_line_of_cold_water() -> None:
     for words in ("1 minute to get your breath", "10 minutes of useful", "1 hour before"):
-        assert words in safety.COLD_WATER
+        assert words in safety.COLD_WATER_CAUTION
 
 
 def depths(*metres):
@@ -152,7 +156,7 @@ def test_waves_against_ones_own_boat(height_m, words) -> None:
 def test_grid_references(lat, lon, reference) -> None:
     crs = CRS.from_epsg(32600 + int(reference[:2]))
     spot = Transformer.from_crs(4326, crs, always_xy=True).transform(lon, lat)
-    assert usng(shapely.Point(spot), crs) == reference
+    assert us_national_grid(shapely.Point(spot), crs) == reference
 
 
 # Washington Monument, FGDC-STD-011-2001: 38.889467310 N, 77.035240216 W is 18SUJ2348306479.
@@ -160,7 +164,7 @@ def test_what_to_leave_with_someone_ashore() -> None:
     crs = CRS.from_epsg(26918)
     to_grid = Transformer.from_crs(4326, crs, always_xy=True)
     hide = shapely.Point(to_grid.transform(-77.035240216, 38.889467310))
-    assert usng(hide, crs) == "18SUJ2348306479"
+    assert us_national_grid(hide, crs) == "18SUJ2348306479"
     ways = gpd.GeoDataFrame(
         geometry=[shapely.Point(hide.x + 900, hide.y), shapely.Point(hide.x + 100, hide.y)], crs=crs
     )

@@ -58,23 +58,23 @@ def test_in_light_air_no_frostbite_temperature_is_given():
     [(2.0, 4.9, True), (2.0, 5.0, False), (2.5, 4.0, False), (2.4, 4.0, True), (2.6, 0.0, False)],
 )
 def test_the_product_rule_and_ones_own_depth(depth_ft, current_fps, fine):
-    found = safety.wadeable(
+    found = safety.can_wade(
         depth_ft * FOOT_M, wade_m=2.5 * FOOT_M, current_mps=current_fps * FOOT_M
     )
     assert found is fine
-    product = safety.wade_product(depth_ft * FOOT_M, current_fps * FOOT_M)
+    product = safety.depth_times_current(depth_ft * FOOT_M, current_fps * FOOT_M)
     assert product == pytest.approx(depth_ft * current_fps)
 
 
 def test_unknown_depth_is_no_answer_and_unknown_current_is_none():
-    assert safety.wadeable(math.nan, wade_m=1.0, current_mps=0.5) is None
-    assert safety.wadeable(0.5, wade_m=0.75, current_mps=None) is True
-    assert safety.wadeable(0.75, wade_m=0.75, current_mps=None) is True
-    assert safety.wadeable(0.76, wade_m=0.75, current_mps=None) is False
+    assert safety.can_wade(math.nan, wade_m=1.0, current_mps=0.5) is None
+    assert safety.can_wade(0.5, wade_m=0.75, current_mps=None) is True
+    assert safety.can_wade(0.75, wade_m=0.75, current_mps=None) is True
+    assert safety.can_wade(0.76, wade_m=0.75, current_mps=None) is False
 
 
 def test_the_time_line_of_cold_water():
     """1 minute, 10 minutes, 1 hour: the 1-10-1 of coldwaterbootcampusa.org."""
-    assert "1 minute" in safety.COLD_WATER
-    assert "10 minutes" in safety.COLD_WATER
-    assert "1 hour" in safety.COLD_WATER
+    assert "1 minute" in safety.COLD_WATER_CAUTION
+    assert "10 minutes" in safety.COLD_WATER_CAUTION
+    assert "1 hour" in safety.COLD_WATER_CAUTION

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from sitegeo.errors import UsageError
 from sitegeo.law.daylight import daylight, is_dark, read_when, shooting_hours
-from sitegeo.law.rules import Hours
+from sitegeo.law.rules import HoursRule
 from sitegeo.siting.sun import sun_path
 
 MST, EST, CHINA = (timezone(timedelta(hours=h)) for h in (-7, -5, 8))
@@ -124,7 +124,7 @@ def test_london_at_christmas() -> None:
 @pytest.mark.parametrize(("closes_min", "close"), [(0, "16:47"), (30, "17:17")])
 def test_hours_of_the_law_are_the_suns_and_minutes(closes_min, close) -> None:
     light = daylight(-105.1786, 39.742476, at_noon("2015-01-02", MST))
-    rule = Hours(opens_min=-30, closes_min=closes_min, citation="a test")
+    rule = HoursRule(opens_min=-30, closes_min=closes_min, citation="a test")
     found = [moment.strftime("%H:%M") for moment in shooting_hours(light, rule)]
     assert found == ["06:53", close]  # 07:21:55 and 16:47:43, rounded inward
 
@@ -149,7 +149,7 @@ def test_london_civil_dawn() -> None:
 def test_hours_round_inward(day: date, opens_min: int, closes_min: int) -> None:
     noon = datetime(day.year, day.month, day.day, 12, tzinfo=ZoneInfo("America/Chicago"))
     light = daylight(-90.5, 44.1, noon)
-    rule = Hours(opens_min=opens_min, closes_min=closes_min, citation="a test")
+    rule = HoursRule(opens_min=opens_min, closes_min=closes_min, citation="a test")
     opens, closes = shooting_hours(light, rule)
     exact_open = light.sunrise + timedelta(minutes=opens_min)
     exact_close = light.sunset + timedelta(minutes=closes_min)
@@ -162,7 +162,7 @@ def test_polar_night_has_no_sunrise() -> None:
     light = daylight(25.0, 75.0, at_noon("2026-12-21", UTC))
     assert light.sunrise is None
     assert light.sunset is None
-    rule = Hours(opens_min=-30, closes_min=0, citation="a test")
+    rule = HoursRule(opens_min=-30, closes_min=0, citation="a test")
     assert shooting_hours(light, rule) == (None, None)
 
 

@@ -15,7 +15,7 @@ from helpers_law import EXACT, law_of, points, rule
 from pyproj import Geod, Transformer
 
 from sitegeo.law.context import Terms
-from sitegeo.law.setbacks import verdicts
+from sitegeo.law.setbacks import setback_verdicts
 
 UTM = 32633
 WGS84 = Geod(ellps="WGS84")
@@ -43,7 +43,7 @@ def table(town):
     law = law_of(
         rule("house", "dwelling", LIMIT_M), rule("road", "road", 6.0, measured_from="pavement edge")
     )
-    found = verdicts(
+    found = setback_verdicts(
         points(*at, crs=UTM),
         law,
         dwellings=town["buildings"],

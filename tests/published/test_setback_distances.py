@@ -11,8 +11,8 @@ from pyproj import CRS, Geod, Transformer
 
 from sitegeo.angles import signed_diff_deg
 from sitegeo.law.context import Terms
-from sitegeo.law.geodesic import Scale, grown, nearest, reach, scale_over
-from sitegeo.law.setbacks import verdicts
+from sitegeo.law.geodesic import Scale, buffer_radius, buffered, nearest, scale_over
+from sitegeo.law.setbacks import setback_verdicts
 
 
 # The Australian standard line (GDA technical manual; chrisveness/geodesy@3e9fdd3
@@ -90,7 +90,7 @@ def test_a_grid_that_is_not_conformal_shortens_rather_than_lengthens():
     law = law_of(rule("r", "dwelling", 50))
     for epsg in (3857, 5070):
         at, frame = points(off(0.0)).to_crs(epsg), houses([box_east(137.16)]).to_crs(epsg)
-        table = verdicts(at, law, dwellings=frame, roads=None, terms=Terms(errors=EXACT))
+        table = setback_verdicts(at, law, dwellings=frame, roads=None, terms=Terms(errors=EXACT))
         assert 137.16 * 0.97 < one(table)["distance_m"] <= 137.16 + 1e-6
         assert scale_over(frame.crs, frame.geometry.to_numpy()).stretch > 1.001
     assert scale_over(UTM, points(off(0.0)).geometry.to_numpy()).stretch == 1.0
@@ -106,7 +106,7 @@ def test_distances_to_real_buildings_by_geod(places):
     rng = np.random.default_rng(3)
     at = rng.uniform((west - 800, south - 800), (east + 800, north + 800), (20, 2))
     law = law_of(rule("r", "dwelling", 137.16))
-    table = verdicts(
+    table = setback_verdicts(
         points(*at, crs=utm), law, dwellings=frame, roads=None, terms=Terms(errors=EXACT)
     ).query("target == 'dwelling'")
     walked = shapely.get_coordinates(shapely.segmentize(frame.geometry.to_numpy(), 1.0))
@@ -157,14 +157,14 @@ def test_a_drawn_radius_allows_for_chords_and_scale():
     plain = Scale(1.0, 1.0, 1.0)
     # Sixteen segments to a quarter circle are 5.625° each; GEOS may make one of 1.5 times that.
     sag = np.cos(np.deg2rad(1.5 * 5.625 / 2))
-    assert reach(100.0, plain) == pytest.approx(100.0 / sag)
-    assert reach(100.0, Scale(0.9, 1.2, 1.1)) == pytest.approx(120.0 / sag)
+    assert buffer_radius(100.0, plain) == pytest.approx(100.0 / sag)
+    assert buffer_radius(100.0, Scale(0.9, 1.2, 1.1)) == pytest.approx(120.0 / sag)
     # A radius near nothing must not lose the shape.
     field = shapely.box(4.6e6, 2.8e6, 4.6e6 + 415, 2.8e6 + 20)
     for tiny in (0.0, 1e-162, 1e-6):
-        assert grown(field, tiny, plain).covers(field)
-        assert field.covers(grown(field, -tiny, plain))
-        assert grown(field, -tiny, plain).area == pytest.approx(field.area, rel=2e-3)
-    circle = grown(shapely.Point(0, 0), 100.0, plain)
+        assert buffered(field, tiny, plain).covers(field)
+        assert field.covers(buffered(field, -tiny, plain))
+        assert buffered(field, -tiny, plain).area == pytest.approx(field.area, rel=2e-3)
+    circle = buffered(shapely.Point(0, 0), 100.0, plain)
     edge = circle.boundary
     assert 100.0 <= edge.distance(shapely.Point(0, 0)) < 100.5

@@ -15,9 +15,9 @@ from sitegeo.errors import UsageError
 from sitegeo.law.shot_range import (
     ClosedArc,
     Load,
+    closed_sectors,
     fall_range_m,
     read_load,
-    sectors,
     shot_fall,
     side_words,
 )
@@ -297,6 +297,6 @@ def test_sectors_point_the_right_way() -> None:
     found = fall({"dwellings": houses(away(200, 75).buffer(5))})
     from sitegeo.core.grid import convergence_deg
 
-    ((_, shape),) = sectors(found, HIDE, convergence_deg(UTM, HIDE.x, HIDE.y))
+    ((_, shape),) = closed_sectors(found, HIDE, convergence_deg(UTM, HIDE.x, HIDE.y))
     assert shape.contains(away(150, 75))
     assert not shape.contains(away(150, 255))

@@ -29,8 +29,8 @@ from helpers_law import (
 from sitegeo.cli.commands.check import command
 from sitegeo.cli.report.answers import print_check
 from sitegeo.core.contracts import VERDICTS
-from sitegeo.law.daylight import day_of, read_day, zone_of
-from sitegeo.law.verdicts import verdicts_of, verdicts_over
+from sitegeo.law.daylight import local_day, read_day, time_zone
+from sitegeo.law.verdicts import verdicts_along, verdicts_at
 from sitegeo.plans.check import _checked, _Opened, check_spot
 from sitegeo.plans.record import verdict_items
 
@@ -128,18 +128,18 @@ def test_a_line_of_decoys_is_clear_only_where_all_of_it_is() -> None:
     shapes = gpd.GeoDataFrame({"id": ["LINE", "HIDE"]}, geometry=[line, shapely.Point(X, Y)],
                               crs=UTM)  # fmt: skip
     layers = opened().layers
-    table = verdicts_over(shapes, LAW, layers, {})
+    table = verdicts_along(shapes, LAW, layers, {})
     assert list(table["id"]) == ["LINE"] * 5 + ["HIDE"] * 5
     assert list(table["target"]) == TARGETS * 2
     assert table["distance_m"][0] == pytest.approx(140.0, abs=0.1)
     assert list(table["verdict"][[0, 5]]) == ["close", "clear"]
-    assert verdicts_of(middle, LAW, layers, {})["verdict"][0] == "clear"
+    assert verdicts_at(middle, LAW, layers, {})["verdict"][0] == "clear"
     # A point is judged as itself, to the digit.
-    spot = verdicts_of(points((X, Y)), LAW, layers, {}).assign(id="HIDE")
+    spot = verdicts_at(points((X, Y)), LAW, layers, {}).assign(id="HIDE")
     assert verdict_items(table[5:].reset_index(drop=True)) == verdict_items(spot)
     # The ground too: the line's end lies off the public land.
     edge = land([shapely.box(X - 900, Y - 900, X + 62, Y + 900)], ["open"])
-    ground = verdicts_over(shapes, LAW, {**layers, "public_land": edge}, {})
+    ground = verdicts_along(shapes, LAW, {**layers, "public_land": edge}, {})
     assert list(ground["verdict"][[2, 7]]) == ["close", "clear"]
 
 
@@ -156,14 +156,14 @@ def test_the_day_counts_for_every_item() -> None:
 
 def test_the_day_is_that_of_the_places_clock_and_never_greenwichs() -> None:
     """An evening by the river is the next day at Greenwich: the rules of that day do not hold."""
-    chicago = zone_of("America/Chicago")
+    chicago = time_zone("America/Chicago")
     assert read_day("2026-12-05") == read_day("2026-12-05T18:30") == date(2026, 12, 5)
     late = read_day("2026-12-06T01:30+00:00")
-    assert day_of(late, chicago) == date(2026, 12, 5)
-    assert day_of(late, None) == date(2026, 12, 6)
-    assert day_of(read_day("2026-12-05T06:40-06:00"), chicago) == date(2026, 12, 5)
-    assert day_of(date(2026, 12, 5), chicago) == date(2026, 12, 5)
-    assert day_of(None, chicago) is None
+    assert local_day(late, chicago) == date(2026, 12, 5)
+    assert local_day(late, None) == date(2026, 12, 6)
+    assert local_day(read_day("2026-12-05T06:40-06:00"), chicago) == date(2026, 12, 5)
+    assert local_day(date(2026, 12, 5), chicago) == date(2026, 12, 5)
+    assert local_day(None, chicago) is None
 
 
 def test_the_schema_of_a_law_is_printed_whole() -> None:

@@ -16,7 +16,7 @@ from sitegeo.exposure.surface import OBSTACLE_CLASSES, WITH_EVERGREENS, classes_
 from sitegeo.landcover.evergreen import evergreen
 from sitegeo.landcover.leaves import NOT_TOLD
 from sitegeo.places.config import Assume
-from sitegeo.places.imagery import evergreens, in_our_classes
+from sitegeo.places.imagery import evergreen_raster, reclassify_land_cover
 
 SHAPE = (120, 160)
 # In Minnesota, where broadleaf trees are bare in January.
@@ -79,13 +79,13 @@ def test_land_cover_may_name_evergreens():
     codes[:20, WEST], codes[:20, EAST] = 41, 42
     table = {"1": "water", "41": "tree", "42": "evergreen"}
     raster = Raster(codes, GRID)
-    assert set(np.unique(in_our_classes(raster, table, where="x").values)) == {1, 2}
-    told = evergreens(raster, table)
+    assert set(np.unique(reclassify_land_cover(raster, table, where="x").values)) == {1, 2}
+    told = evergreen_raster(raster, table)
     found = evergreen(cover=cover(), imagery=photo(west=0.4, east=0.4), landcover_evergreen=told)
     assert needles(found) == (0.0, 1.0)
-    assert evergreens(raster, {"1": "water", "42": "tree"}) is None
+    assert evergreen_raster(raster, {"1": "water", "42": "tree"}) is None
     with pytest.raises(PlaceError, match="classes") as refused:
-        in_our_classes(raster, {"1": "conifers"}, where="x")
+        reclassify_land_cover(raster, {"1": "conifers"}, where="x")
     assert "evergreen" in str(refused.value)
 
 

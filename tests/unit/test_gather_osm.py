@@ -15,7 +15,7 @@ from sitegeo.errors import GatherError
 from sitegeo.gather.download import MAX_ZIP_FILES, unpack_zip
 from sitegeo.gather.osm import layers_of_area, layers_of_node, layers_of_way, read_osm
 from sitegeo.gather.overpass import OverpassOptions, overpass_query
-from sitegeo.law.features import PAVEMENT_M, plain, targets_of
+from sitegeo.law.features import PAVEMENT_M, building_targets, plain_word
 
 WORLD = (-180.0, -85.0, 180.0, 85.0)
 
@@ -152,10 +152,10 @@ def test_lines_and_points() -> None:
 
 def test_the_words_are_those_the_law_knows() -> None:
     for name in ("trunk_link", "living_street", "bridleway", "unclassified"):
-        assert plain(name) in PAVEMENT_M
-    assert targets_of("house") != targets_of("yes")
-    assert "school" in targets_of("school;school")
-    assert "dwelling" in targets_of("yes")
+        assert plain_word(name) in PAVEMENT_M
+    assert building_targets("house") != building_targets("yes")
+    assert "school" in building_targets("school;school")
+    assert "dwelling" in building_targets("yes")
 
 
 def test_the_question_to_overpass() -> None:

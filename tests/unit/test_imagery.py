@@ -18,7 +18,7 @@ from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.errors import CrsError, PlaceError, RasterError, SitegeoError
 from sitegeo.places import imagery
-from sitegeo.places.imagery import in_our_classes, read_imagery, read_onto
+from sitegeo.places.imagery import read_imagery, read_raster_onto, reclassify_land_cover
 
 RGBN = ("red", "green", "blue", "nir")
 GRID = Grid(CRS.from_user_input(UTM17), WEST, NORTH, 1.0, (ROWS, COLS))
@@ -392,7 +392,7 @@ def test_a_photo_too_large_to_hold_is_averaged_and_says_so(
 ) -> None:
     path = write_photo(tmp_path / "a.tif")
     whole, _ = read_imagery(path)
-    monkeypatch.setattr(imagery, "MOST_PIXELS", whole.values[0].size // 3)
+    monkeypatch.setattr(imagery, "MOST_PHOTO_PIXELS", whole.values[0].size // 3)
     held, notes = read_imagery(path)
     assert held.grid.pixel_m == 2 * whole.grid.pixel_m
     assert (held.grid.west, held.grid.north) == (whole.grid.west, whole.grid.north)
@@ -436,7 +436,7 @@ SLOPE = np.add.outer(np.zeros(ROWS), np.arange(COLS)).astype(np.float32)
 
 
 def test_a_raster_on_the_same_grid_is_read_as_it_is(tmp_path: Path) -> None:
-    ground = read_onto(write_plane(tmp_path / "a.tif", SLOPE), GRID)
+    ground = read_raster_onto(write_plane(tmp_path / "a.tif", SLOPE), GRID)
     assert ground.grid == GRID
     assert ground.values.dtype == np.float32
     assert np.array_equal(ground.values, SLOPE)
@@ -453,7 +453,7 @@ def test_a_coarser_raster_in_another_crs_is_brought_onto_the_grid(tmp_path: Path
     path = write_plane(
         tmp_path / "a.tif", x.astype(np.float32) - WEST, crs="EPSG:4326", transform=cell
     )
-    ground = read_onto(path, GRID)
+    ground = read_raster_onto(path, GRID)
     inside = ground.mask.copy()
     inside[:, 76:] = inside[:, :4] = False
     eastings = np.broadcast_to(np.arange(COLS) + 0.5, (ROWS, COLS))
@@ -466,7 +466,7 @@ def test_voids_stay_voids_and_hold_nought(tmp_path: Path) -> None:
     values = SLOPE.copy()
     values[:, :20] = -9999
     values[5, 50] = np.nan
-    ground = read_onto(write_plane(tmp_path / "a.tif", values, nodata=-9999), GRID)
+    ground = read_raster_onto(write_plane(tmp_path / "a.tif", values, nodata=-9999), GRID)
     assert not ground.mask[:, :20].any()
     assert not ground.mask[5, 50]
     assert (ground.values[~ground.mask] == 0).all()
@@ -477,13 +477,13 @@ def test_scale_and_offset_of_the_file_are_applied(tmp_path: Path) -> None:
     path = write_plane(tmp_path / "a.tif", (SLOPE * 10).astype(np.int16))
     with rasterio.open(path, "r+") as out:
         out.scales, out.offsets = (0.1,), (400.0,)
-    assert np.allclose(read_onto(path, GRID).values, SLOPE + 400, atol=1e-4)
+    assert np.allclose(read_raster_onto(path, GRID).values, SLOPE + 400, atol=1e-4)
 
 
 def test_codes_are_never_mixed(tmp_path: Path) -> None:
     codes = np.where(np.indices((40, 54)).sum(axis=0) % 2, 1, 9).astype(np.uint8)
     transform = Affine(3.1, 0, WEST, 0, -3.1, NORTH)
-    found = read_onto(
+    found = read_raster_onto(
         write_plane(tmp_path / "a.tif", codes, transform=transform), GRID, categories=True
     )
     assert set(np.unique(found.values)) == {1, 9}
@@ -504,7 +504,7 @@ def test_rasters_that_cannot_be_used(
 ) -> None:
     path = write_plane(tmp_path / "a.tif", options.pop("values", SLOPE), **options)
     with pytest.raises(kind, match=words) as caught:
-        read_onto(path, GRID)
+        read_raster_onto(path, GRID)
     assert caught.value.where == path
     assert caught.value.remedy
 
@@ -516,7 +516,7 @@ def test_a_raster_cut_short(tmp_path: Path, keep: float) -> None:
     data = path.read_bytes()
     path.write_bytes(data[: int(len(data) * keep)])
     with pytest.raises(SitegeoError, match=r"cut short|no coordinate reference system"):
-        read_onto(path, GRID)
+        read_raster_onto(path, GRID)
 
 
 # Land cover
@@ -524,7 +524,7 @@ def test_a_raster_cut_short(tmp_path: Path, keep: float) -> None:
 
 def test_land_cover_in_our_classes() -> None:
     codes = Raster(np.array([[1, 2], [7, -3]]), Grid(GRID.crs, 0, 0, 1.0, (2, 2)))
-    ours = in_our_classes(codes, {"1": "water", "-3": "Tree"}, where="p.toml")
+    ours = reclassify_land_cover(codes, {"1": "water", "-3": "Tree"}, where="p.toml")
     assert ours.values.tolist() == [[Cover.WATER, 0], [0, Cover.TREE]]
     assert ours.mask.tolist() == [[True, False], [False, True]]
 
@@ -541,7 +541,7 @@ def test_land_cover_in_our_classes() -> None:
 def test_land_cover_tables_that_do_not_fit(table: dict[str, str], words: str) -> None:
     codes = Raster(np.array([[1, 2]]), Grid(GRID.crs, 0, 0, 1.0, (1, 2)))
     with pytest.raises(PlaceError, match=words):
-        in_our_classes(codes, table, where="p.toml")
+        reclassify_land_cover(codes, table, where="p.toml")
 
 
 # Real photos
@@ -569,9 +569,9 @@ def test_lake_shore_in_a_national_system(places: Path) -> None:
     photo, _ = read_imagery(folder / "ortho_rgb_050cm.tif")
     assert photo.grid.crs == CRS.from_epsg(2056)
     assert photo.bands == ("red", "green", "blue")
-    ground = read_onto(folder / "dtm_1m.tif", photo.grid)
-    surface = read_onto(folder / "dsm_1m.tif", photo.grid)
-    trees = read_onto(folder / "vegheight_1m.tif", photo.grid)
+    ground = read_raster_onto(folder / "dtm_1m.tif", photo.grid)
+    surface = read_raster_onto(folder / "dsm_1m.tif", photo.grid)
+    trees = read_raster_onto(folder / "vegheight_1m.tif", photo.grid)
     assert 400 < ground.values[ground.mask].min() < ground.values[ground.mask].max() < 430
     assert surface.mask.mean() < 0.5  # void over open water
     assert 0 <= trees.values.min() < 3 < trees.values.max() < 50

@@ -8,16 +8,16 @@ import pytest
 import shapely
 from helpers_law import EAST, WEST, X, Y, areas, land, law_of, points
 
-from sitegeo.law.context import COLUMNS, PositionErrors, Terms
-from sitegeo.law.ground import TARGETS, closed_of, closed_on, land_verdicts
-from sitegeo.law.verdicts import verdict_words
+from sitegeo.law.context import VERDICT_COLUMNS, PositionErrors, Terms
+from sitegeo.law.ground import GROUND_TARGETS, closure_reasons, ground_verdicts, is_closed_on
+from sitegeo.law.verdicts import verdict_sentence
 
 ERRORS = PositionErrors(0, 0, 15.0, 15.0, 0, 0, 0)
 WHOLE = frozenset({"public_land", "closed_areas"})
 
 
 def judge(*at, public_land=None, closed_areas=None, **terms):
-    return land_verdicts(
+    return ground_verdicts(
         points(*at),
         public_land=public_land,
         closed_areas=closed_areas,
@@ -31,9 +31,9 @@ def of(table, target):
 
 def test_three_rows_a_point_in_order():
     table = judge((X - 100, Y), (X + 100, Y))
-    assert list(table.columns) == list(COLUMNS)
+    assert list(table.columns) == list(VERDICT_COLUMNS)
     assert list(table["id"]) == ["X001"] * 3 + ["X002"] * 3
-    assert list(table["target"]) == list(TARGETS) * 2
+    assert list(table["target"]) == list(GROUND_TARGETS) * 2
     assert set(table["verdict"]) == {"not checked"}
     assert judge(public_land=land([WEST], ["open"])).empty
 
@@ -75,7 +75,7 @@ def test_public_is_not_open(hunting, verdict):
     assert of(table, "public ground") == ["clear"]
     assert of(table, "hunting") == [verdict]
     row = table[table["target"] == "hunting"].iloc[0]
-    assert verdict_words(row, law_of()).startswith(f"hunting {verdict}: ")
+    assert verdict_sentence(row, law_of()).startswith(f"hunting {verdict}: ")
 
 
 def test_the_error_is_true_metres_and_each_layers_own():
@@ -83,7 +83,7 @@ def test_the_error_is_true_metres_and_each_layers_own():
     crs, x, y = 3857, 2.7e6, 8.4e6
     at = points((x - 25, y), (x - 45, y), crs=crs)
     west = land([shapely.box(x - 500, y - 500, x, y + 500)], ["open"], crs=crs)
-    table = land_verdicts(
+    table = ground_verdicts(
         at,
         public_land=west,
         closed_areas=areas([EAST], ["refuge"]).set_geometry(
@@ -94,7 +94,7 @@ def test_the_error_is_true_metres_and_each_layers_own():
     assert of(table, "public ground") == ["close", "clear"]
     assert of(table, "closed areas") == ["inside", "clear"]
     assert list(table["error_m"]) == [15.0, 15.0, 20.0] * 2
-    outside = land_verdicts(
+    outside = ground_verdicts(
         points((x + 25, y), (x + 45, y), crs=crs),
         public_land=west,
         closed_areas=None,
@@ -102,7 +102,7 @@ def test_the_error_is_true_metres_and_each_layers_own():
     )
     assert of(outside, "public ground") == ["close", "not checked"]
     nowhere = {"public_land": shapely.Point(x + 45, y)}
-    outside = land_verdicts(
+    outside = ground_verdicts(
         points((x + 45, y), crs=crs),
         public_land=west,
         closed_areas=None,
@@ -115,7 +115,7 @@ def test_the_error_is_true_metres_and_each_layers_own():
         complete=WHOLE,
         covered={"public_land": shapely.box(x - 900, y - 900, x + 70, y + 900)},
     )
-    outside = land_verdicts(
+    outside = ground_verdicts(
         points((x + 35, y), (x + 45, y), crs=crs), public_land=west, closed_areas=None, terms=said
     )
     assert of(outside, "public ground") == ["inside", "not checked"]
@@ -177,8 +177,8 @@ DAY = date(2026, 12, 5)
     ],
 )
 def test_an_area_is_closed_between_its_dates_and_when_in_doubt(since, until, shut):
-    assert closed_on(since, until, DAY) is shut
-    assert closed_on(since, until, None) is True
+    assert is_closed_on(since, until, DAY) is shut
+    assert is_closed_on(since, until, None) is True
     held = areas([EAST], ["refuge"], since, until)
     (verdict,) = of(judge((X + 100, Y), closed_areas=held, on=DAY), "closed areas")
     assert verdict == ("inside" if shut else "clear")
@@ -187,5 +187,5 @@ def test_an_area_is_closed_between_its_dates_and_when_in_doubt(since, until, shu
 def test_areas_with_dates_can_be_left_to_whoever_knows_the_day():
     at = points((X + 100, Y))
     dated, always = areas([EAST], ["refuge"], "10-01", "01-15"), areas([EAST], ["refuge"])
-    assert closed_of(at, dated, error_m=15.0, dated=False)[0] is None
-    assert closed_of(at, always, error_m=15.0, dated=False)[0] == "refuge"
+    assert closure_reasons(at, dated, error_m=15.0, dated=False)[0] is None
+    assert closure_reasons(at, always, error_m=15.0, dated=False)[0] == "refuge"

@@ -9,9 +9,9 @@ import pytest
 from pydantic import ValidationError
 
 from sitegeo.errors import UsageError
-from sitegeo.law.calendar import barred, rules_on
-from sitegeo.law.daylight import day_of, daylight, hours_on, read_day
-from sitegeo.law.rules import Hours, Law, TextRule
+from sitegeo.law.calendar import reasons_closed, rules_on
+from sitegeo.law.daylight import daylight, local_day, read_day, shooting_hours_on
+from sitegeo.law.rules import HoursRule, Law, TextRule
 
 ZONE = ZoneInfo("America/Chicago")
 WHEN = datetime(2026, 12, 5, 6, 40, tzinfo=ZONE)  # a Saturday
@@ -25,7 +25,7 @@ def law_of(*texts, hours=()):
 
 def hours_of(**more):
     usual = {"opens_min": -30.0, "closes_min": 0.0, "citation": "Code"}
-    return Hours.model_validate({**usual, **more})
+    return HoursRule.model_validate({**usual, **more})
 
 
 @pytest.mark.parametrize(
@@ -44,13 +44,13 @@ def test_a_day_outside_every_season_is_barred(day, open_):
         {"topic": "season", "effective_from": "2026-11-01"},
         {"topic": "zone", "effective_to": "2027-01-31"},
     )
-    assert (not list(barred(law, day))) == open_
-    late = list(barred(law, date(2027, 2, 1)))
+    assert (not list(reasons_closed(law, day))) == open_
+    late = list(reasons_closed(law, date(2027, 2, 1)))
     assert late == ["2027-02-01 is outside every zone written in the law"]
 
 
 def test_a_season_in_words_alone_bars_no_day():
-    assert not list(barred(law_of({"topic": "season"}), WHEN.date()))
+    assert not list(reasons_closed(law_of({"topic": "season"}), WHEN.date()))
 
 
 @pytest.mark.parametrize(
@@ -67,9 +67,9 @@ def test_a_season_in_words_alone_bars_no_day():
 )
 def test_closed_days_by_weekday_and_date(closed, shut):
     law = law_of({"topic": "closed days", **closed})
-    assert [w.startswith("2026-12-05 is a closed day") for w in barred(law, WHEN.date())] == (
-        [True] * shut
-    )
+    assert [
+        w.startswith("2026-12-05 is a closed day") for w in reasons_closed(law, WHEN.date())
+    ] == ([True] * shut)
     assert len(rules_on(law, WHEN)) == 1
 
 
@@ -100,7 +100,7 @@ def test_times_hang_on_the_suns_events_and_round_inward():
         {"topic": "noon", "earliest": "12:00:00", "latest": "16:30"},
         hours=hours,
     )
-    found = hours_on(law, LIGHT, WHEN)
+    found = shooting_hours_on(law, LIGHT, WHEN)
     decoys, boats, noon = rules_on(law, WHEN, light=LIGHT, hours=found)
     assert (found.opens - decoys.earliest).total_seconds() == 3600
     assert 3600 <= (decoys.latest - found.closes).total_seconds() <= 3630
@@ -117,7 +117,7 @@ def test_times_hang_on_the_suns_events_and_round_inward():
 def test_hours_of_1949_and_of_today():
     then = law_of(hours=(hours_of(closes_min=-60.0, not_before=time(12)),))
     now = law_of(hours=(hours_of(),))
-    old, new = hours_on(then, LIGHT, WHEN), hours_on(now, LIGHT, WHEN)
+    old, new = shooting_hours_on(then, LIGHT, WHEN), shooting_hours_on(now, LIGHT, WHEN)
     assert (old.opens.hour, old.opens.minute) == (12, 0)
     assert (new.closes - old.closes).total_seconds() == 3600
     assert new.opens < old.opens
@@ -129,13 +129,15 @@ def test_of_several_hours_the_latest_opening_and_the_earliest_close_count():
         hours_of(not_before=time(9), effective_to=date(2026, 12, 5), citation="B"),
         hours_of(not_after=time(15), effective_from=date(2026, 12, 5), citation="A"),
     )
-    found = hours_on(law_of(hours=(wide, noon, early)), LIGHT, WHEN)
+    found = shooting_hours_on(law_of(hours=(wide, noon, early)), LIGHT, WHEN)
     assert (found.opens.hour, found.closes.hour, found.citation) == (9, 15, "A; B")
     later = WHEN.replace(day=6)
-    found = hours_on(law_of(hours=(wide, noon, early)), daylight(-90.5, 44.1, later), later)
+    found = shooting_hours_on(
+        law_of(hours=(wide, noon, early)), daylight(-90.5, 44.1, later), later
+    )
     assert (found.opens.hour, found.closes.hour, found.citation) == (6, 15, "A")
-    assert hours_on(law_of(hours=(noon,)), LIGHT, later) is None
-    assert hours_on(law_of(), LIGHT, WHEN) is None
+    assert shooting_hours_on(law_of(hours=(noon,)), LIGHT, later) is None
+    assert shooting_hours_on(law_of(), LIGHT, WHEN) is None
 
 
 def test_no_hours_where_they_close_before_they_open_or_the_sun_does_not_rise():
@@ -145,14 +147,14 @@ def test_no_hours_where_they_close_before_they_open_or_the_sun_does_not_rise():
         (law_of(hours=(hours_of(),)), daylight(25.0, 75.0, WHEN)),
         (law_of(hours=(hours_of(opens="civil dawn"),)), daylight(25.0, 80.0, WHEN)),
     ):
-        found = hours_on(law, light, WHEN)
+        found = shooting_hours_on(law, light, WHEN)
         assert (found.opens, found.closes, found.citation) == (None, None, "Code")
     # Each open by itself, but never both at once.
     morning, evening = hours_of(not_after=time(11)), hours_of(not_before=time(13))
-    assert hours_on(law_of(hours=(morning, evening)), LIGHT, WHEN).opens is None
+    assert shooting_hours_on(law_of(hours=(morning, evening)), LIGHT, WHEN).opens is None
     # The clock alone does not open a day without a sunrise.
     night = hours_of(not_before=time(9), not_after=time(15))
-    assert hours_on(law_of(hours=(night,)), daylight(25.0, 75.0, WHEN), WHEN).opens is None
+    assert shooting_hours_on(law_of(hours=(night,)), daylight(25.0, 75.0, WHEN), WHEN).opens is None
 
 
 @pytest.mark.parametrize(
@@ -172,6 +174,6 @@ def test_a_text_that_cannot_be_is_refused(wrong):
 
 def test_the_day_a_person_writes():
     assert read_day("2026-12-05") == read_day("2026-12-05T23:59") == date(2026, 12, 5)
-    assert day_of(read_day("2026-12-05T23:59-06:00"), None) == date(2026, 12, 5)
+    assert local_day(read_day("2026-12-05T23:59-06:00"), None) == date(2026, 12, 5)
     with pytest.raises(UsageError, match="not a date"):
         read_day("Saturday")

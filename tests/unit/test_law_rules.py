@@ -12,7 +12,7 @@ import pytest
 
 from sitegeo.errors import LawError
 from sitegeo.law import rules
-from sitegeo.law.examples import shipped_laws, strictest
+from sitegeo.law.examples import example_laws, strictest_law
 from sitegeo.law.rules import DistanceRule, Law, law_schema, read_law
 
 SCHEMA = Path(__file__).resolve().parents[2] / "docs" / "law.schema.json"
@@ -155,7 +155,7 @@ def test_a_law_is_chosen_only_by_a_person(tmp_path):
 
 
 def test_shipped_laws_are_examples_with_citations_and_are_never_chosen():
-    laws = shipped_laws()
+    laws = example_laws()
     assert len(laws) >= 8
     assert len({r.id for law in laws for r in law.distance}) == sum(len(w.distance) for w in laws)
     for law in laws:
@@ -203,20 +203,20 @@ def test_a_shipped_file_read_by_its_path_is_still_an_example(tmp_path):
     ],
 )
 def test_shipped_limits(name, target, limit_m):
-    held = {r.id: r for law in shipped_laws() for r in law.distance}[name]
+    held = {r.id: r for law in example_laws() for r in law.distance}[name]
     assert target in held.target
     assert held.limit_m == pytest.approx(limit_m, abs=1e-9)
 
 
 def test_archery_asks_less_than_a_firearm():
-    law = next(w for w in shipped_laws() if w.place.startswith("Pennsylvania"))
+    law = next(w for w in example_laws() if w.place.startswith("Pennsylvania"))
     assert law.distance_for("dwelling") == pytest.approx(137.16)
     assert law.distance_for("dwelling", weapon="bow") == pytest.approx(45.72)
     assert law.distance_for("road") is None
 
 
 def test_strictest_takes_the_largest_for_each_target():
-    law = strictest(shipped_laws())
+    law = strictest_law(example_laws())
     assert law.distance_for("dwelling") == pytest.approx(182.88)
     assert law.rule_for("dwelling").id == "ia-481a.123"
     assert law.distance_for("school") == pytest.approx(152.4)
@@ -247,28 +247,28 @@ def test_strictest_leaves_out_bows_and_keeps_what_differs_with_the_road():
         rule("row", "road", 45, measured_from="right-of-way"),
         place="B",
     )
-    law = strictest([a, b])
+    law = strictest_law([a, b])
     # 50 m from the centreline of a road 1 m wide outdoes 45 m from its right-of-way 2 m out;
     # on a wide road it does not. 40 m from the pavement is outdone by the right-of-way.
     assert [r.id for r in law.distance] == ["a-house", "centre", "row"]
-    both = strictest([a, law_of(rule("centre", "dwelling", 60), place="C")])
+    both = strictest_law([a, law_of(rule("centre", "dwelling", 60), place="C")])
     assert [r.id for r in both.distance] == ["centre [1]", "centre [2]"]
     assert [r.limit for r in both.distance] == [50, 60]
 
 
 def test_strictest_of_nothing_has_no_rule():
-    law = strictest([])
+    law = strictest_law([])
     assert law.distance == ()
     assert law.distance_for("dwelling") is None
     assert law.read_on == date.min  # nobody ever read it
     laws = [law_of().model_copy(update={"read_on": date(year, 5, 1)}) for year in (2026, 2025)]
-    assert strictest(laws).read_on == date(2025, 5, 1)
+    assert strictest_law(laws).read_on == date(2025, 5, 1)
 
 
 def test_strictest_keeps_the_first_of_equals():
     one, two = law_of(rule("x", "school", 10)), law_of(rule("y", "school", 10))
-    assert [r.id for r in strictest([one, two]).distance] == ["x"]
-    assert [r.id for r in strictest([two, one]).distance] == ["y"]
+    assert [r.id for r in strictest_law([one, two]).distance] == ["x"]
+    assert [r.id for r in strictest_law([two, one]).distance] == ["y"]
 
 
 def test_the_schema_is_the_published_one_and_every_shipped_file_keeps_it():
@@ -391,7 +391,7 @@ def test_strictest_takes_the_widest_of_widths_and_no_way_out():
     one = law_of(rule("s", "dwelling", 50, geometry="sector", effective_to="2026-01-01", **lifted))
     one = one.model_copy(update={"road_width_m": {"residential": 40.0, "track": 3.0}})
     two = law_of().model_copy(update={"right_of_way_m": {"track": 1.0, "motorway": 500.0}})
-    law = strictest([one, two])
+    law = strictest_law([one, two])
     assert law.road_width_m == {"residential": 40.0, "track": 8.0}
     assert law.right_of_way_m == {"motorway": 500.0, "track": 8.0 + 2 * 15.0}
     (rule_,) = law.distance
@@ -399,4 +399,4 @@ def test_strictest_takes_the_widest_of_widths_and_no_way_out():
     assert not rule_.permission_written
     # Grounds lie outside the wall: from the same limit they ask more.
     wall, grounds = rule("w", "dwelling", 50), rule("g", "dwelling", 50, measured_from="grounds")
-    assert [r.id for r in strictest([law_of(wall), law_of(grounds)]).distance] == ["g"]
+    assert [r.id for r in strictest_law([law_of(wall), law_of(grounds)]).distance] == ["g"]

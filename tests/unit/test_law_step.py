@@ -24,9 +24,9 @@ from helpers_law import (
 
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.errors import SurveyError
-from sitegeo.law.context import terms_of
-from sitegeo.law.ground import huntable
-from sitegeo.law.setbacks import drawn_short, setback_polygons
+from sitegeo.law.context import terms_from_record
+from sitegeo.law.ground import huntable_ground
+from sitegeo.law.setbacks import setback_polygons, setbacks_drawn_too_small
 from sitegeo.law.steps import huntable as huntable_step
 from sitegeo.law.steps import setbacks as setbacks_step
 from sitegeo.places.config import Assume
@@ -47,7 +47,9 @@ def test_the_steps_give_what_their_functions_give():
     rough = Assume(position_error_m={"roads": 30.0})
     given = {"public_land": land([WEST], ["open"]), "closed_areas": areas([], [])}
     got = huntable_step(setbacks=drawn, imagery=PHOTO, assume=rough, **given)
-    assert got.equals(huntable(given["public_land"], drawn, given["closed_areas"], error_m=47.0))
+    assert got.equals(
+        huntable_ground(given["public_land"], drawn, given["closed_areas"], error_m=47.0)
+    )
     assert len(got) == 1
     assert huntable_step(setbacks=drawn, imagery=PHOTO, assume=rough).empty
 
@@ -74,9 +76,9 @@ def test_a_setback_drawn_from_another_line_says_that_it_is_too_small(measured_fr
     )
     words = f"drawn too small, from the {outline}: counts from the {measured_from}"
     assert list(drawn["note"]) == [words if short else "", ""]
-    assert drawn_short(drawn) == ([f"setbacks under lot are {words}"] if short else [])
+    assert setbacks_drawn_too_small(drawn) == ([f"setbacks under lot are {words}"] if short else [])
     assert drawn.geometry[0].covers(shapely.Point(off(401.0)))
-    ground = huntable(land([WEST], ["open"]), drawn, areas([], []), error_m=1.0)
+    ground = huntable_ground(land([WEST], ["open"]), drawn, areas([], []), error_m=1.0)
     told = "not checked: setbacks from dwellings in full (drawn too small)"
     assert ground["unknowns"][0] == (told if short else "")
     # Nor is the verdict clear, however far off the wall is.
@@ -105,4 +107,4 @@ def test_a_record_of_other_terms_asks_to_survey_again():
         assert "\n" not in str(caught.value)
     for table in ("assume", "terms"):
         with pytest.raises(SurveyError, match="tide"):
-            terms_of({table: {"tide": "high"}}, crs=UTM)
+            terms_from_record({table: {"tide": "high"}}, crs=UTM)

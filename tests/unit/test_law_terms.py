@@ -27,9 +27,9 @@ from helpers_law import (
 from pydantic import ValidationError
 from pyproj import Transformer
 
-from sitegeo.law.context import MATCH_M, PositionErrors, terms_of
-from sitegeo.law.setbacks import open_arcs, overall
-from sitegeo.law.verdicts import verdict_words
+from sitegeo.law.context import PERMISSION_MATCH_M, PositionErrors, terms_from_record
+from sitegeo.law.setbacks import open_arcs, overall_verdict
+from sitegeo.law.verdicts import verdict_sentence
 from sitegeo.places.config import Permission
 
 DAY = date(2026, 12, 5)
@@ -57,8 +57,8 @@ def test_a_rule_for_private_land_is_silent_on_public_ground_and_says_so():
     assert row["verdict"] == "not checked"
     assert np.isnan(row["distance_m"])
     assert "mn is for private land: silent on public ground" in row["note"]
-    assert "no rule for dwellings is left here" in verdict_words(row, law)
-    assert overall(on_public, law) == "not checked"
+    assert "no rule for dwellings is left here" in verdict_sentence(row, law)
+    assert overall_verdict(on_public, law) == "not checked"
     # Unknown ground, ground within the error of the edge, and private ground are not public.
     west, east = land([WEST], ["open"]), land([EAST], ["open"])
     for public_land, at in ((None, NEAR), (east, NEAR), (west, (X - 20, Y))):
@@ -108,7 +108,7 @@ def test_a_permission_lifts_the_rule_for_its_own_building_alone():
     assert one(judge(law, dwellings=frame))["feature"] == "house #0"
     row = one(judge(law, dwellings=frame, permissions=(permission(mine),)))
     assert (row["verdict"], row["feature"]) == ("clear", "house #1")
-    assert "permission of A. Nowak, 2026-10-01, for house #0" in verdict_words(row, law)
+    assert "permission of A. Nowak, 2026-10-01, for house #0" in verdict_sentence(row, law)
     # The same paper does nothing for the neighbour's house.
     row = one(judge(law, dwellings=frame, permissions=(permission(other),)))
     assert (row["verdict"], row["feature"]) == ("inside", "house #0")
@@ -170,7 +170,7 @@ def test_a_permission_for_no_building_or_one_of_two_lifts_nothing():
     asks = {"permission": "of the occupant", "permission_by": "occupant"}
     law = law_of(rule("pa", "dwelling", 150, "yd", **asks))
     house = box_east(60.0, size_m=10.0)
-    for gap, lifted in ((MATCH_M - 0.5, True), (MATCH_M + 0.5, False)):
+    for gap, lifted in ((PERMISSION_MATCH_M - 0.5, True), (PERMISSION_MATCH_M + 0.5, False)):
         west = permission(shapely.Point(house.bounds[0] - gap, house.centroid.y))
         row = one(judge(law, dwellings=houses([house]), permissions=(west,)))
         assert (row["verdict"] == "clear") == lifted
@@ -379,7 +379,7 @@ def test_terms_come_from_what_a_survey_recorded():
             {"role": "public_land", "crs": "EPSG:4326", "extent": [west, south, east, north]},
         ],
     }
-    terms = terms_of(record, crs=UTM, on=DAY)
+    terms = terms_from_record(record, crs=UTM, on=DAY)
     assert terms.errors.dwellings_m == 1.0
     assert terms.complete == {"roads", "closed_areas"}
     # Declared complete all over, roads reach everywhere; public land needs no extent.
@@ -389,14 +389,14 @@ def test_terms_come_from_what_a_survey_recorded():
         assert not area.contains(shapely.Point(X + 1050, Y))
     assert (terms.outline, terms.on) == ("grounds", DAY)
     assert terms.no_fire == ((10.0, 20.0),)
-    assert terms_of({}, crs=UTM).covered == {}
+    assert terms_from_record({}, crs=UTM).covered == {}
 
 
 def test_an_extent_in_degrees_keeps_to_its_parallels():
     """Over two degrees a straight line on the grid leaves the parallel by some 400 m."""
     west, east, south = -77.3, -75.3, 38.8
     record = {"assume": {"complete": {"closed_areas": [west, south, east, 39.3]}}}
-    area = terms_of(record, crs=UTM).covered["closed_areas"]
+    area = terms_from_record(record, crs=UTM).covered["closed_areas"]
     to_grid = Transformer.from_crs(4326, UTM, always_xy=True)
     for lon in (-76.9, -76.3, -75.4):
         x, y = to_grid.transform(lon, south)
@@ -409,7 +409,7 @@ def test_beyond_what_was_read_of_the_files_nothing_is_covered():
     grid = {"west_m": X, "north_m": Y + 100, "pixel_m": 0.5, "rows": 200, "columns": 400}
     whole = {"complete": {"roads": True, "dwellings": True}}
     for record in ({"assume": whole, "grid": grid}, {"grid": grid}):
-        covered = terms_of(record, crs=UTM).covered
+        covered = terms_from_record(record, crs=UTM).covered
         assert set(covered) == {"dwellings", "roads", "public_land", "closed_areas"}
         for area in covered.values():
             assert area.bounds == (X - 2000, Y - 2000, X + 2200, Y + 2100)
@@ -436,5 +436,5 @@ def test_beyond_what_was_read_of_the_files_nothing_is_covered():
 )
 def test_an_extent_that_is_no_area_here_covers_nothing(extent):
     record = {"inputs": [{"role": "dwellings", "crs": "EPSG:4326", "extent": extent}]}
-    area = terms_of(record, crs=UTM).covered["dwellings"]
+    area = terms_from_record(record, crs=UTM).covered["dwellings"]
     assert not area.covers(shapely.Point(X, Y))

@@ -27,7 +27,7 @@ from sitegeo.errors import CrsError, LayerError, PlaceError, RasterError, Sitege
 from sitegeo.places import place
 from sitegeo.places.config import read_place_file
 from sitegeo.places.place import Place, read_place
-from sitegeo.places.vectors import conformed
+from sitegeo.places.vectors import conform_to_contract
 
 SOUTH = NORTH - ROWS
 HOUSE = box(WEST + 20, SOUTH + 20, WEST + 30, SOUTH + 30)
@@ -629,7 +629,7 @@ def test_a_house_drawn_as_its_outline_is_a_house(tmp_path: Path) -> None:
         ],
         crs=32617,
     )
-    found, notes = conformed(frame, contracts.CONTRACTS["dwellings"])
+    found, notes = conform_to_contract(frame, contracts.CONTRACTS["dwellings"])
     assert list(found["kind"]) == ["house"]
     assert found.geometry.iloc[0].equals(square)
     assert any("1 closed lines" in n for n in notes)

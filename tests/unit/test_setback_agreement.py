@@ -25,8 +25,8 @@ from helpers_law import (
 from pyproj import CRS, Transformer
 
 from sitegeo.law.context import Terms
-from sitegeo.law.geodesic import grown, reach, scale_over
-from sitegeo.law.setbacks import nearest_in_sector, setback_polygons, verdicts
+from sitegeo.law.geodesic import buffer_radius, buffered, scale_over
+from sitegeo.law.setbacks import nearest_in_sector, setback_polygons, setback_verdicts
 from sitegeo.places.config import Permission
 
 OWNER = {"permission": "of the landowner", "permission_by": "landowner"}
@@ -40,7 +40,7 @@ def permitted(x, y, within_m):
 
 def test_a_landowners_permission_lifts_nothing_where_another_stands():
     law = law_of(rule("nh", "dwelling", 300, "ft", **OWNER))
-    table = verdicts(
+    table = setback_verdicts(
         points(off(0.0), off(100.0, 60.0)),
         law,
         dwellings=houses([box_east(60.0)]),
@@ -87,7 +87,7 @@ def test_a_layer_is_said_to_be_complete_only_where_it_shows_nothing():
 @pytest.mark.parametrize(("east_m", "verdict"), [(165.0, "clear"), (155.0, "not checked")])
 def test_the_edge_of_the_map_is_measured_in_true_metres(east_m, verdict):
     x, y, crs = 2.7e6, 8.4e6, CRS(3857)
-    table = verdicts(
+    table = setback_verdicts(
         points((x, y), crs=crs),
         law_of(rule("r", "dwelling", 100)),
         dwellings=houses([shapely.Point(x - 9000, y)], crs=crs),
@@ -155,10 +155,10 @@ def test_a_shape_of_very_many_corners_grows_as_any_other(distance_m):
     given = np.array([road, road.boundary, both, shapely.box(500, 0, 510, 10)], object)
     given = shapely.transform(given, lambda xy: xy + (X, Y))
     scale = scale_over(UTM, given)
-    found = grown(given, distance_m, scale)
-    radius = float(reach(distance_m, scale))
+    found = buffered(given, distance_m, scale)
+    radius = float(buffer_radius(distance_m, scale))
     for shape, got, one_by_one in zip(
-        given, found, (grown(s, distance_m, scale) for s in given), strict=True
+        given, found, (buffered(s, distance_m, scale) for s in given), strict=True
     ):
         plain = shape.buffer(radius, quad_segs=64)
         assert got.equals(one_by_one)

@@ -8,7 +8,7 @@ import shapely
 from helpers_law import box_east, grid_bearing, houses, judge, law_of, off, one, roads, rule
 
 from sitegeo.law import features
-from sitegeo.law.verdicts import verdict_words
+from sitegeo.law.verdicts import verdict_sentence
 
 
 # A road 20 m wide, its centreline 50 m off: the pavement edge is 40 m off, and with the verge
@@ -141,7 +141,7 @@ def test_standing_in_a_building_is_inside_at_no_bearing():
     row = one(judge(law_of(rule("r", "dwelling", 0)), dwellings=houses([box_east(-5.0)])))
     assert (row["verdict"], row["distance_m"]) == ("inside", 0.0)
     assert np.isnan(row["bearing_deg"])
-    assert "bearing" not in verdict_words(row, law_of())
+    assert "bearing" not in verdict_sentence(row, law_of())
 
 
 def test_features_are_called_by_name_then_kind_then_target():
@@ -187,11 +187,14 @@ def test_a_laws_own_widths_stand_in_for_the_usual_ones():
 def test_beyond_the_map_the_widest_road_the_law_knows_counts():
     law = law_of().model_copy(update={"road_width_m": {"a": 50.0}, "right_of_way_m": {"b": 300.0}})
     kinds = {m: rule("r", "road", 1, measured_from=m) for m in ("pavement edge", "right-of-way")}
-    assert features.most_offset_m(kinds["pavement edge"], law) == 25.0
-    assert features.most_offset_m(kinds["right-of-way"], law) == 150.0
-    assert features.most_offset_m(kinds["pavement edge"], law_of()) == features.WIDEST_M / 2
-    assert features.most_offset_m(kinds["right-of-way"], law_of()) == 15.0 + 45.0
-    assert features.most_offset_m(rule("r", "road", 1), law) == 0.0
+    assert features.largest_offset_m(kinds["pavement edge"], law) == 25.0
+    assert features.largest_offset_m(kinds["right-of-way"], law) == 150.0
+    assert (
+        features.largest_offset_m(kinds["pavement edge"], law_of())
+        == features.WIDEST_PAVEMENT_M / 2
+    )
+    assert features.largest_offset_m(kinds["right-of-way"], law_of()) == 15.0 + 45.0
+    assert features.largest_offset_m(rule("r", "road", 1), law) == 0.0
     layer = roads([shapely.LineString([(0, 0), (1, 1)])])
     assert features.offset_m(layer, kinds["right-of-way"]) == pytest.approx([7.5 + 15.0])
-    assert features.most_offset_m(rule("r", "dwelling", 1), law) == features.POINT_LARGE_M
+    assert features.largest_offset_m(rule("r", "dwelling", 1), law) == features.POINT_LARGE_M

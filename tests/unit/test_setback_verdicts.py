@@ -22,10 +22,15 @@ from helpers_law import (
 
 from sitegeo.core import contracts
 from sitegeo.errors import CrsError, LayerError, UsageError
-from sitegeo.law.context import COLUMNS, PositionErrors, Terms
-from sitegeo.law.examples import shipped_laws, strictest
-from sitegeo.law.setbacks import overall, setback_polygons, verdict_of, verdicts
-from sitegeo.law.verdicts import verdict_words
+from sitegeo.law.context import VERDICT_COLUMNS, PositionErrors, Terms
+from sitegeo.law.examples import example_laws, strictest_law
+from sitegeo.law.setbacks import (
+    classify_distance,
+    overall_verdict,
+    setback_polygons,
+    setback_verdicts,
+)
+from sitegeo.law.verdicts import verdict_sentence
 
 
 @pytest.mark.parametrize(
@@ -40,7 +45,7 @@ from sitegeo.law.verdicts import verdict_words
     ],
 )
 def test_what_each_verdict_means(distance, error, verdict):
-    assert verdict_of(distance, 100.0, error) == verdict
+    assert classify_distance(distance, 100.0, error) == verdict
 
 
 def test_the_error_is_the_plain_sum_and_not_zero_by_default():
@@ -72,7 +77,7 @@ def test_missing_is_not_clear():
     assert list(table["verdict"]) == ["not checked", "not checked"]
     assert list(table["limit_m"]) == [50, 20]
     assert list(table["rule"]) == ["r", "w"]
-    assert overall(table, law) == "not checked"
+    assert overall_verdict(table, law) == "not checked"
 
 
 def test_nothing_mapped_is_clear_only_in_a_complete_layer():
@@ -82,9 +87,9 @@ def test_nothing_mapped_is_clear_only_in_a_complete_layer():
     half = judge(law, **empty, complete=("roads",))
     assert one(half)["verdict"] == "not checked"
     assert one(half, "road")["verdict"] == "clear"
-    assert "declared complete" in verdict_words(one(half, "road"), law)
+    assert "declared complete" in verdict_sentence(one(half, "road"), law)
     full = judge(law, **empty, complete=("roads", "dwellings"))
-    assert overall(full, law) == "clear"
+    assert overall_verdict(full, law) == "clear"
     assert full["distance_m"].isna().all()
     # A complete layer of sheds holds no dwelling.
     sheds = judge(law, dwellings=houses([box_east(1.0)], "shed"), complete=("dwellings",))
@@ -98,7 +103,7 @@ def test_a_law_without_a_rule_for_the_target_checks_nothing():
     table = judge(bows, **far, complete=("dwellings", "roads"))
     assert set(table["verdict"]) == {"not checked"}
     assert table["limit_m"].isna().all()
-    assert "has no rule" in verdict_words(one(table), bows)
+    assert "has no rule" in verdict_sentence(one(table), bows)
     # A rule for schools alone leaves houses unchecked, near or far, but still finds a school.
     schools = law_of(rule("r", "school", 50))
     assert one(judge(schools, **far))["verdict"] == "not checked"
@@ -112,34 +117,34 @@ def test_a_law_without_a_rule_for_the_target_checks_nothing():
 
 
 def test_the_table_has_the_agreed_columns_order_and_no_point_missing():
-    law = strictest(shipped_laws())
+    law = strictest_law(example_laws())
     at = points(off(500.0, 270.0), off(0.0), off(50.0))
-    table = verdicts(
+    table = setback_verdicts(
         at,
         law,
         dwellings=houses([box_east(300.0)]),
         roads=roads([shapely.LineString([off(900.0), off(900.0, 91.0)])]),
         terms=Terms(errors=USUAL),
     )
-    assert list(table.columns) == list(COLUMNS)
+    assert list(table.columns) == list(VERDICT_COLUMNS)
     assert list(table["id"]) == ["X001", "X001", "X002", "X002", "X003", "X003"]
     assert list(table["target"]) == ["dwelling", "road"] * 3
     assert set(table["verdict"]) <= set(contracts.VERDICTS)
     assert table["bearing_deg"].between(0, 360, inclusive="left").all()
     assert np.allclose(table["margin_m"], table["distance_m"] - table["limit_m"])
-    none = verdicts(
+    none = setback_verdicts(
         at[:0], law, dwellings=houses([box_east(9.0)]), roads=None, terms=Terms(errors=USUAL)
     )
-    assert list(none.columns) == list(COLUMNS)
+    assert list(none.columns) == list(VERDICT_COLUMNS)
     assert none.empty
-    assert overall(none, law.model_copy()) == "not checked"
+    assert overall_verdict(none, law.model_copy()) == "not checked"
 
 
 def test_points_with_another_index_keep_their_rows():
     at = points(off(0.0), off(60.0, 270.0))
     at.index = [7, 3]
     law = law_of(rule("r", "dwelling", 50))
-    table = verdicts(
+    table = setback_verdicts(
         at, law, dwellings=houses([box_east(20.0)]), roads=None, terms=Terms(errors=EXACT)
     )
     assert list(table["id"]) == ["X001", "X001", "X002", "X002"]
@@ -179,10 +184,10 @@ def test_the_overall_verdict_is_clear_only_under_a_chosen_law():
     line = shapely.LineString([off(900.0), off(900.0, 91.0)])
     table = judge(law, dwellings=houses([box_east(500.0)]), ways=roads([line]), errors=USUAL)
     assert set(table["verdict"]) == {"clear"}
-    assert overall(table, law) == "not checked"
-    assert overall(table, law.as_chosen()) == "clear"
+    assert overall_verdict(table, law) == "not checked"
+    assert overall_verdict(table, law.as_chosen()) == "clear"
     for worst in ("not checked", "close", "inside"):
         table.loc[0, "verdict"] = worst
-        assert overall(table, law.as_chosen()) == worst
+        assert overall_verdict(table, law.as_chosen()) == worst
     table.loc[1, "verdict"] = "close"
-    assert overall(table, law) == "inside"
+    assert overall_verdict(table, law) == "inside"

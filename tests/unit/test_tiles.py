@@ -128,7 +128,7 @@ def test_a_place_too_large_to_hold_is_classified_at_its_own_pixels(
         'title = "Large"\n[layers]\nimagery = "photo.tif"\n'
         '[imagery]\nbands = ["red", "green", "blue", "nir"]\n'
     )
-    monkeypatch.setattr(imagery, "MOST_PIXELS", SIZE * SIZE // 9)
+    monkeypatch.setattr(imagery, "MOST_PHOTO_PIXELS", SIZE * SIZE // 9)
     place = read_place(tmp_path / "place.toml")
     assert place.grid.pixel_m == 3.0
     found = photo_cover(imagery=place.imagery, fine_photo=place.fine_photo).band("class")

@@ -25,14 +25,14 @@ def command(*, out: Path, wind: str, overwrite: bool, verbose: bool, quiet: bool
     from sitegeo.core.output import require_free
     from sitegeo.core.wind import Wind
     from sitegeo.law.daylight import read_when
-    from sitegeo.places.bundled import place_file
+    from sitegeo.places.bundled import bundled_place_file
     from sitegeo.plans.plan import PLAN_MARKER, plan
     from sitegeo.surveys.survey import Survey
 
     blowing = Wind.parse(wind)
     survey_out, plan_out = out / "survey", out / "plan"
     require_free(plan_out.absolute(), PLAN_MARKER, overwrite=overwrite)
-    survey.run(place_file(), survey_out, law=None, overwrite=overwrite, quiet=quiet)
+    survey.run(bundled_place_file(), survey_out, law=None, overwrite=overwrite, quiet=quiet)
     opened = Survey.open(survey_out)
     moment = read_when(DEMO_TIME, opened.record["zone"])
     with options.show_progress(quiet=quiet) as show:

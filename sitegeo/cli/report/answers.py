@@ -13,9 +13,9 @@ from sitegeo.cli.options import say
 from sitegeo.cli.report.tables import print_table
 from sitegeo.law.rules import Law
 from sitegeo.law.safety import morning_cautions
-from sitegeo.law.setbacks import LAYER, WORST
+from sitegeo.law.setbacks import SETBACK_LAYERS, WORST_FIRST
 from sitegeo.law.shot_range import side_words
-from sitegeo.law.verdicts import verdict_words
+from sitegeo.law.verdicts import verdict_sentence
 from sitegeo.surveys.survey import Survey
 from sitegeo.units import ACRE_M2, LengthUnit, depth_text, length_text, yd
 
@@ -137,7 +137,7 @@ def _named(row: pd.Series[Any]) -> str:
 def setback_words(verdicts: pd.DataFrame, name: str, units: LengthUnit) -> str:
     """Return the verdicts of one blind in a few words each."""
     checked = verdicts[verdicts["id"] == name]
-    shown = checked[checked["target"].isin(list(LAYER)) | (checked["verdict"] != "clear")]
+    shown = checked[checked["target"].isin(list(SETBACK_LAYERS)) | (checked["verdict"] != "clear")]
     return "; ".join(_brief(v, units) for _, v in shown.iterrows())
 
 
@@ -199,7 +199,9 @@ def print_plan(plan: Plan, folder: Path, *, units: str, quiet: bool) -> None:
 def print_check(check: Check, *, units: str, verbose: bool, quiet: bool) -> None:
     """Print verdicts, worst first, where each hide may shoot, and what is left to hunt."""
     lengths = cast("LengthUnit", units)
-    table = check.table.sort_values("verdict", key=lambda v: v.map(WORST.index), kind="stable")
+    table = check.table.sort_values(
+        "verdict", key=lambda v: v.map(WORST_FIRST.index), kind="stable"
+    )
     if len(check.fire) > 1 and not verbose:  # the blinds of a survey: what is clear is counted
         whole = len(table)
         table = table[table["verdict"] != "clear"]
@@ -207,7 +209,7 @@ def print_check(check: Check, *, units: str, verbose: bool, quiet: bool) -> None
     print_table(
         [("", "left"), ("of", "left"), ("verdict", "left"), ("in words", "left")],
         [
-            (v["id"], v["target"], v["verdict"], verdict_words(v, check.law, lengths))
+            (v["id"], v["target"], v["verdict"], verdict_sentence(v, check.law, lengths))
             for _, v in table.iterrows()
         ],
         title=f"Law: {check.law.title}",
