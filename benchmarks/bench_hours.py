@@ -24,7 +24,7 @@ import sitegeo
 from sitegeo.places.bundled import bundled_place_file
 from sitegeo.rankings.many_winds import score_tables, upwind_of_blinds
 from sitegeo.rankings.ranking import blinds_under_law
-from sitegeo.surveys.pipeline import assumptions_on
+from sitegeo.surveys.morning import assumptions_on
 
 WINDS = 40
 T = TypeVar("T")

@@ -23,7 +23,7 @@ from sitegeo.places.bundled import bundled_place_file
 from sitegeo.rankings.ranking import SPREADS_TRIED, without_room
 from sitegeo.rankings.spread_site import spread_site, why_refused
 from sitegeo.rankings.turning_wind import rank_all_round
-from sitegeo.surveys.pipeline import gear_carried
+from sitegeo.surveys.morning import gear_carried
 
 MPS = 5.36
 

@@ -120,7 +120,7 @@ def step(*makes: str | AnyContract) -> Callable[[Callable[P, R]], Step[P, R]]:
 
     def declare(function: Callable[P, R]) -> Step[P, R]:
         name = getattr(function, "__name__", repr(function))
-        needs, uses, params = _declared(function, name)
+        needs, uses, params = declared_arguments(function, name)
         made = tuple(contract(m) if isinstance(m, str) else m for m in makes)
         if not made:
             raise StepError(f"step '{name}' makes nothing", remedy="Name its layers in @step(...)")
@@ -129,7 +129,7 @@ def step(*makes: str | AnyContract) -> Callable[[Callable[P, R]], Step[P, R]]:
     return declare
 
 
-def _declared(
+def declared_arguments(
     function: Callable[..., object], name: str
 ) -> tuple[tuple[str, ...], tuple[str, ...], Any]:
     needs: list[str] = []

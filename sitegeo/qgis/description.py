@@ -11,8 +11,9 @@ from typing import Any
 import click
 
 from sitegeo._version import __version__
-from sitegeo.core import inputs, steps
+from sitegeo.core import inputs
 from sitegeo.core.contracts import RasterContract
+from sitegeo.core.steps import Step
 from sitegeo.qgis.palette import layer_styles
 from sitegeo.surveys import pipeline
 
@@ -45,7 +46,7 @@ def describe_commands(
     """
     offered = {name: c for name, c in commands.items() if name not in _NO_FORM}
     verbs = [_describe_command(n, c, answers.get(n, ())) for n, c in offered.items()]
-    found = steps.resolve(steps.installed(), have=inputs.PLACE_INPUTS | inputs.MORNING_INPUTS)
+    found = pipeline.every_step()
     awaited = set(inputs.MORNING_INPUTS)
     described = []
     for step in found:
@@ -112,7 +113,7 @@ def _kind(given: click.Parameter) -> str:
     return "number" if given.type.name.startswith("float") else "text"
 
 
-def _describe_step(step: steps.Step[..., Any], *, windy: bool) -> dict[str, Any]:
+def _describe_step(step: Step[..., Any], *, windy: bool) -> dict[str, Any]:
     ours = step.package == __name__.partition(".")[0]
     source = {
         "name": "source",
@@ -161,11 +162,9 @@ def _optional(
     }
 
 
-_RASTER_INPUTS = frozenset({"imagery", "landcover", "canopy", "ground", "surface", "depth"})
-
-
 def _is_raster(layer: str) -> bool:
-    if layer in _RASTER_INPUTS:
-        return True
-    makers = (c for s in steps.installed() for c in s.makes if c.name == layer)
+    given = {i.name: i.shape for i in inputs.INPUTS}
+    if layer in given:
+        return given[layer] != "vector"
+    makers = (c for s in pipeline.every_step() for c in s.makes if c.name == layer)
     return isinstance(next(makers, None), RasterContract)

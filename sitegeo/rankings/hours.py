@@ -37,7 +37,7 @@ from sitegeo.rankings.record import judged_blind_rows, plain_rows, rejected_rows
 from sitegeo.rankings.spread_site import spread_site, why_refused
 from sitegeo.siting.explain import why
 from sitegeo.spreads.frame import POCKET_M
-from sitegeo.surveys.pipeline import gear_carried
+from sitegeo.surveys.morning import gear_carried
 from sitegeo.surveys.survey import Survey
 
 HOURS_SCHEMA = "sitegeo/hours/1"

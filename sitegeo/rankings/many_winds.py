@@ -9,17 +9,15 @@ directions, and are interpolated between them.
 
 from __future__ import annotations
 
-from collections import ChainMap
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, cast
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from sitegeo.core import steps
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.typing import BoolArray, ByteArray, FloatArray, IntArray
@@ -40,10 +38,9 @@ from sitegeo.siting.score import (
     combine_components,
     is_too_weak,
     ripple_score,
-    wind_independent_scores_from,
 )
 from sitegeo.siting.sun import birds_sun_score, shooters_sun_score, sun_path
-from sitegeo.surveys.pipeline import assumptions_on, gear_carried, steps_left
+from sitegeo.surveys.morning import assumptions_on, gear_carried, prepare_morning
 from sitegeo.surveys.survey import ATLAS_FOLDER, Survey
 
 MORNING_HOURS = range(5, 10)
@@ -343,15 +340,12 @@ def _by_step(survey: Survey, assume: Assume) -> ByStep:
         "gear": gear_carried(survey),
         "exposure": Raster(open_wind, survey.grid, None, ("fetch_m", "at_least", "local_ratio")),
     }
-    given = ChainMap(morning, cast("dict[str, Any]", survey.layers))
-    order = steps_left(survey, have={*given, "candidates", "wind"}, want=("blinds",))
 
     def scored(blinds: gpd.GeoDataFrame, winds: Iterable[Wind]) -> Iterator[gpd.GeoDataFrame]:
-        asked = given.new_child({"candidates": blinds.drop(columns="c_setback")})
-        asked["wind_independent"] = wind_independent_scores_from(asked)
+        given = {**morning, "candidates": blinds.drop(columns="c_setback")}
+        steps_left = prepare_morning(survey, given, want=("blinds",))
         for wind in winds:
-            asked["wind"] = wind
-            yield steps.run(order, asked, {}).layers["blinds"]
+            yield steps_left.under(wind)["blinds"]
 
     return scored
 

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from collections import ChainMap
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
-from typing import Any, cast
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from sitegeo.core import steps
 from sitegeo.core.typing import BoolArray, FloatArray
 from sitegeo.core.wind import Wind
 from sitegeo.errors import SurveyError, UsageError
@@ -25,7 +23,7 @@ from sitegeo.siting.curves import UNKNOWN_SCORE, setback_margin_score
 from sitegeo.siting.explain import cautions, lacks_room, why
 from sitegeo.siting.score import with_component
 from sitegeo.spreads.decoys import Gear
-from sitegeo.surveys.pipeline import assumptions_on, gear_carried, steps_left
+from sitegeo.surveys.morning import assumptions_on, gear_carried, prepare_morning
 from sitegeo.surveys.survey import Survey
 from sitegeo.units import LengthUnit
 
@@ -152,14 +150,13 @@ def rank(
     governing = law or survey.law
     assume = assumptions_on(survey, when)
     gear = gear_carried(survey, decoys, far_group=far_group)
-    morning: dict[str, Any] = {"wind": wind, "assume": assume, "gear": gear}
+    morning: dict[str, Any] = {"assume": assume, "gear": gear}
     morning["candidates"] = survey.layers["candidates"] if candidates is None else candidates
     if when is not None:
         morning["when"] = when
-    have = ChainMap(morning, cast("dict[str, Any]", survey.layers))
-    order = steps_left(survey, have=have, want=want)
-    result = steps.run(order, have, {})
-    scored: gpd.GeoDataFrame = result.layers["blinds"]
+    steps_left = prepare_morning(survey, morning, want=want)
+    layers = steps_left.under(wind)
+    scored: gpd.GeoDataFrame = layers["blinds"]
     checked = _verdicts(survey, scored, governing, None if when is None else when.date())
     scored = with_component(scored, "setback", setback_score(scored["id"], checked))
     scored = scored.assign(rejected_by=rejection_reasons(scored, checked, governing))
@@ -169,7 +166,7 @@ def rank(
     blinds["why"] = pd.Series([why(row, wind) for row in rows], dtype=object)
     told = [cautions(row, wind, gear=gear, leaf_off=bare) for row in rows]
     blinds["cautions"] = pd.Series(told, dtype=object)
-    made = {name: result.layers[name] for s in order for name in s.made}
+    made = {name: layers[name] for name in steps_left.made}
     return Ranking(wind, when, governing, blinds, rejected, checked, made, morning)
 
 

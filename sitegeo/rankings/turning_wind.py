@@ -7,17 +7,14 @@ and along the banks, get from it what `rank` gives them, to the last bit.
 
 from __future__ import annotations
 
-from collections import ChainMap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, cast
 
 import geopandas as gpd
 import numpy as np
 from numpy.typing import NDArray
 
 from sitegeo.angles import wrap360
-from sitegeo.core import steps
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.typing import BoolArray, Float32Array, FloatArray, IntArray
 from sitegeo.core.wind import Wind
@@ -26,8 +23,8 @@ from sitegeo.exposure.many_directions import even_bearings, ratios_as_swept, she
 from sitegeo.exposure.surface import classes_for
 from sitegeo.rankings.many_winds import local_wind_points, survey_horizons
 from sitegeo.rankings.ranking import Ranking, with_ranks
-from sitegeo.siting.score import wind_independent_scores_from, with_component
-from sitegeo.surveys.pipeline import steps_left
+from sitegeo.siting.score import with_component
+from sitegeo.surveys.morning import prepare_morning
 from sitegeo.surveys.survey import Survey
 
 LEE_CELL_M = 6.0
@@ -208,19 +205,13 @@ def _scored(
     setback = known["c_setback"].loc[candidates["id"]].to_numpy(float)
     planes = np.full((3, *grid.shape), np.nan, np.float32)
     local = planes[2]
-    morning: dict[str, Any] = {
-        **ranked.given,
-        "candidates": candidates,
-        "exposure": Raster(planes, grid, None, ("fetch_m", "at_least", "local_ratio")),
-        "wind": winds[0],
-    }
-    have = ChainMap(morning, cast("dict[str, Any]", survey.layers))
-    morning["wind_independent"] = wind_independent_scores_from(have)
-    order = steps_left(survey, have=have, want=("blinds",))
+    exposure = Raster(planes, grid, None, ("fetch_m", "at_least", "local_ratio"))
+    given = {**ranked.given, "candidates": candidates}
+    steps_left = prepare_morning(survey, given, want=("blinds",), each_wind=("exposure",))
     near = slice(0, looked.transects.part.start)
     row, col, inside = looked.row[near], looked.col[near], looked.inside[near]
     for wind, values in zip(winds, ratio, strict=True):
         local[row[inside], col[inside]] = values[near][inside]
-        morning["wind"] = wind
-        frame = steps.run(order, have, {}, verify=wind is winds[0]).layers["blinds"]
+        layers = steps_left.under(wind, verify=wind is winds[0], exposure=exposure)
+        frame: gpd.GeoDataFrame = layers["blinds"]
         yield with_ranks(with_component(frame, "setback", setback))

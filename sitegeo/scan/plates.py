@@ -21,7 +21,6 @@ from rasterio.features import rasterize
 from rasterio.windows import Window
 from scipy import ndimage
 
-from sitegeo.core import inputs, steps
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.typing import AnyArray, BoolArray, ByteArray, Int32Array
@@ -29,6 +28,7 @@ from sitegeo.errors import SitegeoError
 from sitegeo.places.config import VECTOR_REACH_M
 from sitegeo.scan.region import Region, digest, read_pixels, read_shapes, window_key
 from sitegeo.scan.tiling import Piece, overlap
+from sitegeo.surveys import pipeline
 
 COARSE_PIXEL_M = 10.0
 """Pixel of the sweep of whole waters."""
@@ -103,11 +103,7 @@ def _classified(
     }
     if region.file.imagery.taken is not None:
         given["taken"] = region.file.imagery.taken
-    order = steps.resolve(
-        steps.installed(), have=given, later=inputs.MORNING_INPUTS, want=tuple(PLATE_LAYERS)
-    )
-    made = steps.run(order, given, {}).layers
-    return {name: made[name] for name in PLATE_LAYERS}
+    return pipeline.make_layers(given, PLATE_LAYERS)
 
 
 def _write(path: Path, made: Mapping[str, Raster], piece: Piece) -> None:

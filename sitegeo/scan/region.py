@@ -15,7 +15,6 @@ from pydantic import AfterValidator, BeforeValidator, Field
 from pyproj import CRS, Transformer
 
 from sitegeo._version import __version__
-from sitegeo.core import steps
 from sitegeo.core.grid import WGS84, Grid, Raster
 from sitegeo.core.inputs import RASTER_ROLES, VECTOR_ROLES
 from sitegeo.core.models import read_toml
@@ -96,7 +95,7 @@ class Region:
 
 @cache
 def _code_key() -> str:
-    return digest([steps.step_key(s, {}) for s in steps.installed()])
+    return digest(pipeline.code_keys())
 
 
 @cache

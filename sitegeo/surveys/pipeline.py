@@ -1,97 +1,32 @@
-"""Steps on a survey: what a morning gives them, which are left to run, and one run by itself."""
+"""The one runner of steps: for a survey, a morning, many winds, changed layers, one step alone.
+
+Every verb goes through here, so that a step another package adds or replaces is felt by all.
+"""
 
 from __future__ import annotations
 
+from collections import ChainMap
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import fields, is_dataclass, replace
-from datetime import datetime
-from pathlib import Path
+from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
-import geopandas as gpd
-
-from sitegeo.core import steps, store
-from sitegeo.core.grid import Raster
-from sitegeo.core.models import from_record
+from sitegeo.core import steps
+from sitegeo.core.inputs import MORNING_INPUTS, PLACE_INPUTS
+from sitegeo.core.steps import Step, StepRun
 from sitegeo.core.wind import Wind
-from sitegeo.errors import LayerError, StepError, UsageError
-from sitegeo.landcover.leaves import leaves_are_off
-from sitegeo.places.config import Assume, GearKeys
-from sitegeo.spreads.decoys import Gear
-from sitegeo.surveys.survey import Survey, place_law, place_layers
+from sitegeo.errors import StepError
+
+Recall = Callable[[Step[..., Any], str], tuple[Any, ...] | None]
+"""Gives the results of a step kept from an earlier run under the same key, if any."""
 
 
-def gear_carried(
-    survey: Survey, decoys: int | None = None, *, far_group: bool | None = None
-) -> Gear:
-    """Return what the party carries and how it is set, as recorded in the survey or as asked.
-
-    Parameters
-    ----------
-    survey
-        Whose record holds ``[gear]``.
-    decoys
-        How many decoys; those of the record by default.
-    far_group
-        Whether some are set far out; as the record says by default.
-
-    Returns
-    -------
-    Gear
-        What a spread is made of.
-    """
-    keys = from_record(survey.record["gear"], GearKeys)
-    names = ("dark", "white", "geese", "small")
-    kinds = {k: v for k in names if (v := getattr(keys, k)) is not None}
-    if kinds:
-        kinds = dict.fromkeys(names, 0) | kinds
-    wanted = keys.decoys if decoys is None else decoys
-    held = {name: getattr(keys, name) for name in ("motion", "wade_m", "party", "load")}
-    far = keys.far_group if far_group is None else far_group
-    return Gear(decoys=wanted, far_group=far, **held, **kinds)
+def every_step() -> tuple[Step[..., Any], ...]:
+    """Return the installed steps in an order that meets their needs, those of a morning too."""
+    return steps.resolve(steps.installed(), have=PLACE_INPUTS | MORNING_INPUTS)
 
 
-def assumptions_on(survey: Survey, when: datetime | None) -> Assume:
-    """Return a survey's assumptions on a day; where they are silent on the leaves, the date tells.
-
-    Without a day nothing is added.
-    """
-    assume = from_record(survey.record["assume"], Assume)
-    if assume.leaf_off is not None or when is None:
-        return assume
-    off = leaves_are_off(when.month, survey.grid.centre_latlon[0])
-    return assume.model_copy(update={"leaf_off": off})
-
-
-def steps_left(
-    survey: Survey, *, have: Iterable[str], want: Iterable[str] | None
-) -> tuple[steps.Step[..., Any], ...]:
-    """Return the installed steps that a survey has not run, resolved for one morning.
-
-    Parameters
-    ----------
-    survey
-        Whose record says what was run.
-    have
-        Names of the layers at hand: the survey's and the morning's.
-    want
-        Layers to make; None for all that can be made.
-
-    Returns
-    -------
-    tuple of Step
-        In the order to run them.
-
-    Raises
-    ------
-    StepError
-        For a need that nothing meets.
-    """
-    done = [f"{s['package']}:{s['name']}" for s in survey.record["steps"]]
-    return steps.resolve(steps.installed(skip=done), have=have, want=want)
-
-
-def find_step(name: str) -> steps.Step[..., Any]:
+def find_step(name: str) -> Step[..., Any]:
     """Return an installed step by name; raises `StepError` for an unknown one."""
     found = {s.name: s for s in steps.installed()}
     if name not in found:
@@ -101,135 +36,203 @@ def find_step(name: str) -> steps.Step[..., Any]:
     return found[name]
 
 
-def step_settings(step: steps.Step[..., Any]) -> dict[str, Any]:
-    """Return the plain parameters of a step and their defaults; tables of others are left out."""
-    if step.params is None:
-        return {}
-    held = {f.name: getattr(step.params, f.name) for f in fields(step.params)}
-    return {n: v for n, v in held.items() if not is_dataclass(v)}
+def code_keys() -> list[str]:
+    """Return a key of each installed step that changes with its code and parameters."""
+    return [steps.step_key(s, {}) for s in steps.installed()]
 
 
-def with_settings(step: steps.Step[..., Any], given: Mapping[str, str]) -> steps.Step[..., Any]:
-    """Return a step with other parameters.
+def run_for_place(
+    given: Mapping[str, Any],
+    keys: Mapping[str, str],
+    *,
+    recall: Recall,
+    on_step: Callable[[str], None],
+) -> StepRun:
+    """Run every installed step that needs nothing of a morning.
 
     Parameters
     ----------
-    step
-        The step; its own parameters stay as they are.
-    given
-        Names of parameters, each with its value as text.
+    given, keys
+        What a place brings, and a key of each one's content.
+    recall
+        Where results of an earlier run are taken from.
+    on_step
+        Called with the name of each step before it runs.
+
+    Returns
+    -------
+    StepRun
+        All layers, and a record of each step.
 
     Raises
     ------
-    UsageError
-        For a parameter it does not have, or a value that is none of its kind.
+    StepError, LayerError
+        If a step cannot run or breaks its contract.
     """
-    known = step_settings(step)
-    values = {}
-    for name, text in given.items():
-        if name not in known:
-            raise UsageError(
-                f"step '{step.name}' has no parameter '{name}'",
-                remedy=f"It has {', '.join(known)}" if known else "It has none",
-            )
-        values[name] = _value(name, text, known[name])
-    if not values:
-        return step
-    params = replace(step.params, **values)
-
-    def function(**layers: Any) -> Any:
-        return step.function(**layers, params=params)
-
-    return replace(step, function=function, params=params)
+    order = steps.resolve(steps.installed(), have=given, later=MORNING_INPUTS)
+    return steps.run(order, given, keys, recall=recall, on_step=lambda s: on_step(s.name))
 
 
-def _value(name: str, text: str, like: Any) -> Any:
-    try:
-        if isinstance(like, bool):
-            return {"true": True, "false": False}[text.lower()]
-        if isinstance(like, tuple):
-            parts = tuple(float(t) for t in text.split(","))
-            if len(parts) != len(like):
-                raise ValueError
-            return parts
-        return type(like)(text) if isinstance(like, int | float | str) else text
-    except (KeyError, ValueError):
-        raise UsageError(
-            f"parameter '{name}' cannot be that", value=text, remedy=f"It is {like!r} by default"
-        ) from None
+def make_layers(given: Mapping[str, Any], want: Iterable[str]) -> dict[str, Any]:
+    """Return layers that need nothing of a morning, made by the installed steps.
+
+    Parameters
+    ----------
+    given
+        What is at hand by name; where it already holds a wanted layer that one is given back.
+    want
+        Names of the layers to make.
+
+    Returns
+    -------
+    dict
+        The wanted layers by name.
+
+    Raises
+    ------
+    StepError, LayerError
+        If a step cannot run or breaks its contract.
+    """
+    names = tuple(want)
+    order = steps.resolve(steps.installed(), have=given, later=MORNING_INPUTS, want=names)
+    made = steps.run(order, given, {}).layers
+    return {name: made[name] for name in names}
 
 
-def run_step(
-    step: steps.Step[..., Any],
-    source: Path,
+def run_one(
+    step: Step[..., Any],
+    given: Mapping[str, Any],
     *,
-    wind: Wind | None = None,
-    layers: Mapping[str, Path] | None = None,
     on_step: Callable[[str], None] = lambda _name: None,
 ) -> dict[str, Any]:
-    """Return the layers a step makes of a place or a survey, running what it needs before it.
+    """Return the layers one step makes, running what it needs before it.
 
     Parameters
     ----------
     step
-        The step; it need not be installed.
-    source
-        A PLACE.toml, or a survey's folder.
-    wind
-        Where the step needs one, directly or through another.
-    layers
-        Files that replace layers by name: a GeoPackage of one layer (``file|layername=…`` for
-        another), or a GeoTIFF.
+        Instead of whichever installed one makes its layers.
+    given
+        What is at hand by name; what the step makes is made anew all the same.
     on_step
         Called with the name of each step before it runs.
 
     Returns
     -------
     dict
-        What the step makes, by layer.
+        The layers the step makes, by name.
 
     Raises
     ------
-    StepError, LayerError, PlaceError, SurveyError
-        If something it needs is missing or breaks its contract.
+    StepError, LayerError
+        If a step cannot run or breaks its contract.
     """
-    have: dict[str, Any] = {}
-    if source.is_dir():
-        survey = Survey.open(source)
-        have = {name: survey.layers[name] for name in survey.layers}
-        have |= {
-            "assume": assumptions_on(survey, None),
-            "law": survey.law,
-            "gear": gear_carried(survey),
-        }
-    else:
-        from sitegeo.places.place import read_place  # noqa: PLC0415 (slow; a survey needs none)
-
-        place = read_place(source)
-        have, _ = place_layers(place, place_law(place))
-    if wind is not None:
-        have["wind"] = wind
-    for name, path in (layers or {}).items():
-        have[name] = _read(name, path)
-    have = {n: v for n, v in have.items() if n not in step.made}
+    have = {name: layer for name, layer in given.items() if name not in step.made}
     others = [s for s in steps.installed() if not set(s.made) & set(step.made)]
     order = steps.resolve([*others, step], have=have, want=step.made)
     made = steps.run(order, have, {}, on_step=lambda s: on_step(s.name)).layers
     return {name: made[name] for name in step.made}
 
 
-def _read(name: str, path: Path) -> Any:
-    file, _, layer = str(path).partition("|layername=")
-    if not Path(file).exists():
-        raise LayerError(name, ["no such file"], where=file)
-    if Path(file).suffix.lower() in (".tif", ".tiff"):
-        return store.read_raster(Path(file))
-    return gpd.read_file(file, layer=layer or None)
+@dataclass(frozen=True)
+class Morning:
+    """The steps left to run for a morning, those that no wind changes run once.
+
+    Parameters
+    ----------
+    order
+        The steps, in an order that meets their needs.
+    at_hand
+        What they are given, the wind aside.
+    each_wind
+        Names that are given anew with each wind, the wind among them.
+    """
+
+    order: tuple[Step[..., Any], ...]
+    at_hand: Mapping[str, Any]
+    each_wind: frozenset[str]
+
+    @property
+    def made(self) -> tuple[str, ...]:
+        """Names of the layers it makes."""
+        return tuple(name for step in self.order for name in step.made)
+
+    @cached_property
+    def windy(self) -> tuple[Step[..., Any], ...]:
+        """The steps whose results hang on the wind, directly or through another."""
+        touched, found = set(self.each_wind), []
+        for step in self.order:
+            if touched & {*step.needs, *step.uses}:
+                found.append(step)
+                touched |= set(step.made)
+        return tuple(found)
+
+    @cached_property
+    def windless(self) -> Mapping[str, Any]:
+        """What is at hand and what no wind changes, by name."""
+        left = [s for s in self.order if s not in self.windy]
+        return steps.run(left, self.at_hand, {}).layers
+
+    def under(self, wind: Wind, *, verify: bool = True, **given: Any) -> Mapping[str, Any]:
+        """Return all layers under a wind.
+
+        Parameters
+        ----------
+        wind
+            The wind.
+        verify
+            Check each layer against its contract; not again where the same was run for another
+            wind.
+        **given
+            The other names of `each_wind`.
+
+        Returns
+        -------
+        Mapping
+            Layers by name, those at hand too.
+
+        Raises
+        ------
+        StepError, LayerError
+            If a step cannot run or breaks its contract.
+        """
+        have = ChainMap({"wind": wind, **given}, self.windless)  # type: ignore[arg-type]
+        return steps.run(self.windy, have, {}, verify=verify).layers
 
 
-def write_layers(layers: Mapping[str, Any], folder: Path) -> None:
-    """Write layers as a survey does: one GeoPackage, and a GeoTIFF each."""
-    frames = {n: v for n, v in layers.items() if not isinstance(v, Raster)}
-    store.save_layers(folder, layers, {})
-    if not frames:
-        (folder / store.SURVEY_GPKG).unlink(missing_ok=True)
+def prepare(
+    layers: Mapping[str, Any],
+    given: Mapping[str, Any],
+    *,
+    done: Iterable[str],
+    want: Iterable[str] | None,
+    each_wind: Iterable[str] = (),
+) -> Morning:
+    """Return the steps left for a morning.
+
+    Parameters
+    ----------
+    layers
+        Of the survey, by name; read only when a step asks for them.
+    given
+        What the morning brings, the wind aside; it goes before the survey's layers.
+    done
+        Steps that were run, as ``package:name``.
+    want
+        Layers to make; None for all that can be made.
+    each_wind
+        Names beside the wind that are given anew with each.
+
+    Returns
+    -------
+    Morning
+        Ready for any wind.
+
+    Raises
+    ------
+    StepError
+        For a need that nothing meets.
+    """
+    at_hand: Mapping[str, Any] = ChainMap(dict(given), layers)  # type: ignore[arg-type]
+    anew = frozenset({"wind", *each_wind})
+    order = steps.resolve(steps.installed(skip=done), have={*at_hand, *anew}, want=want)
+    return Morning(order, at_hand, anew)

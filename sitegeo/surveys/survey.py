@@ -17,13 +17,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from pyproj import CRS
 
-from sitegeo.core import inputs, output, steps, store
+from sitegeo.core import inputs, output, store
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
+from sitegeo.core.steps import Step
 from sitegeo.errors import SurveyError
 from sitegeo.exposure.atlas import SECTORS, Atlas, atlas_key, write_atlas
 from sitegeo.law.examples import example_laws, strictest_law
 from sitegeo.law.rules import Law, read_law
+from sitegeo.surveys import pipeline
 from sitegeo.surveys.record import SURVEY_MARKER, SURVEY_SCHEMA, recorded_law, survey_record
 
 if TYPE_CHECKING:
@@ -186,10 +188,7 @@ def survey(
     """
     governing = law or place_law(place)
     given, keys = place_layers(place, governing)
-    order = steps.resolve(steps.installed(), have=given, later=inputs.MORNING_INPUTS)
-    result = steps.run(
-        order, given, keys, recall=_recall(previous), on_step=lambda s: on_step(s.name)
-    )
+    result = pipeline.run_for_place(given, keys, recall=_recall(previous), on_step=on_step)
     # What steps make, also where the place brings it ready-made.
     layers = {
         n: v
@@ -228,7 +227,7 @@ def place_law(place: Place) -> Law:
 def place_layers(place: Place, law: Law) -> tuple[dict[str, Any], dict[str, str]]:
     """Return what a place brings to the steps, by name, and a key of each one's content.
 
-    The keys tell when a step need not be run again, see `core.steps.run`.
+    The keys tell when a step need not be run again, see `pipeline.run_for_place`.
     """
     given: dict[str, Any] = {
         "imagery": place.imagery,
@@ -253,12 +252,10 @@ def place_layers(place: Place, law: Law) -> tuple[dict[str, Any], dict[str, str]
     return given, keys
 
 
-def _recall(
-    previous: Survey | None,
-) -> Callable[[steps.Step[..., Any], str], tuple[Any, ...] | None]:
+def _recall(previous: Survey | None) -> pipeline.Recall:
     known = {} if previous is None else {s["name"]: s["hash"] for s in previous.record["steps"]}
 
-    def recall(step: steps.Step[..., Any], key: str) -> tuple[Any, ...] | None:
+    def recall(step: Step[..., Any], key: str) -> tuple[Any, ...] | None:
         if previous is None or known.get(step.name) != key:
             return None
         if not set(step.made) <= set(previous.layers):

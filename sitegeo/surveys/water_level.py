@@ -12,15 +12,14 @@ from typing import Any, cast
 import geopandas as gpd
 import numpy as np
 
-from sitegeo.core import steps
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster
-from sitegeo.core.inputs import MORNING_INPUTS
 from sitegeo.core.models import from_record
 from sitegeo.errors import UsageError
 from sitegeo.places.config import Assume, GearKeys
 from sitegeo.siting.candidates import assess_sites
 from sitegeo.siting.stage import Stage, apply_stage
+from sitegeo.surveys import pipeline
 from sitegeo.surveys.survey import Survey
 from sitegeo.units import ACRE_M2, LENGTHS_M, depth_text, metres
 
@@ -117,9 +116,7 @@ def with_water_level(survey: Survey, change_m: float) -> Survey:
     assume = from_record(survey.record["assume"], Assume)
     inputs = {n: v for n, v in old.items() if n not in _REMADE and n != "candidates"}
     have = ChainMap(new, {"assume": assume}, inputs)
-    order = steps.resolve(steps.installed(), have=have, later=MORNING_INPUTS, want=_REMADE)
-    made = steps.run(order, have, {}).layers
-    new |= {name: made[name] for name in _REMADE}
+    new |= pipeline.make_layers(have, _REMADE)
     new["candidates"] = _judged(survey, old, new, assume)
     record = {**survey.record, WATER_TODAY: _record(stage, old, new, change_m)}
     layers = {name: old[name] for name in old} | new

@@ -12,7 +12,7 @@ from sitegeo import Wind, rank
 from sitegeo.exposure.many_directions import even_bearings
 from sitegeo.rankings.many_winds import ScoreTables, score_tables, upwind_of_blinds
 from sitegeo.rankings.ranking import blinds_under_law
-from sitegeo.surveys.pipeline import assumptions_on
+from sitegeo.surveys.morning import assumptions_on
 from sitegeo.surveys.survey import Survey
 
 # Stated in docs and in the module: what `hours` may differ from `rank` by.

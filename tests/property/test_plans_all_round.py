@@ -23,7 +23,7 @@ from sitegeo.rankings.spread_site import lay_spread, spread_site
 from sitegeo.rankings.turning_wind import PlaceInWind, rank_all_round
 from sitegeo.spreads.decoys import Gear
 from sitegeo.spreads.result import Spread
-from sitegeo.surveys.pipeline import gear_carried
+from sitegeo.surveys.morning import gear_carried
 from sitegeo.units import to_yd
 
 MPS = {12: 5.36, 20: 8.94}

@@ -21,7 +21,7 @@ from sitegeo.errors import ForecastError, UsageError
 from sitegeo.rankings.hours import AS_GOOD, NO_WIND, SPEED_SHARE, draw_mornings, hours, hours_record
 from sitegeo.rankings.ranking import blinds_under_law
 from sitegeo.rankings.spread_site import lay_spread, spread_site
-from sitegeo.surveys.pipeline import gear_carried
+from sitegeo.surveys.morning import gear_carried
 from sitegeo.surveys.survey import Survey
 
 ZONE = timezone(timedelta(hours=-6))

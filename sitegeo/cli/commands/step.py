@@ -52,16 +52,17 @@ def command(
     from sitegeo.core.output import replacing, require_free
     from sitegeo.core.store import write_json
     from sitegeo.core.wind import Wind
-    from sitegeo.surveys import pipeline
+    from sitegeo.surveys.pipeline import find_step
+    from sitegeo.surveys.single_step import run_step, with_settings, write_layers
 
     marker = "step.json"
     require_free(out.absolute(), marker, overwrite=overwrite)
     blowing = None if wind is None else Wind.parse(wind)
-    step = pipeline.with_settings(pipeline.find_step(name), given)
+    step = with_settings(find_step(name), given)
     files = {layer: Path(file) for layer, file in layers.items()}
     with options.show_progress(quiet=quiet) as show:
-        made = pipeline.run_step(step, source, wind=blowing, layers=files, on_step=show)
+        made = run_step(step, source, wind=blowing, layers=files, on_step=show)
         with replacing(out, marker, overwrite=overwrite) as new:
-            pipeline.write_layers(made, new)
+            write_layers(made, new)
             write_json(new / marker, {"step": step.full_name, "made": list(step.made)})
     options.say(f"{', '.join(step.made)}: written to {out}", quiet=quiet)

@@ -14,10 +14,9 @@ from sitegeo.cli import options
 def command(*, as_json: bool) -> None:
     """List the analysis steps installed, what each needs, may use and makes."""
     from sitegeo.cli.report.tables import print_table
-    from sitegeo.core.inputs import MORNING_INPUTS, PLACE_INPUTS
-    from sitegeo.core.steps import installed, resolve
+    from sitegeo.surveys.pipeline import every_step
 
-    order = resolve(installed(), have=PLACE_INPUTS | MORNING_INPUTS)
+    order = every_step()
     if as_json:
         rows = [
             {
