@@ -104,7 +104,23 @@ class RasterContract:
     unit: str = ""
 
 
-AnyContract = Contract | RasterContract
+@dataclass(frozen=True)
+class ValueContract:
+    """What a value promises that steps hand on to one another and nobody keeps: its type.
+
+    Parameters
+    ----------
+    name
+        By which other steps ask for it.
+    kind
+        Its class.
+    """
+
+    name: str
+    kind: type
+
+
+AnyContract = Contract | RasterContract | ValueContract
 
 _RANGES = {
     "deg": (0.0, np.nextafter(360.0, 0.0), "be a bearing in [0, 360)"),
@@ -318,11 +334,13 @@ def check(layer: Any, contract: AnyContract, *, where: object = None) -> None:
     ...     print(len(error.faults), "faults")
     4 faults
     """
-    faults = (
-        _raster_faults(layer, contract)
-        if isinstance(contract, RasterContract)
-        else _vector_faults(layer, contract)
-    )
+    if isinstance(contract, ValueContract):
+        right = isinstance(layer, contract.kind)
+        faults = [] if right else [f"is a {type(layer).__name__}, not a {contract.kind.__name__}"]
+    elif isinstance(contract, RasterContract):
+        faults = _raster_faults(layer, contract)
+    else:
+        faults = _vector_faults(layer, contract)
     if faults:
         raise LayerError(contract.name, faults, where=where)
 

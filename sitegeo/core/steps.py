@@ -28,7 +28,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, Generic, ParamSpec, TypeVar, cast
 
-from sitegeo.core.contracts import AnyContract, check, contract
+from sitegeo.core.contracts import AnyContract, ValueContract, check, contract
 from sitegeo.core.inputs import PLACE_INPUTS
 from sitegeo.errors import StepError
 
@@ -81,6 +81,11 @@ class Step(Generic[P, R]):
     def made(self) -> tuple[str, ...]:
         """Names of the layers it makes."""
         return tuple(c.name for c in self.makes)
+
+    @property
+    def makes_layers(self) -> bool:
+        """Whether anything it makes can be kept; the rest is handed on to other steps."""
+        return not all(isinstance(c, ValueContract) for c in self.makes)
 
     @property
     def summary(self) -> str:

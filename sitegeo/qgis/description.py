@@ -16,6 +16,7 @@ from sitegeo.core.contracts import RasterContract
 from sitegeo.core.steps import Step
 from sitegeo.qgis.palette import layer_styles
 from sitegeo.surveys import pipeline
+from sitegeo.surveys.single_step import step_settings
 
 QGIS_SCHEMA = "sitegeo/qgis/1"
 """Schema of the description; the plugin refuses another."""
@@ -52,7 +53,8 @@ def describe_commands(
     for step in found:
         windy = bool(awaited & set(step.needs))
         awaited |= set(step.made) if windy else set()
-        described.append(_describe_step(step, windy=windy))
+        if step.makes_layers:
+            described.append(_describe_step(step, windy=windy))
     return {
         "schema": QGIS_SCHEMA,
         "version": __version__,
@@ -126,12 +128,14 @@ def _describe_step(step: Step[..., Any], *, windy: bool) -> dict[str, Any]:
     parameters = [source]
     if windy:
         parameters.append(_optional("wind", ["--wind"], "text", 'Such as "NW 12 mph"', need=True))
+    unwritten = inputs.MORNING_INPUTS | {"assume", "law", "taken"}
+    unwritten |= {n for s in pipeline.every_step() if not s.makes_layers for n in s.made}
     for layer in (*step.needs, *step.uses):
-        if layer not in inputs.MORNING_INPUTS | {"assume", "law", "taken"}:
+        if layer not in unwritten:
             kind = "raster" if _is_raster(layer) else "vector"
             words = f"{layer.replace('_', ' ')}: a layer of your own in its place"
             parameters.append(_optional(f"layer_{layer}", ["--layer", f"{layer}="], kind, words))
-    for name, value in pipeline.step_settings(step).items():
+    for name, value in step_settings(step).items():
         kind = {bool: "flag_value", int: "integer", float: "number"}.get(type(value), "text")
         text = ",".join(f"{v:g}" for v in value) if isinstance(value, tuple) else value
         setting = _optional(f"set_{name}", ["--set", f"{name}="], kind, name.replace("_", " "))

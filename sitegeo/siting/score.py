@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from sitegeo.angles import signed_diff_deg, smoothstep, unit_from_bearing
-from sitegeo.core.contracts import Cover
+from sitegeo.core.contracts import Cover, ValueContract
 from sitegeo.core.grid import Raster
 from sitegeo.core.steps import step
 from sitegeo.core.typing import BoolArray, FloatArray, ObjectArray
@@ -303,11 +303,6 @@ def with_component(blinds: gpd.GeoDataFrame, name: str, values: FloatArray) -> g
     return scored.assign(score=combine_components(parts))
 
 
-_WIND_INDEPENDENT_INPUTS = (
-    *("candidates", "cover", "gear", "assume", "depth", "dwellings", "roads", "access"),
-)
-
-
 @dataclass(frozen=True)
 class WindIndependentScores:
     """What of the score no wind changes, (blinds,) each.
@@ -330,11 +325,12 @@ class WindIndependentScores:
     front: ShootingFront
 
 
+@step(ValueContract("wind_independent", WindIndependentScores))
 def wind_independent_scores(
     *,
     candidates: gpd.GeoDataFrame,
     cover: Raster,
-    gear: Gear | None = None,
+    gear: Gear,
     assume: Assume | None = None,
     depth: Raster | None = None,
     dwellings: gpd.GeoDataFrame | None = None,
@@ -358,7 +354,7 @@ def wind_independent_scores(
     WindIndependentScores
         In the order of the candidates.
     """
-    gear, assume = gear or Gear(), assume or Assume()
+    assume = assume or Assume()
     at = np.column_stack([candidates.geometry.x, candidates.geometry.y])
     facing = candidates["facing_deg"].to_numpy(float)
     facing_grid = np.asarray(cover.grid.to_grid_bearing(facing))
@@ -388,13 +384,6 @@ def wind_independent_scores(
     about = patch_ahead(POCKET_M, params.pocket_m, facing_grid)
     landing = np.asarray((cover_classes(cover, at, about) == Cover.WATER).mean(axis=1), float)
     return WindIndependentScores(parts, hidden.overhead, landing, front)
-
-
-def wind_independent_scores_from(given: Mapping[str, Any]) -> WindIndependentScores:
-    """Return `wind_independent_scores` of the layers and the gear in a mapping, others ignored."""
-    return wind_independent_scores(
-        **{n: given[n] for n in _WIND_INDEPENDENT_INPUTS if given.get(n) is not None}
-    )
 
 
 def _numbers(candidates: gpd.GeoDataFrame, name: str) -> FloatArray:

@@ -13,7 +13,7 @@ from sitegeo.core import store
 from sitegeo.core.grid import Raster
 from sitegeo.core.steps import Step
 from sitegeo.core.wind import Wind
-from sitegeo.errors import LayerError, UsageError
+from sitegeo.errors import LayerError, StepError, UsageError
 from sitegeo.surveys import pipeline
 from sitegeo.surveys.morning import assumptions_on, gear_carried
 from sitegeo.surveys.survey import Survey, place_law, place_layers
@@ -111,6 +111,12 @@ def run_step(
     StepError, LayerError, PlaceError, SurveyError
         If something it needs is missing or breaks its contract.
     """
+    if not step.makes_layers:
+        raise StepError(
+            f"step '{step.name}' makes no layer: what it makes is handed on to other steps",
+            value=", ".join(step.made),
+            remedy="Run a step that uses it",
+        )
     have: dict[str, Any] = {}
     if source.is_dir():
         survey = Survey.open(source)

@@ -182,6 +182,28 @@ def test_functions_stay_short() -> None:
     assert long == {}
 
 
+# Rule 3: one module resolves and runs steps; every verb goes through it.
+
+
+def test_only_the_pipeline_runs_steps() -> None:
+    runs = {"resolve", "run", "installed", "without_replaced"}
+    users = {
+        name_of(p)
+        for p in modules()
+        for node in ast.walk(tree_of(p))
+        if isinstance(node, ast.Attribute)
+        and isinstance(node.value, ast.Name)
+        and node.value.id == "steps"
+        and node.attr in runs
+    }
+    users |= {
+        name_of(p)
+        for p in modules()
+        if imported(p) & {f"sitegeo.core.steps.{name}" for name in runs}
+    }
+    assert users == {"surveys/pipeline.py"}
+
+
 # Rule 4: what a place can bring is listed once.
 
 
