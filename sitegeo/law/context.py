@@ -23,14 +23,18 @@ from sitegeo.law.geodesic import ellipsoid_of
 from sitegeo.law.rules import DistanceRule, MeasuredFrom
 from sitegeo.places.config import VECTOR_REACH_M, Assume, LawKeys, Permission
 
-PERMISSION_MATCH_M = 15.0
-"""A permission is for the building it was written on, or the only one this close."""
-
-
 VERDICT_POINTS = contracts.Contract(
     "points", contracts.POINT, {"id": contracts.Column("text")}, has_id=False
 )
 """What verdicts are given on."""
+
+VERDICT_COLUMNS = (
+    "id", "target", "verdict", "distance_m", "limit_m", "margin_m", "error_m",
+    "bearing_deg", "feature", "rule", "measured_from", "note",
+)  # fmt: skip
+
+PERMISSION_MATCH_M = 15.0
+"""A permission is for the building it was written on, or the only one this close."""
 
 
 @dataclass(frozen=True)
@@ -202,9 +206,3 @@ def on_permitted_ground(
 def _place(permission: Permission, crs: CRS) -> shapely.Point:
     to_place = Transformer.from_crs("EPSG:4326", crs, always_xy=True)
     return shapely.Point(to_place.transform(permission.longitude, permission.latitude))
-
-
-VERDICT_COLUMNS = (
-    "id", "target", "verdict", "distance_m", "limit_m", "margin_m", "error_m",
-    "bearing_deg", "feature", "rule", "measured_from", "note",
-)  # fmt: skip

@@ -19,18 +19,22 @@ HOUSES = frozenset({
     "terrace", "bungalow", "cabin", "farm", "farmhouse", "trailer", "houseboat",
     "static caravan", "mobile home",
 })  # fmt: skip
+
 SCHOOLS = frozenset({
     "school", "kindergarten", "college", "university", "childcare", "nursery", "playground",
 })  # fmt: skip
+
 LIVESTOCK = frozenset({
     "barn", "cowshed", "stable", "sty", "livestock", "livestock building", "farm building",
     "farm auxiliary", "dairy", "poultry house", "chicken coop", "feedlot",
     "corral", "stockade", "paddock",
 })  # fmt: skip
+
 OUTBUILDINGS = frozenset({
     "outbuilding", "shed", "garage", "garages", "carport", "greenhouse", "silo",
     "storage tank", "water tower",
 })  # fmt: skip
+
 UNSPECIFIED = frozenset({"", "yes", "building"})
 
 UNPAVED = frozenset({
@@ -40,8 +44,45 @@ UNPAVED = frozenset({
 
 POINT_HOUSE_M = 20.0
 """Half the diagonal of a large house (32 m by 24 m): how much nearer a point may really be."""
+
 POINT_LARGE_M = 60.0
 """The same for a school, a barn or another building that is not a house."""
+
+PAVEMENT_M = {
+    "motorway": 30.0, "motorway link": 15.0, "trunk": 30.0, "trunk link": 15.0,
+    "primary": 24.0, "primary link": 12.0, "secondary": 18.0, "secondary link": 12.0,
+    "tertiary": 15.0, "tertiary link": 12.0, "residential": 15.0, "unclassified": 12.0,
+    "living street": 12.0, "service": 10.0, "track": 8.0, "pedestrian": 15.0,
+    "cycleway": 5.0, "bridleway": 5.0, "footway": 4.0, "path": 4.0, "steps": 4.0,
+}  # fmt: skip
+"""Full width of the pavement by class, in metres; the widest where the class is not known."""
+
+WIDEST_PAVEMENT_M = max(PAVEMENT_M.values())
+
+VERGE_M = 15.0
+"""Pavement edge to right-of-way line: a 100 ft right-of-way around two lanes leaves 12 m."""
+
+VERGE_HIGHWAY_M = 45.0
+"""The same for motorways, trunk roads and roads of unknown class."""
+
+
+def features_under_rule(layer: gpd.GeoDataFrame, rule: DistanceRule) -> BoolArray:
+    """Return which features of the dwellings or roads layer a rule is about.
+
+    Every mapped way counts as a road, track and path too; a rule for paved roads leaves out
+    only those whose surface is told and unpaved.
+    """
+    if not rule.of_roads:
+        wanted = set(rule.target)
+        return _each(layer["kind"], lambda kind: bool(building_targets(kind) & wanted)).astype(bool)
+    if "paved road" in rule.applies_on:
+        return ~_each(layer["surface"], lambda s: plain_word(s) in UNPAVED).astype(bool)
+    return np.ones(len(layer), dtype=bool)
+
+
+def covers_houses(rule: DistanceRule) -> bool:
+    """Return whether a rule reaches an ordinary house."""
+    return not _OF_HOUSE.isdisjoint(rule.target)
 
 
 def building_targets(kind: object) -> frozenset[Target]:
@@ -57,10 +98,15 @@ def building_targets(kind: object) -> frozenset[Target]:
 
 
 _EVERY: frozenset[Target] = frozenset(BUILDING_TARGETS)
+
 _OF_HOUSE: frozenset[Target] = frozenset({"dwelling", "occupied building", "building"})
+
 _OF_SCHOOL: frozenset[Target] = _OF_HOUSE | {"school"}
+
 _OF_BARN: frozenset[Target] = frozenset({"livestock building", "occupied building", "building"})
+
 _OF_SHED: frozenset[Target] = frozenset({"building"})
+
 _TARGETS_OF: dict[str, frozenset[Target]] = {
     **dict.fromkeys(HOUSES, _OF_HOUSE),
     **dict.fromkeys(SCHOOLS, _OF_SCHOOL),
@@ -68,25 +114,6 @@ _TARGETS_OF: dict[str, frozenset[Target]] = {
     **dict.fromkeys(OUTBUILDINGS, _OF_SHED),
     "farm": _OF_HOUSE | _OF_BARN,  # to some a farmhouse, to others the yard
 }
-
-
-def covers_houses(rule: DistanceRule) -> bool:
-    """Return whether a rule reaches an ordinary house."""
-    return not _OF_HOUSE.isdisjoint(rule.target)
-
-
-def features_under_rule(layer: gpd.GeoDataFrame, rule: DistanceRule) -> BoolArray:
-    """Return which features of the dwellings or roads layer a rule is about.
-
-    Every mapped way counts as a road, track and path too; a rule for paved roads leaves out
-    only those whose surface is told and unpaved.
-    """
-    if not rule.of_roads:
-        wanted = set(rule.target)
-        return _each(layer["kind"], lambda kind: bool(building_targets(kind) & wanted)).astype(bool)
-    if "paved road" in rule.applies_on:
-        return ~_each(layer["surface"], lambda s: plain_word(s) in UNPAVED).astype(bool)
-    return np.ones(len(layer), dtype=bool)
 
 
 def outline_shows_line(outline: MeasuredFrom, rule: DistanceRule) -> bool:
@@ -150,47 +177,6 @@ def half_pavement_m(
     return np.asarray(np.where(width > 0, width, usual) / 2)
 
 
-def value_by_class(classes: pd.Series[Any], table: Mapping[str, float]) -> FloatArray:
-    """Return a table's value for each class, NaN where it has none."""
-    named = {plain_word(name): value for name, value in table.items()}
-    return _each(classes, lambda c: named.get(plain_word(c), np.nan))
-
-
-def _half_diagonal_m(kind: object) -> float:
-    parts = {plain_word(part) for part in kind.split(";")} if isinstance(kind, str) else set()
-    return POINT_HOUSE_M if parts <= HOUSES | OUTBUILDINGS | UNSPECIFIED else POINT_LARGE_M
-
-
-def _each(values: pd.Series[Any], value_of: Any) -> FloatArray:
-    """Return a number for each value, worked out once for each that differs."""
-    codes, different = pd.factorize(values, use_na_sentinel=False)
-    table: FloatArray = np.array([value_of(v) for v in different], dtype=float)
-    return table[codes]
-
-
-PAVEMENT_M = {
-    "motorway": 30.0, "motorway link": 15.0, "trunk": 30.0, "trunk link": 15.0,
-    "primary": 24.0, "primary link": 12.0, "secondary": 18.0, "secondary link": 12.0,
-    "tertiary": 15.0, "tertiary link": 12.0, "residential": 15.0, "unclassified": 12.0,
-    "living street": 12.0, "service": 10.0, "track": 8.0, "pedestrian": 15.0,
-    "cycleway": 5.0, "bridleway": 5.0, "footway": 4.0, "path": 4.0, "steps": 4.0,
-}  # fmt: skip
-"""Full width of the pavement by class, in metres; the widest where the class is not known."""
-WIDEST_PAVEMENT_M = max(PAVEMENT_M.values())
-
-VERGE_M = 15.0
-"""Pavement edge to right-of-way line: a 100 ft right-of-way around two lanes leaves 12 m."""
-VERGE_HIGHWAY_M = 45.0
-"""The same for motorways, trunk roads and roads of unknown class."""
-
-
-def plain_word(value: object) -> str:
-    """Return an attribute's word in lower case with spaces, empty for none."""
-    if not isinstance(value, str):
-        return ""
-    return " ".join(value.lower().replace("_", " ").split())
-
-
 def pavement_m(road_class: object) -> float:
     """Return the full pavement width of a class; the widest where it is not known."""
     return PAVEMENT_M.get(plain_word(road_class), WIDEST_PAVEMENT_M)
@@ -206,3 +192,28 @@ def verge_m(road_class: object) -> float:
 def right_of_way_m(road_class: object) -> float:
     """Return the full right-of-way width of a class."""
     return pavement_m(road_class) + 2 * verge_m(road_class)
+
+
+def value_by_class(classes: pd.Series[Any], table: Mapping[str, float]) -> FloatArray:
+    """Return a table's value for each class, NaN where it has none."""
+    named = {plain_word(name): value for name, value in table.items()}
+    return _each(classes, lambda c: named.get(plain_word(c), np.nan))
+
+
+def plain_word(value: object) -> str:
+    """Return an attribute's word in lower case with spaces, empty for none."""
+    if not isinstance(value, str):
+        return ""
+    return " ".join(value.lower().replace("_", " ").split())
+
+
+def _half_diagonal_m(kind: object) -> float:
+    parts = {plain_word(part) for part in kind.split(";")} if isinstance(kind, str) else set()
+    return POINT_HOUSE_M if parts <= HOUSES | OUTBUILDINGS | UNSPECIFIED else POINT_LARGE_M
+
+
+def _each(values: pd.Series[Any], value_of: Any) -> FloatArray:
+    """Return a number for each value, worked out once for each that differs."""
+    codes, different = pd.factorize(values, use_na_sentinel=False)
+    table: FloatArray = np.array([value_of(v) for v in different], dtype=float)
+    return table[codes]

@@ -25,6 +25,72 @@ from sitegeo.errors import UsageError
 from sitegeo.law.context import VERDICT_COLUMNS, VERDICT_POINTS, Terms
 from sitegeo.law.geodesic import buffered, scale_over
 
+GROUND_TARGETS = ("public ground", "hunting", "closed areas")
+
+_HUNTING = {
+    "open": ("clear", "open to hunting on the map"),
+    "closed": ("inside", "closed to hunting on the map"),
+    "restricted": ("not checked", "restricted on the map: look up on what terms"),
+    "unknown": ("not checked", "the map does not say that this ground is open"),
+}
+
+
+def ground_verdicts(
+    points: gpd.GeoDataFrame,
+    *,
+    public_land: gpd.GeoDataFrame | None,
+    closed_areas: gpd.GeoDataFrame | None,
+    terms: Terms,
+) -> pd.DataFrame:
+    """Return three rows per point, by the columns of `verdicts`: `GROUND_TARGETS`, in order.
+
+    Public ground is `clear` inside mapped public land by more than the error, `close` within it
+    of an edge, `inside` (someone else's ground) outside a layer declared complete, and otherwise
+    not checked. Hunting is `clear` only where it is open, closed areas only off every mapped one.
+
+    Raises
+    ------
+    LayerError, CrsError
+        If the points or a layer break their contract or differ in CRS.
+    """
+    contracts.check(points, VERDICT_POINTS)
+    error_m = terms.errors.total_m("public_land")
+    known = _said_of(points, "public_land", error_m, terms)
+    complete = known & ("public_land" in terms.complete)
+    ground = ground_ownership(points, public_land, error_m=error_m, complete=complete)
+    near = _near(points, public_land, error_m)
+    hunting = hunting_status(points, public_land, error_m=error_m)
+    closed_m = terms.errors.total_m("closed_areas")
+    closed = closure_reasons(points, closed_areas, error_m=closed_m, on=terms.on)
+    told = closed_areas is not None and _said_of(points, "closed_areas", closed_m, terms)
+    rows = {
+        "public ground": [
+            _ground(g, bool(n), error_m, missing=public_land is None)
+            for g, n in zip(ground, near, strict=True)
+        ],
+        "hunting": [_HUNTING[h] for h in hunting],
+        "closed areas": [
+            _closed(reason, bool(said))
+            for reason, said in zip(closed, np.broadcast_to(told, len(points)), strict=True)
+        ],
+    }
+    tables = [
+        pd.DataFrame(
+            {
+                **dict.fromkeys(("distance_m", "limit_m", "margin_m", "bearing_deg"), np.nan),
+                **dict.fromkeys(("feature", "rule", "measured_from"), ""),
+                "id": points["id"].to_numpy(),
+                "target": target,
+                "verdict": np.array([verdict for verdict, _ in found], dtype=object),
+                "note": np.array([note for _, note in found], dtype=object),
+                "error_m": closed_m if target == "closed areas" else error_m,
+            }
+        )
+        for target, found in rows.items()
+    ]
+    table = pd.concat(tables).sort_index(kind="stable").reset_index(drop=True)
+    return table[list(VERDICT_COLUMNS)]
+
 
 def ground_ownership(
     points: gpd.GeoDataFrame,
@@ -248,73 +314,6 @@ def _reason(reason: Any, since: Any, until: Any) -> str:
     told = (("from", since), ("to", until))
     dates = [f"{word} {value}" for word, value in told if isinstance(value, str)]
     return f"{words} ({' '.join(dates)})" if dates else words
-
-
-GROUND_TARGETS = ("public ground", "hunting", "closed areas")
-
-_HUNTING = {
-    "open": ("clear", "open to hunting on the map"),
-    "closed": ("inside", "closed to hunting on the map"),
-    "restricted": ("not checked", "restricted on the map: look up on what terms"),
-    "unknown": ("not checked", "the map does not say that this ground is open"),
-}
-
-
-def ground_verdicts(
-    points: gpd.GeoDataFrame,
-    *,
-    public_land: gpd.GeoDataFrame | None,
-    closed_areas: gpd.GeoDataFrame | None,
-    terms: Terms,
-) -> pd.DataFrame:
-    """Return three rows per point, by the columns of `verdicts`: `GROUND_TARGETS`, in order.
-
-    Public ground is `clear` inside mapped public land by more than the error, `close` within it
-    of an edge, `inside` (someone else's ground) outside a layer declared complete, and otherwise
-    not checked. Hunting is `clear` only where it is open, closed areas only off every mapped one.
-
-    Raises
-    ------
-    LayerError, CrsError
-        If the points or a layer break their contract or differ in CRS.
-    """
-    contracts.check(points, VERDICT_POINTS)
-    error_m = terms.errors.total_m("public_land")
-    known = _said_of(points, "public_land", error_m, terms)
-    complete = known & ("public_land" in terms.complete)
-    ground = ground_ownership(points, public_land, error_m=error_m, complete=complete)
-    near = _near(points, public_land, error_m)
-    hunting = hunting_status(points, public_land, error_m=error_m)
-    closed_m = terms.errors.total_m("closed_areas")
-    closed = closure_reasons(points, closed_areas, error_m=closed_m, on=terms.on)
-    told = closed_areas is not None and _said_of(points, "closed_areas", closed_m, terms)
-    rows = {
-        "public ground": [
-            _ground(g, bool(n), error_m, missing=public_land is None)
-            for g, n in zip(ground, near, strict=True)
-        ],
-        "hunting": [_HUNTING[h] for h in hunting],
-        "closed areas": [
-            _closed(reason, bool(said))
-            for reason, said in zip(closed, np.broadcast_to(told, len(points)), strict=True)
-        ],
-    }
-    tables = [
-        pd.DataFrame(
-            {
-                **dict.fromkeys(("distance_m", "limit_m", "margin_m", "bearing_deg"), np.nan),
-                **dict.fromkeys(("feature", "rule", "measured_from"), ""),
-                "id": points["id"].to_numpy(),
-                "target": target,
-                "verdict": np.array([verdict for verdict, _ in found], dtype=object),
-                "note": np.array([note for _, note in found], dtype=object),
-                "error_m": closed_m if target == "closed areas" else error_m,
-            }
-        )
-        for target, found in rows.items()
-    ]
-    table = pd.concat(tables).sort_index(kind="stable").reset_index(drop=True)
-    return table[list(VERDICT_COLUMNS)]
 
 
 def _said_of(points: gpd.GeoDataFrame, layer: str, error_m: float, terms: Terms) -> BoolArray:

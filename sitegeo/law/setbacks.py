@@ -40,27 +40,21 @@ from sitegeo.law.ground import ground_ownership
 from sitegeo.law.rules import DistanceRule, Law, MeasuredFrom, Target
 
 SETBACK_LAYERS = {"dwelling": "dwellings", "road": "roads"}
+
 _RULE_TARGETS: dict[str, tuple[Target, ...]] = {
     "dwelling": features.BUILDING_TARGETS,
     "road": ("road",),
 }
+
 WORST_FIRST = ("inside", "close", "not checked", "clear")
 
+SECTOR_MARGIN_DEG = 30.0
+"""A sector of fire is taken this much wider on both hands: guns swing; judgement."""
 
-def classify_distance(distance_m: ArrayLike, limit_m: ArrayLike, error_m: float) -> AnyArray:
-    """Return `inside`, `clear` or `close` for distances; one that is no number is `close`."""
-    distance, limit = np.asarray(distance_m, float), np.asarray(limit_m, float)
-    return np.select([distance <= limit, distance - error_m > limit], ["inside", "clear"], "close")
+_SLICES = 73
+"""Edges of the triangles that make a sector: none is wider than 5°."""
 
-
-def overall_verdict(table: pd.DataFrame, law: Law) -> str:
-    """Return the worst verdict of a table: `clear` only if a person chose the law and all is.
-
-    The order is inside, close, not checked, clear. Nothing to check is `not checked`.
-    """
-    held = set(table["verdict"])
-    worst = next((v for v in WORST_FIRST if v in held), "not checked")
-    return "not checked" if worst == "clear" and not law.chosen else worst
+Arc = tuple[float, float]
 
 
 def setback_verdicts(
@@ -291,41 +285,96 @@ def _notes(
     return np.array(told, dtype=object)
 
 
-def _checked_crs(layer: gpd.GeoDataFrame, target: str, crs: CRS | None) -> CRS:
-    """Return the CRS of a target's layer; raises if the layer breaks its contract."""
-    contracts.check(layer, contracts.contract(SETBACK_LAYERS[target]))
-    require_same_crs(crs, layer.crs, where=SETBACK_LAYERS[target])
-    return require_metric(layer.crs)
+def classify_distance(distance_m: ArrayLike, limit_m: ArrayLike, error_m: float) -> AnyArray:
+    """Return `inside`, `clear` or `close` for distances; one that is no number is `close`."""
+    distance, limit = np.asarray(distance_m, float), np.asarray(limit_m, float)
+    return np.select([distance <= limit, distance - error_m > limit], ["inside", "clear"], "close")
 
 
-def rules_with_features(
-    law: Law, layer: gpd.GeoDataFrame, target: str
-) -> Iterator[tuple[DistanceRule, BoolArray, FloatArray]]:
-    """Yield each rule that reaches anything, with what it reaches and the offsets there.
+def overall_verdict(table: pd.DataFrame, law: Law) -> str:
+    """Return the worst verdict of a table: `clear` only if a person chose the law and all is.
 
-    Of rules that reach the same features from the same line only the largest limit is given.
+    The order is inside, close, not checked, clear. Nothing to check is `not checked`.
     """
-    largest: dict[tuple[bytes, bytes, str], tuple[DistanceRule, BoolArray, FloatArray]] = {}
-    for rule in sorted(law.rules_for(_RULE_TARGETS[target]), key=lambda r: -r.limit_m):
-        which, offset = (
-            features.features_under_rule(layer, rule),
-            features.offset_m(layer, rule, law),
-        )
-        if which.any():
-            alike = which.tobytes(), offset.tobytes(), rule.measured_from
-            largest.setdefault(alike, (rule, which, offset[which]))
-    yield from largest.values()
+    held = set(table["verdict"])
+    worst = next((v for v in WORST_FIRST if v in held), "not checked")
+    return "not checked" if worst == "clear" and not law.chosen else worst
 
 
-def _names(layer: gpd.GeoDataFrame, target: str) -> AnyArray:
-    """Return what to call each feature: its name, kind or class, and its index."""
-    kind = "kind" if target == "dwelling" else "class"
-    tried = [layer[c] for c in ("name", kind) if c in layer.columns]
-    names = pd.Series(target, index=layer.index, dtype=object)
-    for column in reversed(tried):
-        told = column.map(plain_word).map(lambda word: word not in features.UNSPECIFIED)
-        names = names.where(~told, column)
-    return np.array([f"{name} #{index}" for index, name in names.items()], dtype=object)
+def open_arcs(no_fire: Iterable[Arc]) -> tuple[Arc, ...]:
+    """Return the arcs between closed ones, each widened on both hands, no wider than a circle.
+
+    Arcs run clockwise from the first bearing to the second, in degrees; an open one may end
+    beyond 360. One that begins and ends at the same bearing is empty, except 0 to 360.
+    """
+    closed = sorted((a % 360, a % 360 + _width(a, b)) for a, b in no_fire if _width(a, b))
+    if not closed:
+        return ((0.0, 360.0),)
+    gaps = []
+    reached = max(stop for _, stop in closed) - 360.0
+    for start, stop in closed:
+        if start > reached:
+            gaps.append((reached, start))
+        reached = max(reached, stop)
+    wider = [(a - SECTOR_MARGIN_DEG, b + SECTOR_MARGIN_DEG) for a, b in gaps]
+    return tuple((a % 360, a % 360 + min(b - a, 360.0)) for a, b in wider)
+
+
+def _width(start: float, stop: float) -> float:
+    return 360.0 if (start, stop) == (0.0, 360.0) else (stop - start) % 360
+
+
+def nearest_in_sector(
+    points: AnyArray,
+    features: AnyArray,
+    offset_m: FloatArray,
+    *,
+    arcs: Sequence[Arc],
+    error_m: float,
+    crs: CRS,
+) -> Nearest:
+    """Return what `nearest` does for what of the features lies in the arcs from each point.
+
+    `arcs` are true bearings; the sectors are drawn out by the error. A point with nothing in
+    its sectors gets an infinite distance and the first feature.
+    """
+    full_size = buffered(features, offset_m, scale_over(crs, features))
+    whole = np.where(offset_m > 0, full_size, features)
+    tree = shapely.STRtree(whole)
+    distance = np.full(len(points), np.inf)
+    bearing = np.full(len(points), np.nan)
+    feature = np.zeros(len(points), dtype=np.int64)
+    for n, point in enumerate(points):
+        if not arcs:
+            break
+        fan = _fan(point, whole, arcs, error_m=error_m, crs=crs)
+        which = np.sort(tree.query(fan, predicate="intersects"))
+        if which.size:
+            parts = shapely.intersection(whole[which], fan)
+            # What only touches may round to nothing.
+            parts = np.where(shapely.is_empty(parts), whole[which], parts)
+            found = nearest(points[n : n + 1], parts, np.zeros(which.size), crs=crs)
+            distance[n], bearing[n] = found.distance_m[0], found.bearing_deg[0]
+            feature[n] = which[found.feature[0]]
+    return Nearest(feature, distance, bearing)
+
+
+def _fan(
+    point: shapely.Point, features: AnyArray, arcs: Sequence[Arc], *, error_m: float, crs: CRS
+) -> BaseGeometry:
+    """Return the ground in the arcs about a point, out past every feature, grown by the error."""
+    far = shapely.hausdorff_distance(point, shapely.box(*shapely.total_bounds(features)))
+    reach = 1.5 * far + 1.0  # well past what a chord cuts off
+    turn = convergence_deg(crs, point.x, point.y)
+    slices = []
+    for start, stop in arcs:
+        bearings = np.linspace(start, stop, _SLICES) - turn
+        rim = np.column_stack(unit_from_bearing(bearings)) * reach + (point.x, point.y)
+        guns = np.broadcast_to([point.x, point.y], rim[1:].shape)
+        slices.append(np.asarray(shapely.polygons(np.stack([guns, rim[:-1], rim[1:]], axis=1))))
+    scale = scale_over(crs, np.array([point]))
+    fan: BaseGeometry = buffered(shapely.union_all(np.concatenate(slices)), error_m, scale)
+    return fan
 
 
 def setback_polygons(
@@ -372,86 +421,38 @@ def setbacks_drawn_too_small(setbacks: gpd.GeoDataFrame) -> list[str]:
     return [f"setbacks under {r.rule} are {r.note}" for r in short.itertuples()]
 
 
-SECTOR_MARGIN_DEG = 30.0
-"""A sector of fire is taken this much wider on both hands: guns swing; judgement."""
+def rules_with_features(
+    law: Law, layer: gpd.GeoDataFrame, target: str
+) -> Iterator[tuple[DistanceRule, BoolArray, FloatArray]]:
+    """Yield each rule that reaches anything, with what it reaches and the offsets there.
 
-_SLICES = 73
-"""Edges of the triangles that make a sector: none is wider than 5°."""
-
-Arc = tuple[float, float]
-
-
-def open_arcs(no_fire: Iterable[Arc]) -> tuple[Arc, ...]:
-    """Return the arcs between closed ones, each widened on both hands, no wider than a circle.
-
-    Arcs run clockwise from the first bearing to the second, in degrees; an open one may end
-    beyond 360. One that begins and ends at the same bearing is empty, except 0 to 360.
+    Of rules that reach the same features from the same line only the largest limit is given.
     """
-    closed = sorted((a % 360, a % 360 + _width(a, b)) for a, b in no_fire if _width(a, b))
-    if not closed:
-        return ((0.0, 360.0),)
-    gaps = []
-    reached = max(stop for _, stop in closed) - 360.0
-    for start, stop in closed:
-        if start > reached:
-            gaps.append((reached, start))
-        reached = max(reached, stop)
-    wider = [(a - SECTOR_MARGIN_DEG, b + SECTOR_MARGIN_DEG) for a, b in gaps]
-    return tuple((a % 360, a % 360 + min(b - a, 360.0)) for a, b in wider)
+    largest: dict[tuple[bytes, bytes, str], tuple[DistanceRule, BoolArray, FloatArray]] = {}
+    for rule in sorted(law.rules_for(_RULE_TARGETS[target]), key=lambda r: -r.limit_m):
+        which, offset = (
+            features.features_under_rule(layer, rule),
+            features.offset_m(layer, rule, law),
+        )
+        if which.any():
+            alike = which.tobytes(), offset.tobytes(), rule.measured_from
+            largest.setdefault(alike, (rule, which, offset[which]))
+    yield from largest.values()
 
 
-def nearest_in_sector(
-    points: AnyArray,
-    features: AnyArray,
-    offset_m: FloatArray,
-    *,
-    arcs: Sequence[Arc],
-    error_m: float,
-    crs: CRS,
-) -> Nearest:
-    """Return what `nearest` does for what of the features lies in the arcs from each point.
-
-    `arcs` are true bearings; the sectors are drawn out by the error. A point with nothing in
-    its sectors gets an infinite distance and the first feature.
-    """
-    full_size = buffered(features, offset_m, scale_over(crs, features))
-    whole = np.where(offset_m > 0, full_size, features)
-    tree = shapely.STRtree(whole)
-    distance = np.full(len(points), np.inf)
-    bearing = np.full(len(points), np.nan)
-    feature = np.zeros(len(points), dtype=np.int64)
-    for n, point in enumerate(points):
-        if not arcs:
-            break
-        fan = _fan(point, whole, arcs, error_m=error_m, crs=crs)
-        which = np.sort(tree.query(fan, predicate="intersects"))
-        if which.size:
-            parts = shapely.intersection(whole[which], fan)
-            # What only touches may round to nothing.
-            parts = np.where(shapely.is_empty(parts), whole[which], parts)
-            found = nearest(points[n : n + 1], parts, np.zeros(which.size), crs=crs)
-            distance[n], bearing[n] = found.distance_m[0], found.bearing_deg[0]
-            feature[n] = which[found.feature[0]]
-    return Nearest(feature, distance, bearing)
+def _checked_crs(layer: gpd.GeoDataFrame, target: str, crs: CRS | None) -> CRS:
+    """Return the CRS of a target's layer; raises if the layer breaks its contract."""
+    contracts.check(layer, contracts.contract(SETBACK_LAYERS[target]))
+    require_same_crs(crs, layer.crs, where=SETBACK_LAYERS[target])
+    return require_metric(layer.crs)
 
 
-def _width(start: float, stop: float) -> float:
-    return 360.0 if (start, stop) == (0.0, 360.0) else (stop - start) % 360
-
-
-def _fan(
-    point: shapely.Point, features: AnyArray, arcs: Sequence[Arc], *, error_m: float, crs: CRS
-) -> BaseGeometry:
-    """Return the ground in the arcs about a point, out past every feature, grown by the error."""
-    far = shapely.hausdorff_distance(point, shapely.box(*shapely.total_bounds(features)))
-    reach = 1.5 * far + 1.0  # well past what a chord cuts off
-    turn = convergence_deg(crs, point.x, point.y)
-    slices = []
-    for start, stop in arcs:
-        bearings = np.linspace(start, stop, _SLICES) - turn
-        rim = np.column_stack(unit_from_bearing(bearings)) * reach + (point.x, point.y)
-        guns = np.broadcast_to([point.x, point.y], rim[1:].shape)
-        slices.append(np.asarray(shapely.polygons(np.stack([guns, rim[:-1], rim[1:]], axis=1))))
-    scale = scale_over(crs, np.array([point]))
-    fan: BaseGeometry = buffered(shapely.union_all(np.concatenate(slices)), error_m, scale)
-    return fan
+def _names(layer: gpd.GeoDataFrame, target: str) -> AnyArray:
+    """Return what to call each feature: its name, kind or class, and its index."""
+    kind = "kind" if target == "dwelling" else "class"
+    tried = [layer[c] for c in ("name", kind) if c in layer.columns]
+    names = pd.Series(target, index=layer.index, dtype=object)
+    for column in reversed(tried):
+        told = column.map(plain_word).map(lambda word: word not in features.UNSPECIFIED)
+        names = names.where(~told, column)
+    return np.array([f"{name} #{index}" for index, name in names.items()], dtype=object)

@@ -6,10 +6,11 @@ The only place where rasters are reprojected on the way in.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -18,15 +19,12 @@ from pyproj.aoi import AreaOfInterest
 from pyproj.database import query_utm_crs_info
 from rasterio.enums import ColorInterp, Resampling
 from rasterio.errors import RasterioError
-from rasterio.vrt import WarpedVRT
 from rasterio.windows import Window, from_bounds
 
-from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import WGS84, Grid, Raster
 from sitegeo.core.typing import AnyArray, BoolArray, Bounds
-from sitegeo.errors import CrsError, PlaceError, RasterError
+from sitegeo.errors import CrsError, RasterError
 from sitegeo.places.rasters import (
-    PhotoFile,
     averaging_factor,
     horizontal_crs,
     open_raster,
@@ -36,76 +34,19 @@ from sitegeo.places.rasters import (
 )
 
 _BANDS_BY_COUNT = {3: ("red", "green", "blue"), 4: ("red", "green", "blue", "nir")}
+
 NOT_PICTURE = {"alpha", "other"}
+
 _SCALE_TOLERANCE = 0.002
+
 _LEAST_PIXELS = 8
 """Rows and columns below which a photo shows nothing."""
+
 _CONTENT_SAMPLE_PIXELS = 200_000
 """Pixels looked at to tell whether a photo can be what it is said to be."""
-_EVERGREEN = "evergreen"
-"""What a land-cover class may be called beside our own: trees that keep leaves or needles."""
+
 MOST_PHOTO_PIXELS = 100_000_000
 """Pixels above which a place no longer fits the memory of a home computer, and is averaged."""
-
-
-@contextmanager
-def open_photo(
-    path: Path,
-    *,
-    bands: tuple[str, ...] | None = None,
-    finest_m: float = 0.5,
-    area: Bounds | None = None,
-    crs: CRS | None = None,
-) -> Iterator[PhotoFile]:
-    """Give a photo to be read in part, on the grid of the place; see `read_imagery`."""
-    with open_raster(path) as source:
-        names, notes = band_names(source, bands, path)
-        place_crs = crs or metric_crs(source, path)
-        with (
-            view_with_alpha(source, names) as retagged,
-            view_on_grid(retagged, place_crs, finest_m) as view,
-        ):
-            window = _window(view, area, place_crs, path)
-            factor = averaging_factor(view, finest_m)
-            rows, cols = (int(n) // factor for n in (window.height, window.width))
-            if min(rows, cols) < _LEAST_PIXELS:
-                raise RasterError(
-                    "the photo has too few pixels in the area asked for",
-                    where=path,
-                    value=(rows, cols),
-                    remedy="Check [place] area and [imagery] finest_m",
-                )
-            corner = view.window_transform(window)
-            grid = Grid(place_crs, corner.c, corner.f, corner.a * factor, (rows, cols))
-            if grid.crs != horizontal_crs(source):
-                notes.append(f"photo reprojected to {grid.crs.name}")
-            if factor > 1:
-                notes.append(f"pixels averaged {factor} to 1, to {grid.pixel_m:g} m")
-            picture = tuple(i + 1 for i, name in enumerate(names) if name not in NOT_PICTURE)
-            kept = tuple(names[i - 1] for i in picture)
-            first = (int(window.col_off), int(window.row_off))
-            yield PhotoFile(grid, kept, factor, first, tuple(notes), view, picture)
-
-
-@dataclass(frozen=True)
-class FinePhoto:
-    """A photo too large to be held, and how to read it at its own pixels.
-
-    `times` of them, each way, make one pixel of the place.
-    """
-
-    path: Path
-    times: int
-    bands: tuple[str, ...] | None
-    finest_m: float
-    area: Bounds | None
-    crs: CRS
-
-    def opened(self) -> AbstractContextManager[PhotoFile]:
-        """Give the photo to be read in part."""
-        return open_photo(
-            self.path, bands=self.bands, finest_m=self.finest_m, area=self.area, crs=self.crs
-        )
 
 
 def read_imagery(
@@ -149,6 +90,129 @@ def read_imagery(
 def memory_factor(shape: tuple[int, int]) -> int:
     """Return how many pixels, each way, must go into one for a photo to fit into memory."""
     return max(1, math.ceil(math.sqrt(shape[0] * shape[1] / MOST_PHOTO_PIXELS)))
+
+
+@contextmanager
+def open_photo(
+    path: Path,
+    *,
+    bands: tuple[str, ...] | None = None,
+    finest_m: float = 0.5,
+    area: Bounds | None = None,
+    crs: CRS | None = None,
+) -> Iterator[PhotoFile]:
+    """Give a photo to be read in part, on the grid of the place; see `read_imagery`."""
+    with open_raster(path) as source:
+        names, notes = band_names(source, bands, path)
+        place_crs = crs or metric_crs(source, path)
+        with (
+            view_with_alpha(source, names) as retagged,
+            view_on_grid(retagged, place_crs, finest_m) as view,
+        ):
+            window = _window(view, area, place_crs, path)
+            factor = averaging_factor(view, finest_m)
+            rows, cols = (int(n) // factor for n in (window.height, window.width))
+            if min(rows, cols) < _LEAST_PIXELS:
+                raise RasterError(
+                    "the photo has too few pixels in the area asked for",
+                    where=path,
+                    value=(rows, cols),
+                    remedy="Check [place] area and [imagery] finest_m",
+                )
+            corner = view.window_transform(window)
+            grid = Grid(place_crs, corner.c, corner.f, corner.a * factor, (rows, cols))
+            if grid.crs != horizontal_crs(source):
+                notes.append(f"photo reprojected to {grid.crs.name}")
+            if factor > 1:
+                notes.append(f"pixels averaged {factor} to 1, to {grid.pixel_m:g} m")
+            picture = tuple(i + 1 for i, name in enumerate(names) if name not in NOT_PICTURE)
+            kept = tuple(names[i - 1] for i in picture)
+            first = (int(window.col_off), int(window.row_off))
+            yield PhotoFile(grid, kept, factor, first, tuple(notes), view, picture)
+
+
+@dataclass(frozen=True)
+class PhotoFile:
+    """An open photo; threads may share it.
+
+    Parameters
+    ----------
+    grid, bands
+        Of what is read.
+    factor
+        How many pixels of the file, each way, are averaged to one.
+    corner
+        Column and row of the file where the grid begins.
+    notes
+        How it is read.
+    """
+
+    grid: Grid
+    bands: tuple[str, ...]
+    factor: int
+    corner: tuple[int, int]
+    notes: tuple[str, ...]
+    view: Any
+    indexes: tuple[int, ...]
+    lock: Any = field(default_factory=Lock)
+
+    def read(self, rows: slice, cols: slice) -> tuple[AnyArray, BoolArray]:
+        """Return the bands of a part, stacked, and which of its pixels hold data."""
+        n, shape = self.factor, (rows.stop - rows.start, cols.stop - cols.start)
+        left, top = self.corner[0] + n * cols.start, self.corner[1] + n * rows.start
+        window = Window(left, top, n * shape[1], n * shape[0])
+        indexes = list(self.indexes)
+        with self.lock:
+            values = self.view.read(
+                indexes,
+                window=window,
+                out_shape=(len(indexes), *shape),
+                resampling=Resampling.average,
+            )
+            valid = valid_mask(self.view, indexes, window, shape)
+        if np.issubdtype(values.dtype, np.floating):
+            valid &= np.isfinite(values).all(axis=0)
+            values = np.where(valid, values, 0).astype(values.dtype)
+        return values, valid
+
+    def coarser(self, times: int) -> PhotoFile:
+        """Return the photo with pixels as many times as large, cut to whole pixels."""
+        if times == 1:
+            return self
+        rows, cols = (n // times for n in self.grid.shape)
+        pixel_m = self.grid.pixel_m * times
+        note = (
+            f"the photo has {self.grid.shape[0] * self.grid.shape[1] / 1e6:.0f} million pixels of "
+            f"{self.grid.pixel_m:g} m: cover is read from them, all else worked out at "
+            f"{pixel_m:g} m"
+        )
+        return replace(
+            self,
+            grid=replace(self.grid, pixel_m=pixel_m, shape=(rows, cols)),
+            factor=self.factor * times,
+            notes=(*self.notes, note),
+        )
+
+
+@dataclass(frozen=True)
+class FinePhoto:
+    """A photo too large to be held, and how to read it at its own pixels.
+
+    `times` of them, each way, make one pixel of the place.
+    """
+
+    path: Path
+    times: int
+    bands: tuple[str, ...] | None
+    finest_m: float
+    area: Bounds | None
+    crs: CRS
+
+    def opened(self) -> AbstractContextManager[PhotoFile]:
+        """Give the photo to be read in part."""
+        return open_photo(
+            self.path, bands=self.bands, finest_m=self.finest_m, area=self.area, crs=self.crs
+        )
 
 
 def band_names(
@@ -312,86 +376,3 @@ def _require_band_order(picture: AnyArray, bands: tuple[str, ...], path: Path) -
             remedy="Name the bands in the order of the file under [imagery] bands, "
             "or call one 'other' to do without it",
         )
-
-
-def read_raster_onto(path: Path, grid: Grid, *, categories: bool = False) -> Raster:
-    """Return the first band of a raster resampled onto a grid, as float32 (or its codes).
-
-    Raises
-    ------
-    RasterError, CrsError
-        If it cannot be read or does not overlap the grid.
-    """
-    with open_raster(path) as source:
-        with WarpedVRT(
-            source,
-            crs=grid.crs.to_wkt(),
-            transform=grid.transform,
-            height=grid.shape[0],
-            width=grid.shape[1],
-            resampling=Resampling.nearest if categories else Resampling.bilinear,
-            add_alpha=source.nodata is None and ColorInterp.alpha not in source.colorinterp,
-        ) as view:
-            values = view.read(1)
-            valid = valid_mask(view, [1], Window(0, 0, view.width, view.height), grid.shape)
-        scale, offset, bounds = source.scales[0], source.offsets[0], source.bounds
-    if not categories:
-        values = values.astype(np.float32) * np.float32(scale) + np.float32(offset)
-        valid &= np.isfinite(values)
-        values = np.where(valid, values, np.float32(0))
-    if not valid.any():
-        raise RasterError(
-            "the raster does not overlap the photo, or holds no data there",
-            where=path,
-            value=tuple(round(v, 6) for v in bounds),
-            remedy="Check its coordinate reference system, extent and nodata value",
-        )
-    return Raster(values, grid, None if valid.all() else valid)
-
-
-def reclassify_land_cover(codes: Raster, table: Mapping[str, str], *, where: object) -> Raster:
-    """Return a supplied land-cover raster in our own codes; codes not in the table are void.
-
-    A class may also be called "evergreen": trees that keep their leaves or needles in winter.
-
-    Raises
-    ------
-    PlaceError
-        If the table is empty, or holds what is no code or none of our classes.
-    """
-    if not table:
-        raise PlaceError(
-            "a land-cover raster needs [classes.landcover] to say what its codes mean",
-            where=where,
-            remedy='Write for example 1 = "water", 2 = "tree", 3 = "low", 4 = "open"',
-        )
-    out = np.zeros(codes.grid.shape, dtype=np.uint8)
-    for code, name in table.items():
-        ours = "tree" if name.lower() == _EVERGREEN else name
-        if ours.upper() not in Cover.__members__ or not code.lstrip("-").isdecimal():
-            raise PlaceError(
-                "[classes.landcover] pairs a whole number with one of our classes",
-                where=where,
-                value=f'{code} = "{name}"',
-                remedy="The classes are "
-                + ", ".join([*(c.name.lower() for c in Cover), _EVERGREEN]),
-            )
-        out[codes.values == int(code)] = Cover[ours.upper()]
-    valid = codes.mask & (out > 0)
-    if not valid.any():
-        raise PlaceError(
-            "the land-cover raster holds none of the codes under [classes.landcover]",
-            where=where,
-            value=list(table),
-            remedy=f"It holds {np.unique(codes.values[codes.mask])[:20].tolist()}",
-        )
-    return Raster(out, codes.grid, valid)
-
-
-def evergreen_raster(codes: Raster, table: Mapping[str, str]) -> Raster | None:
-    """Return 1 where a supplied land cover has evergreen trees; None if it has no such class."""
-    chosen = [int(code) for code, name in table.items() if name.lower() == _EVERGREEN]
-    if not chosen:
-        return None
-    known = np.isin(codes.values, [int(code) for code in table]) & codes.mask
-    return Raster(np.isin(codes.values, chosen).astype(np.uint8), codes.grid, known)

@@ -8,29 +8,20 @@ from __future__ import annotations
 
 import glob
 import hashlib
-import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import fiona
 import geopandas as gpd
-import numpy as np
-import shapely
-import shapely.geometry
-from fiona.errors import FionaError
-from pyproj import CRS, Transformer
-from pyproj.exceptions import ProjError
+from pyproj import CRS
 
-from sitegeo.core import contracts
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.inputs import RASTER_ROLES, VECTOR_ROLES, name_for_steps
 from sitegeo.core.typing import Bounds
-from sitegeo.errors import CrsError, LayerError, PlaceError, SitegeoError
+from sitegeo.errors import PlaceError
 from sitegeo.places import imagery
 from sitegeo.places.config import (
-    VECTOR_REACH_M,
     Assume,
     Credit,
     GearKeys,
@@ -41,11 +32,14 @@ from sitegeo.places.config import (
     read_place_file,
 )
 from sitegeo.places.imagery import FinePhoto
-from sitegeo.places.rasters import raster_extent, require_proj
-from sitegeo.places.vectors import conform_to_contract
-
-STREAM_ABOVE = 200_000
-"""Features in a file above which it is streamed rather than read whole."""
+from sitegeo.places.rasters import (
+    evergreen_raster,
+    raster_extent,
+    read_raster_onto,
+    reclassify_land_cover,
+    require_proj,
+)
+from sitegeo.places.vectors import inspect_vector_layer, read_vector_layer
 
 
 @dataclass(frozen=True)
@@ -56,7 +50,7 @@ class Input:
     path: str
     sha256: str
     crs: str
-    raster_extent: Bounds
+    extent: Bounds
     note: str = ""
     options: str = ""
 
@@ -147,8 +141,8 @@ def read_place(path: str | Path) -> Place:
     rasters: dict[str, Raster] = {}
     for role in (r for r in VECTOR_ROLES if r in files):
         given: LayerSource = getattr(keys.layers, role)
-        header = _inspect(files[role], role, given.layer)
-        frame, found = _read_layer(header, photo.grid, given.where)
+        header = inspect_vector_layer(files[role], role, given.layer)
+        frame, found = read_vector_layer(header, photo.grid, given.where)
         if frame is not None:
             vectors[name_for_steps(role)] = frame
         where = (header.crs.to_string(), header.bounds)
@@ -157,11 +151,11 @@ def read_place(path: str | Path) -> Place:
         )
         notes += [f"{role}: {n}" for n in found]
     for role in (r for r in RASTER_ROLES if r in files):
-        raster = imagery.read_raster_onto(files[role], photo.grid, categories=role == "landcover")
+        raster = read_raster_onto(files[role], photo.grid, categories=role == "landcover")
         if role == "landcover":
             codes, table = raster, keys.classes.get("landcover", {})
-            raster = imagery.reclassify_land_cover(codes, table, where=source)
-            if (needles := imagery.evergreen_raster(codes, table)) is not None:
+            raster = reclassify_land_cover(codes, table, where=source)
+            if (needles := evergreen_raster(codes, table)) is not None:
                 rasters["landcover_evergreen"] = needles
         rasters[role] = raster
         options = repr(keys.classes) if role == "landcover" else ""
@@ -220,174 +214,3 @@ def _digest(path: Path) -> str:
             while block := file.read(1 << 20):
                 digest.update(block)
     return digest.hexdigest()
-
-
-@dataclass(frozen=True)
-class _Header:
-    """What a vector file says of the layer to read, before any of it is read."""
-
-    path: Path
-    role: str
-    name: str
-    count: int
-    crs: CRS
-    bounds: Bounds
-
-
-def _read_layer(
-    header: _Header, grid: Grid, where: str | None
-) -> tuple[gpd.GeoDataFrame | None, list[str]]:
-    if not header.count:
-        return None, ["the layer holds no features and counts as not given"]
-    _require_near(header, grid)
-    reach = _reach(grid, header.crs)
-    read = _stream if header.count > STREAM_ABOVE else _read
-    try:
-        frame = read(header, reach, where)
-        if frame.empty and where and not _selects(header, where):
-            raise LayerError(
-                header.role, [f"where = '{where}' selects no feature"], where=header.path
-            )
-    except SitegeoError:
-        raise
-    except Exception as error:  # three libraries raise here, one of them a class of its own
-        asked = f" with where = '{where}'" if where else ""
-        raise LayerError(
-            header.role, [f"cannot be read{asked}: {error}"], where=header.path
-        ) from None
-    contract = contracts.contract(name_for_steps(header.role))
-    assert isinstance(contract, contracts.Contract)
-    cleaned, notes = conform_to_contract(frame.to_crs(grid.crs), contract)
-    if len(frame) and cleaned.empty:
-        raise LayerError(
-            header.role,
-            [f"none of its {len(frame)} features near the photo can be used: {'; '.join(notes)}"],
-            where=header.path,
-            remedy="Check that this is the right file and layer",
-        )
-    return cleaned, notes
-
-
-def _inspect(path: Path, role: str, layer: str | None) -> _Header:
-    if not path.exists():
-        raise LayerError(role, ["no such file; check the path in PLACE.toml"], where=path)
-    if path.is_dir() and path.suffix.lower() != ".gdb":
-        raise LayerError(role, ["is a folder, not a file"], where=path)
-    try:
-        names = fiona.listlayers(path)
-        name = layer or _the_layer(names, role, path)
-        if name not in names:
-            raise LayerError(
-                role, [f"has no layer '{name}'; it holds {', '.join(names)}"], where=path
-            )
-        with fiona.open(path, layer=name) as source:
-            if source.schema["geometry"] == "None":
-                raise LayerError(role, [f"layer '{name}' holds no shapes"], where=path)
-            if not source.crs:
-                raise CrsError(
-                    "the layer has no coordinate reference system",
-                    where=f"{path} ({name})",
-                    remedy="Assign the right one; sitegeo never guesses",
-                )
-            crs = CRS.from_user_input(source.crs.to_wkt())
-            count = len(source)
-            bounds = source.bounds if count else (0.0, 0.0, 0.0, 0.0)
-    except (FionaError, ProjError) as error:
-        raise LayerError(
-            role,
-            [f"cannot be read as vectors: {error}"],
-            where=path,
-            remedy="Check that it is a vector file; if it is, copy or download it again",
-        ) from None
-    return _Header(path, role, name, count, crs, bounds)
-
-
-def _the_layer(names: list[str], role: str, path: Path) -> str:
-    if len(names) == 1:
-        return names[0]
-    if role in names:
-        return role
-    raise LayerError(
-        role,
-        [f"holds several layers: {', '.join(names)}"],
-        where=path,
-        remedy=f'Name one in PLACE.toml: {role} = {{ path = "{path.name}", layer = "…" }}',
-    )
-
-
-def _reach(grid: Grid, crs: CRS) -> Bounds:
-    west, south, east, north = grid.bounds
-    around = (
-        west - VECTOR_REACH_M,
-        south - VECTOR_REACH_M,
-        east + VECTOR_REACH_M,
-        north + VECTOR_REACH_M,
-    )
-    return Transformer.from_crs(grid.crs, crs, always_xy=True).transform_bounds(*around)
-
-
-def _require_near(header: _Header, grid: Grid) -> None:
-    """Raise where a layer lies nowhere near the photo, and say so if its axes look swapped."""
-    reach = _reach(grid, header.crs)
-    if _overlap(header.bounds, reach):
-        return
-    west, south, east, north = header.bounds
-    swapped = _overlap((south, west, north, east), reach)
-    shown = ", ".join(f"{v:.6g}" for v in header.bounds)
-    photo = ", ".join(f"{v:.6g}" for v in reach)
-    raise LayerError(
-        header.role,
-        [
-            ("its coordinates look swapped" if swapped else "it does not overlap the photo")
-            + f" (layer extent {shown}; photo with its margin {photo})"
-        ],
-        where=header.path,
-        remedy="Write longitude, then latitude"
-        if swapped
-        else "Check its coordinate reference system",
-    )
-
-
-def _overlap(a: Bounds, b: Bounds) -> bool:
-    return not _beyond(*a, b)
-
-
-def _beyond(west: Any, south: Any, east: Any, north: Any, reach: Bounds) -> Any:
-    """Return whether extents lie off a reach, whose west is above its east over the date line."""
-    off_west, off_east = west > reach[2], east < reach[0]
-    aside = off_west & off_east if reach[0] > reach[2] else off_west | off_east
-    return aside | (south > reach[3]) | (north < reach[1])
-
-
-def _read(header: _Header, reach: Bounds, where: str | None) -> gpd.GeoDataFrame:
-    """Read a file whole and keep what lies within reach, and shapes that lie nowhere at all."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # of rings it closes; what it cannot mend is counted
-        frame = gpd.read_file(header.path, layer=header.name, where=where, on_invalid="fix")
-    west, south, east, north = frame.geometry.bounds.to_numpy().T
-    beyond = np.asarray(_beyond(west, south, east, north, reach), bool)
-    return frame[~beyond].set_crs(header.crs, allow_override=True)
-
-
-def _stream(header: _Header, reach: Bounds, where: str | None) -> gpd.GeoDataFrame:
-    """Read a very large file feature by feature, keeping what lies within reach."""
-    over_date_line = reach[0] > reach[2]
-    box = (-180.0, reach[1], 180.0, reach[3]) if over_date_line else reach
-    with fiona.open(header.path, layer=header.name) as source:
-        found = sorted(source.filter(bbox=box, where=where), key=lambda f: int(f.id))
-        columns = list(source.schema["properties"])
-    rows = [dict(f.properties) for f in found]
-    shapes = [_shape(f.geometry) for f in found]
-    return gpd.GeoDataFrame(rows, columns=columns, geometry=shapes, crs=header.crs)
-
-
-def _shape(geometry: Any) -> Any:
-    try:
-        return None if geometry is None else shapely.geometry.shape(geometry)
-    except (ValueError, shapely.errors.GEOSException):
-        return None
-
-
-def _selects(header: _Header, where: str) -> bool:
-    with fiona.open(header.path, layer=header.name) as source:
-        return next(iter(source.filter(where=where)), None) is not None

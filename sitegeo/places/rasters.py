@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 import os
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, field, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from threading import Lock
@@ -27,12 +26,22 @@ from rasterio.io import MemoryFile
 from rasterio.vrt import WarpedVRT
 from rasterio.windows import Window
 
-from sitegeo.core.grid import Grid
+from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.typing import AnyArray, BoolArray, Bounds
-from sitegeo.errors import CrsError, RasterError
+from sitegeo.errors import CrsError, PlaceError, RasterError
 
 HELD_PX = 16_000_000
 """Pixels up to which a plane to work on is held in memory."""
+
+_REMOTE = {
+    "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR",
+    "GDAL_HTTP_MAX_RETRY": "3",
+    "CPL_VSIL_CURL_USE_HEAD": "NO",  # a signed address often holds for GET alone
+}
+
+_EVERGREEN = "evergreen"
+"""What a land-cover class may be called beside our own: trees that keep leaves or needles."""
 
 
 def require_proj() -> None:
@@ -48,13 +57,6 @@ def require_proj() -> None:
             if found
             else "Install rasterio again",
         ) from None
-
-
-_REMOTE = {
-    "GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR",
-    "GDAL_HTTP_MAX_RETRY": "3",
-    "CPL_VSIL_CURL_USE_HEAD": "NO",  # a signed address often holds for GET alone
-}
 
 
 def is_remote(path: Path | str) -> bool:
@@ -106,6 +108,95 @@ def raster_extent(path: Path) -> tuple[str, Bounds]:
         return horizontal_crs(source).to_string(), tuple(source.bounds)
 
 
+def horizontal_crs(source: Any) -> CRS:
+    """CRS of a raster without its vertical part."""
+    own = CRS.from_user_input(source.crs)
+    return own.to_2d() if len(own.axis_info) > 2 else own
+
+
+def read_raster_onto(path: Path, grid: Grid, *, categories: bool = False) -> Raster:
+    """Return the first band of a raster resampled onto a grid, as float32 (or its codes).
+
+    Raises
+    ------
+    RasterError, CrsError
+        If it cannot be read or does not overlap the grid.
+    """
+    with open_raster(path) as source:
+        with WarpedVRT(
+            source,
+            crs=grid.crs.to_wkt(),
+            transform=grid.transform,
+            height=grid.shape[0],
+            width=grid.shape[1],
+            resampling=Resampling.nearest if categories else Resampling.bilinear,
+            add_alpha=source.nodata is None and ColorInterp.alpha not in source.colorinterp,
+        ) as view:
+            values = view.read(1)
+            valid = valid_mask(view, [1], Window(0, 0, view.width, view.height), grid.shape)
+        scale, offset, bounds = source.scales[0], source.offsets[0], source.bounds
+    if not categories:
+        values = values.astype(np.float32) * np.float32(scale) + np.float32(offset)
+        valid &= np.isfinite(values)
+        values = np.where(valid, values, np.float32(0))
+    if not valid.any():
+        raise RasterError(
+            "the raster does not overlap the photo, or holds no data there",
+            where=path,
+            value=tuple(round(v, 6) for v in bounds),
+            remedy="Check its coordinate reference system, extent and nodata value",
+        )
+    return Raster(values, grid, None if valid.all() else valid)
+
+
+def reclassify_land_cover(codes: Raster, table: Mapping[str, str], *, where: object) -> Raster:
+    """Return a supplied land-cover raster in our own codes; codes not in the table are void.
+
+    A class may also be called "evergreen": trees that keep their leaves or needles in winter.
+
+    Raises
+    ------
+    PlaceError
+        If the table is empty, or holds what is no code or none of our classes.
+    """
+    if not table:
+        raise PlaceError(
+            "a land-cover raster needs [classes.landcover] to say what its codes mean",
+            where=where,
+            remedy='Write for example 1 = "water", 2 = "tree", 3 = "low", 4 = "open"',
+        )
+    out = np.zeros(codes.grid.shape, dtype=np.uint8)
+    for code, name in table.items():
+        ours = "tree" if name.lower() == _EVERGREEN else name
+        if ours.upper() not in Cover.__members__ or not code.lstrip("-").isdecimal():
+            raise PlaceError(
+                "[classes.landcover] pairs a whole number with one of our classes",
+                where=where,
+                value=f'{code} = "{name}"',
+                remedy="The classes are "
+                + ", ".join([*(c.name.lower() for c in Cover), _EVERGREEN]),
+            )
+        out[codes.values == int(code)] = Cover[ours.upper()]
+    valid = codes.mask & (out > 0)
+    if not valid.any():
+        raise PlaceError(
+            "the land-cover raster holds none of the codes under [classes.landcover]",
+            where=where,
+            value=list(table),
+            remedy=f"It holds {np.unique(codes.values[codes.mask])[:20].tolist()}",
+        )
+    return Raster(out, codes.grid, valid)
+
+
+def evergreen_raster(codes: Raster, table: Mapping[str, str]) -> Raster | None:
+    """Return 1 where a supplied land cover has evergreen trees; None if it has no such class."""
+    chosen = [int(code) for code, name in table.items() if name.lower() == _EVERGREEN]
+    if not chosen:
+        return None
+    known = np.isin(codes.values, [int(code) for code in table]) & codes.mask
+    return Raster(np.isin(codes.values, chosen).astype(np.uint8), codes.grid, known)
+
+
 @contextmanager
 def view_with_alpha(source: Any, names: tuple[str, ...]) -> Iterator[Any]:
     """Give the source with its transparency tagged as named, since all masks follow the tags.
@@ -127,17 +218,6 @@ def view_with_alpha(source: Any, names: tuple[str, ...]) -> Iterator[Any]:
             view.colorinterp = tags
         with rasterio.open(memory.name) as view:
             yield view
-
-
-def horizontal_crs(source: Any) -> CRS:
-    """CRS of a raster without its vertical part."""
-    own = CRS.from_user_input(source.crs)
-    return own.to_2d() if len(own.axis_info) > 2 else own
-
-
-def averaging_factor(view: Any, finest_m: float) -> int:
-    """How many pixels go into one."""
-    return max(1, math.ceil(finest_m / float(view.transform.a) - 1e-6))
 
 
 @contextmanager
@@ -166,6 +246,11 @@ def view_on_grid(source: Any, crs: CRS, finest_m: float) -> Iterator[Any]:
             }
             view = stack.enter_context(WarpedVRT(source, **options))
         yield view
+
+
+def averaging_factor(view: Any, finest_m: float) -> int:
+    """How many pixels go into one."""
+    return max(1, math.ceil(finest_m / float(view.transform.a) - 1e-6))
 
 
 def valid_mask(view: Any, bands: list[int], window: Window, shape: tuple[int, int]) -> BoolArray:
@@ -242,66 +327,3 @@ def scratch_plane(shape: tuple[int, int], dtype: str) -> Iterator[HeldPlane | Fi
             yield plane
         finally:
             plane.close()
-
-
-@dataclass(frozen=True)
-class PhotoFile:
-    """An open photo; threads may share it.
-
-    Parameters
-    ----------
-    grid, bands
-        Of what is read.
-    factor
-        How many pixels of the file, each way, are averaged to one.
-    corner
-        Column and row of the file where the grid begins.
-    notes
-        How it is read.
-    """
-
-    grid: Grid
-    bands: tuple[str, ...]
-    factor: int
-    corner: tuple[int, int]
-    notes: tuple[str, ...]
-    view: Any
-    indexes: tuple[int, ...]
-    lock: Any = field(default_factory=Lock)
-
-    def read(self, rows: slice, cols: slice) -> tuple[AnyArray, BoolArray]:
-        """Return the bands of a part, stacked, and which of its pixels hold data."""
-        n, shape = self.factor, (rows.stop - rows.start, cols.stop - cols.start)
-        left, top = self.corner[0] + n * cols.start, self.corner[1] + n * rows.start
-        window = Window(left, top, n * shape[1], n * shape[0])
-        indexes = list(self.indexes)
-        with self.lock:
-            values = self.view.read(
-                indexes,
-                window=window,
-                out_shape=(len(indexes), *shape),
-                resampling=Resampling.average,
-            )
-            valid = valid_mask(self.view, indexes, window, shape)
-        if np.issubdtype(values.dtype, np.floating):
-            valid &= np.isfinite(values).all(axis=0)
-            values = np.where(valid, values, 0).astype(values.dtype)
-        return values, valid
-
-    def coarser(self, times: int) -> PhotoFile:
-        """Return the photo with pixels as many times as large, cut to whole pixels."""
-        if times == 1:
-            return self
-        rows, cols = (n // times for n in self.grid.shape)
-        pixel_m = self.grid.pixel_m * times
-        note = (
-            f"the photo has {self.grid.shape[0] * self.grid.shape[1] / 1e6:.0f} million pixels of "
-            f"{self.grid.pixel_m:g} m: cover is read from them, all else worked out at "
-            f"{pixel_m:g} m"
-        )
-        return replace(
-            self,
-            grid=replace(self.grid, pixel_m=pixel_m, shape=(rows, cols)),
-            factor=self.factor * times,
-            notes=(*self.notes, note),
-        )

@@ -1,18 +1,267 @@
-"""Bringing vector layers to their contract: repairing, splitting and dropping, all counted."""
+"""Vector layers, from a file to their contract in the CRS of the place.
+
+A file is inspected with fiona (its layers, schema, count, CRS and extent) before any of it is read.
+What lies near the photo is read with geopandas, and streamed with fiona from a very large file.
+Shapes are then repaired, split and dropped until the layer keeps its contract, all of it counted.
+"""
 
 from __future__ import annotations
 
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
+import fiona
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+import shapely.geometry
+from fiona.errors import FionaError
+from pyproj import CRS, Transformer
+from pyproj.exceptions import ProjError
 
+from sitegeo.core import contracts
 from sitegeo.core.contracts import POINT, POLYGON, Column, Contract, is_date
-from sitegeo.core.typing import BoolArray
+from sitegeo.core.grid import Grid
+from sitegeo.core.inputs import name_for_steps
+from sitegeo.core.typing import BoolArray, Bounds
+from sitegeo.errors import CrsError, LayerError, SitegeoError
+from sitegeo.places.config import (
+    VECTOR_REACH_M,
+)
+
+STREAM_ABOVE = 200_000
+"""Features in a file above which it is streamed rather than read whole."""
 
 _SPLIT = ("MultiPoint", "GeometryCollection")
+
+
+@dataclass(frozen=True)
+class VectorHeader:
+    """What a vector file says of the layer to read, before any of it is read.
+
+    Parameters
+    ----------
+    path, name
+        The file, and the layer in it.
+    role
+        Its key under ``[layers]`` in a place file.
+    count
+        Features it holds.
+    crs, bounds
+        Its own CRS, and its extent in it: west, south, east, north; zeros where it is empty.
+    """
+
+    path: Path
+    role: str
+    name: str
+    count: int
+    crs: CRS
+    bounds: Bounds
+
+
+def inspect_vector_layer(path: Path, role: str, layer: str | None) -> VectorHeader:
+    """Return what a vector file says of a layer; none of its features is read.
+
+    Parameters
+    ----------
+    path
+        Any vector file that GDAL reads, or a file geodatabase.
+    role
+        The key of the layer under ``[layers]``, which names it in messages.
+    layer
+        Its name in the file. None takes the only one, or the one named as the role.
+
+    Returns
+    -------
+    VectorHeader
+
+    Raises
+    ------
+    LayerError, CrsError
+        If the file cannot be read, holds no such layer, no shapes or no CRS.
+    """
+    if not path.exists():
+        raise LayerError(role, ["no such file; check the path in PLACE.toml"], where=path)
+    if path.is_dir() and path.suffix.lower() != ".gdb":
+        raise LayerError(role, ["is a folder, not a file"], where=path)
+    try:
+        names = fiona.listlayers(path)
+        name = layer or _the_layer(names, role, path)
+        if name not in names:
+            raise LayerError(
+                role, [f"has no layer '{name}'; it holds {', '.join(names)}"], where=path
+            )
+        with fiona.open(path, layer=name) as source:
+            if source.schema["geometry"] == "None":
+                raise LayerError(role, [f"layer '{name}' holds no shapes"], where=path)
+            if not source.crs:
+                raise CrsError(
+                    "the layer has no coordinate reference system",
+                    where=f"{path} ({name})",
+                    remedy="Assign the right one; sitegeo never guesses",
+                )
+            crs = CRS.from_user_input(source.crs.to_wkt())
+            count = len(source)
+            bounds = source.bounds if count else (0.0, 0.0, 0.0, 0.0)
+    except (FionaError, ProjError) as error:
+        raise LayerError(
+            role,
+            [f"cannot be read as vectors: {error}"],
+            where=path,
+            remedy="Check that it is a vector file; if it is, copy or download it again",
+        ) from None
+    return VectorHeader(path, role, name, count, crs, bounds)
+
+
+def _the_layer(names: list[str], role: str, path: Path) -> str:
+    if len(names) == 1:
+        return names[0]
+    if role in names:
+        return role
+    raise LayerError(
+        role,
+        [f"holds several layers: {', '.join(names)}"],
+        where=path,
+        remedy=f'Name one in PLACE.toml: {role} = {{ path = "{path.name}", layer = "…" }}',
+    )
+
+
+def read_vector_layer(
+    header: VectorHeader, grid: Grid, where: str | None
+) -> tuple[gpd.GeoDataFrame | None, list[str]]:
+    """Return the features of a layer near the photo, and notes on what was changed.
+
+    Parameters
+    ----------
+    header
+        The layer, as `inspect_vector_layer` found it.
+    grid
+        The photo's, in the CRS of the place; features within `VECTOR_REACH_M` of it are read.
+    where
+        SQL that features must meet; None takes all.
+
+    Returns
+    -------
+    layer : GeoDataFrame or None
+        By the contract of the layer's role, in the CRS of the grid; None for an empty file.
+    notes : list of str
+        What was repaired, split or dropped, with counts.
+
+    Raises
+    ------
+    LayerError
+        If it lies nowhere near the photo, or nothing of it can be read or used.
+    """
+    if not header.count:
+        return None, ["the layer holds no features and counts as not given"]
+    _require_near(header, grid)
+    reach = _reach(grid, header.crs)
+    read = _stream if header.count > STREAM_ABOVE else _read
+    try:
+        frame = read(header, reach, where)
+        if frame.empty and where and not _selects(header, where):
+            raise LayerError(
+                header.role, [f"where = '{where}' selects no feature"], where=header.path
+            )
+    except SitegeoError:
+        raise
+    except Exception as error:  # three libraries raise here, one of them a class of its own
+        asked = f" with where = '{where}'" if where else ""
+        raise LayerError(
+            header.role, [f"cannot be read{asked}: {error}"], where=header.path
+        ) from None
+    contract = contracts.contract(name_for_steps(header.role))
+    assert isinstance(contract, contracts.Contract)
+    cleaned, notes = conform_to_contract(frame.to_crs(grid.crs), contract)
+    if len(frame) and cleaned.empty:
+        raise LayerError(
+            header.role,
+            [f"none of its {len(frame)} features near the photo can be used: {'; '.join(notes)}"],
+            where=header.path,
+            remedy="Check that this is the right file and layer",
+        )
+    return cleaned, notes
+
+
+def _reach(grid: Grid, crs: CRS) -> Bounds:
+    west, south, east, north = grid.bounds
+    around = (
+        west - VECTOR_REACH_M,
+        south - VECTOR_REACH_M,
+        east + VECTOR_REACH_M,
+        north + VECTOR_REACH_M,
+    )
+    return Transformer.from_crs(grid.crs, crs, always_xy=True).transform_bounds(*around)
+
+
+def _require_near(header: VectorHeader, grid: Grid) -> None:
+    """Raise where a layer lies nowhere near the photo, and say so if its axes look swapped."""
+    reach = _reach(grid, header.crs)
+    if _overlap(header.bounds, reach):
+        return
+    west, south, east, north = header.bounds
+    swapped = _overlap((south, west, north, east), reach)
+    shown = ", ".join(f"{v:.6g}" for v in header.bounds)
+    photo = ", ".join(f"{v:.6g}" for v in reach)
+    raise LayerError(
+        header.role,
+        [
+            ("its coordinates look swapped" if swapped else "it does not overlap the photo")
+            + f" (layer extent {shown}; photo with its margin {photo})"
+        ],
+        where=header.path,
+        remedy="Write longitude, then latitude"
+        if swapped
+        else "Check its coordinate reference system",
+    )
+
+
+def _overlap(a: Bounds, b: Bounds) -> bool:
+    return not _beyond(*a, b)
+
+
+def _beyond(west: Any, south: Any, east: Any, north: Any, reach: Bounds) -> Any:
+    """Return whether extents lie off a reach, whose west is above its east over the date line."""
+    off_west, off_east = west > reach[2], east < reach[0]
+    aside = off_west & off_east if reach[0] > reach[2] else off_west | off_east
+    return aside | (south > reach[3]) | (north < reach[1])
+
+
+def _read(header: VectorHeader, reach: Bounds, where: str | None) -> gpd.GeoDataFrame:
+    """Read a file whole and keep what lies within reach, and shapes that lie nowhere at all."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # of rings it closes; what it cannot mend is counted
+        frame = gpd.read_file(header.path, layer=header.name, where=where, on_invalid="fix")
+    west, south, east, north = frame.geometry.bounds.to_numpy().T
+    beyond = np.asarray(_beyond(west, south, east, north, reach), bool)
+    return frame[~beyond].set_crs(header.crs, allow_override=True)
+
+
+def _stream(header: VectorHeader, reach: Bounds, where: str | None) -> gpd.GeoDataFrame:
+    """Read a very large file feature by feature, keeping what lies within reach."""
+    over_date_line = reach[0] > reach[2]
+    box = (-180.0, reach[1], 180.0, reach[3]) if over_date_line else reach
+    with fiona.open(header.path, layer=header.name) as source:
+        found = sorted(source.filter(bbox=box, where=where), key=lambda f: int(f.id))
+        columns = list(source.schema["properties"])
+    rows = [dict(f.properties) for f in found]
+    shapes = [_shape(f.geometry) for f in found]
+    return gpd.GeoDataFrame(rows, columns=columns, geometry=shapes, crs=header.crs)
+
+
+def _shape(geometry: Any) -> Any:
+    try:
+        return None if geometry is None else shapely.geometry.shape(geometry)
+    except (ValueError, shapely.errors.GEOSException):
+        return None
+
+
+def _selects(header: VectorHeader, where: str) -> bool:
+    with fiona.open(header.path, layer=header.name) as source:
+        return next(iter(source.filter(where=where)), None) is not None
 
 
 def conform_to_contract(
@@ -21,8 +270,20 @@ def conform_to_contract(
     """Return a layer that keeps its contract, and notes with counts of all that was changed.
 
     Invalid shapes are repaired; areas stand as a point inside where points belong; what is left
-    without a use is dropped. Columns are those of the
-    contract and `name`: absent ones are empty, values that make no sense are unknown.
+    without a use is dropped. Columns are those of the contract and `name`: absent ones are empty,
+    values that make no sense are unknown.
+
+    Examples
+    --------
+    >>> import geopandas as gpd, shapely
+    >>> from sitegeo.core.contracts import contract
+    >>> bow_tie = shapely.Polygon([(0, 0), (10, 10), (10, 0), (0, 10)])
+    >>> given = gpd.GeoDataFrame({"kind": ["house"]}, geometry=[bow_tie], crs="EPSG:32617")
+    >>> kept, notes = conform_to_contract(given, contract("dwellings"))
+    >>> notes
+    ['1 invalid shapes repaired']
+    >>> bool(kept.is_valid.all())
+    True
     """
     notes: list[str] = []
     frame = frame.set_geometry(shapely.force_2d(frame.geometry.to_numpy()), crs=frame.crs)

@@ -21,7 +21,6 @@ from sitegeo.core.models import read_toml
 from sitegeo.errors import PlaceError
 from sitegeo.law.examples import example_laws, strictest_law
 from sitegeo.law.rules import Law, read_law
-from sitegeo.places import imagery
 from sitegeo.places.config import (
     Assume,
     Credit,
@@ -33,7 +32,7 @@ from sitegeo.places.config import (
     PlaceKeys,
     Table,
 )
-from sitegeo.places.rasters import require_proj
+from sitegeo.places.rasters import evergreen_raster, reclassify_land_cover, require_proj
 from sitegeo.scan.rasters import (
     Fault,
     RasterSource,
@@ -225,10 +224,10 @@ def _in_our_classes(region: Region, codes: Raster, rasters: dict[str, Raster]) -
     known = np.isin(codes.values, [int(c) for c in table if c.lstrip("-").isdecimal()])
     if table and not (known & codes.mask).any():
         return None  # codes that mean nothing may be all there is of them in one window
-    needles = imagery.evergreen_raster(codes, table)
+    needles = evergreen_raster(codes, table)
     if needles is not None:
         rasters["landcover_evergreen"] = needles
-    return imagery.reclassify_land_cover(codes, table, where=region.path)
+    return reclassify_land_cover(codes, table, where=region.path)
 
 
 def _listed(value: object) -> object:

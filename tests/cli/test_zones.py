@@ -70,7 +70,7 @@ def test_a_place_over_the_date_line(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, stream_above: int
 ) -> None:
     """Taveuni's own longitude: a house 190 m east lies at 179.99…° west."""
-    monkeypatch.setattr("sitegeo.places.place.STREAM_ABOVE", stream_above)
+    monkeypatch.setattr("sitegeo.places.vectors.STREAM_ABOVE", stream_above)
     lon, lat = 179.9995, -16.8
     place = place_at(tmp_path, lon, lat, [(90.0, 190.0), (260.0, 300.0)], CRS(32760))
     assert place.vectors["dwellings"].shape[0] == 2

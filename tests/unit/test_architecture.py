@@ -347,9 +347,9 @@ def test_kernels_know_no_files_and_no_crs(name: str) -> None:
     assert not roots & KNOWS_PLACES
 
 
-def test_fiona_is_imported_in_place_alone() -> None:
+def test_fiona_is_imported_in_vectors_alone() -> None:
     users = {p.name for p in modules() if any(m.split(".")[0] == "fiona" for m in imported(p))}
-    assert users == {"place.py"}
+    assert users == {"vectors.py"}
 
 
 def reaches_out(module: str) -> bool:

@@ -16,7 +16,7 @@ from sitegeo.exposure.surface import OBSTACLE_CLASSES, WITH_EVERGREENS, classes_
 from sitegeo.landcover.evergreen import evergreen
 from sitegeo.landcover.leaves import NOT_TOLD
 from sitegeo.places.config import Assume
-from sitegeo.places.imagery import evergreen_raster, reclassify_land_cover
+from sitegeo.places.rasters import evergreen_raster, reclassify_land_cover
 
 SHAPE = (120, 160)
 # In Minnesota, where broadleaf trees are bare in January.

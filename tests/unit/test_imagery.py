@@ -18,7 +18,8 @@ from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.errors import CrsError, PlaceError, RasterError, SitegeoError
 from sitegeo.places import imagery
-from sitegeo.places.imagery import read_imagery, read_raster_onto, reclassify_land_cover
+from sitegeo.places.imagery import read_imagery
+from sitegeo.places.rasters import read_raster_onto, reclassify_land_cover
 
 RGBN = ("red", "green", "blue", "nir")
 GRID = Grid(CRS.from_user_input(UTM17), WEST, NORTH, 1.0, (ROWS, COLS))

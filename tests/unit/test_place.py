@@ -24,7 +24,7 @@ from shapely import LineString, MultiPoint, Point, Polygon, box
 from sitegeo.core import contracts
 from sitegeo.core.contracts import Cover
 from sitegeo.errors import CrsError, LayerError, PlaceError, RasterError, SitegeoError
-from sitegeo.places import place
+from sitegeo.places import vectors
 from sitegeo.places.config import read_place_file
 from sitegeo.places.place import Place, read_place
 from sitegeo.places.vectors import conform_to_contract
@@ -317,9 +317,9 @@ def test_streaming_gives_what_reading_gives(
             if where
             else f'dwellings = "{name}"'
         )
-        monkeypatch.setattr(place, "STREAM_ABOVE", 1000)
+        monkeypatch.setattr(vectors, "STREAM_ABOVE", 1000)
         whole = read(tmp_path, given)
-        monkeypatch.setattr(place, "STREAM_ABOVE", 10)
+        monkeypatch.setattr(vectors, "STREAM_ABOVE", 10)
         streamed = read(tmp_path, given)
         assert 10 < len(whole.vectors["dwellings"]) < 301
         assert_geodataframe_equal(
@@ -385,7 +385,7 @@ def test_shapes_of_the_wrong_kind_alone(tmp_path: Path) -> None:
 def test_filters_that_select_nothing(
     tmp_path: Path, where: str, stream_above: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(place, "STREAM_ABOVE", stream_above)
+    monkeypatch.setattr(vectors, "STREAM_ABOVE", stream_above)
     save(tmp_path / "h.gpkg", [HOUSE], kind=["house"])
     text = refused(tmp_path, f'dwellings = {{ path = "h.gpkg", where = "{where}" }}')
     assert f"where = '{where}'" in text
