@@ -119,10 +119,9 @@ def command(
     from sitegeo.gather import require_extra
 
     require_extra()
-    from sitegeo.core.output import require_free
     from sitegeo.gather.gathering import PLACE_ROLES, gather
     from sitegeo.gather.sources import GatherArea, list_sources
-    from sitegeo.gather.writing import GATHER_RECORD, gather_record, write_gathered
+    from sitegeo.gather.writing import gather_record, write_gathered
 
     listed = list_sources(own)
     if listing:
@@ -136,10 +135,7 @@ def command(
         raise click.UsageError("Give --offline or --fresh, not both.")
     area = GatherArea(*at, radius)
     roles = (PLACE_ROLES if out else frozenset()) | ({"forecast"} if forecast else set())
-    if out is not None:
-        require_free(out.absolute(), GATHER_RECORD, overwrite=overwrite)
-    if forecast is not None:
-        _require_new(forecast, overwrite=overwrite)
+    _require_free_outputs(out, forecast, overwrite=overwrite)
     with (
         _opened_client(cache, offline=offline, fresh=fresh, contact=contact) as client,
         _show_progress(client, quiet=quiet or as_json) as show,
@@ -210,13 +206,20 @@ def _show_progress(client: Client, *, quiet: bool) -> Iterator[Callable[[str], N
         yield lambda text: bars.update(task, description=text)
 
 
-def _require_new(path: Path, *, overwrite: bool) -> None:
+def _require_free_outputs(out: Path | None, forecast: Path | None, *, overwrite: bool) -> None:
+    """Refuse before anything is fetched what could not be written afterwards."""
+    from sitegeo.core.output import require_free
     from sitegeo.errors import OutputError
+    from sitegeo.gather.writing import GATHER_RECORD
 
-    if path.exists() and not overwrite:
-        raise OutputError("exists", where=path, remedy="Add --overwrite to replace it")
-    if not path.absolute().parent.is_dir():
-        raise OutputError("its folder does not exist", where=path)
+    if out is not None:
+        require_free(out.absolute(), GATHER_RECORD, overwrite=overwrite)
+    if forecast is None:
+        return
+    if forecast.exists() and not overwrite:
+        raise OutputError("exists", where=forecast, remedy="Add --overwrite to replace it")
+    if not forecast.absolute().parent.is_dir():
+        raise OutputError("its folder does not exist", where=forecast)
 
 
 def _write_forecast(found: Gathered, path: Path) -> None:
