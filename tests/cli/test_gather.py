@@ -158,9 +158,9 @@ def test_an_extract_in_place_of_overpass(
     words: list[object], local_services: tuple[str, Path], tmp_path: Path
 ) -> None:
     extract = local_services[1] / "answer.osm"
-    before = json.loads(client(tmp_path / "c").visit().bytes(f"{local_services[0]}/counts"))
+    before = json.loads(client(tmp_path / "c").fetcher().bytes(f"{local_services[0]}/counts"))
     assert run(*words, "--out", tmp_path / "out", "--osm", extract, "-q") == 0
-    after = json.loads(client(tmp_path / "d").visit().bytes(f"{local_services[0]}/counts"))
+    after = json.loads(client(tmp_path / "d").fetcher().bytes(f"{local_services[0]}/counts"))
     assert after.get("/overpass", 0) == before.get("/overpass", 0)
     assert "roads" in sitegeo.read_place(tmp_path / "out" / "place.toml").vectors
     assert run(*words, "--out", tmp_path / "three", "--osm", tmp_path / "none.pbf", "-q") == 1
