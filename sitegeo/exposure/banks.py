@@ -213,7 +213,7 @@ def lake_shelter(water: gpd.GeoDataFrame, stations: gpd.GeoDataFrame) -> list[di
     stress, with the mean canopy height along its shore (open banks count as 0). None where no
     station has a height.
     """
-    body = stations["shore_id"].str.rpartition("-")[0]
+    body = [str(name).rpartition("-")[0] for name in stations["shore_id"]]
     mean = stations["canopy_height_m"].astype(float).groupby(body).mean()
     rows = []
     for name, area in zip(water["id"], water["area_m2"], strict=True):

@@ -24,7 +24,7 @@ from sitegeo.siting.explain import cautions, lacks_room, why
 from sitegeo.siting.score import with_component
 from sitegeo.spreads.decoys import Gear
 from sitegeo.surveys.morning import assumptions_on, gear_carried, prepare_morning
-from sitegeo.surveys.survey import Survey
+from sitegeo.surveys.survey import Survey, require_blinds
 from sitegeo.units import LengthUnit
 
 SPREADS_TRIED = 10
@@ -151,7 +151,7 @@ def rank(
     assume = assumptions_on(survey, when)
     gear = gear_carried(survey, decoys, far_group=far_group)
     morning: dict[str, Any] = {"assume": assume, "gear": gear}
-    morning["candidates"] = survey.layers["candidates"] if candidates is None else candidates
+    morning["candidates"] = require_blinds(survey) if candidates is None else candidates
     if when is not None:
         morning["when"] = when
     steps_left = prepare_morning(survey, morning, want=want)
@@ -297,7 +297,7 @@ def blinds_under_law(
         None is left.
     """
     governing = law or survey.law
-    found: gpd.GeoDataFrame = survey.layers["candidates"]
+    found = require_blinds(survey)
     checked = _verdicts(survey, found, governing, on)
     judged = found.assign(
         rejected_by=rejection_reasons(found, checked, governing),

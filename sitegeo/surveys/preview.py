@@ -226,7 +226,7 @@ def _scale_bar(
     pen: ImageDraw.ImageDraw, text: _Writer, view: _Panel, size: tuple[int, int], y: int
 ) -> None:
     px_per_m = view.scale / view.grid.pixel_m
-    length = _round_length(size[0] / px_per_m / 3)
+    length = round_length(size[0] / px_per_m / 3)
     end = view.left + length * px_per_m
     pen.rectangle((view.left, y, end, y + 7), outline=INK)
     pen.rectangle((view.left, y, (view.left + end) / 2, y + 7), fill=INK)
@@ -240,10 +240,11 @@ def _scale_bar(
     text.put((x + 14, y - 2), "true north")
 
 
-def _round_length(longest_m: float) -> float:
+def round_length(longest_m: float) -> float:
     """Return the longest of 1, 2 or 5 times a power of ten that fits."""
+    # One half is there for a length that rounding puts just below a power of ten.
     power = 10.0 ** np.floor(np.log10(longest_m))
-    return float(power * max(k for k in (1, 2, 5) if k * power <= longest_m))
+    return float(power * max(k for k in (0.5, 1, 2, 5) if k * power <= longest_m))
 
 
 def _legend(

@@ -29,9 +29,16 @@ from sitegeo.surveys import pipeline
 from sitegeo.surveys.record import SURVEY_MARKER, SURVEY_SCHEMA, recorded_law, survey_record
 
 if TYPE_CHECKING:
+    import geopandas as gpd
+
     from sitegeo.places.place import Place
 
 ATLAS_FOLDER = "atlas"
+
+GIVE_WATER = "give mapped water as 'water' under [layers], or a finer photo with near-infrared"
+"""What to do where a photo alone does not show the water."""
+
+_LOOK_AT_SHEET = "Look at survey.png"
 """The wind atlas within a survey's folder, and its entry in the record."""
 
 _EVERY, _STRETCH = 37, (0.5, 99.5)
@@ -199,6 +206,22 @@ def survey(
     record = survey_record(place, governing, result)
     timings = {r.name: round(r.seconds, 3) for r in result.ran}
     return Survey(MappingProxyType(record), MappingProxyType(layers), timings)
+
+
+def require_blinds(survey: Survey) -> gpd.GeoDataFrame:
+    """Return the `candidates` of a survey; raises `SurveyError` where there is none."""
+    found: gpd.GeoDataFrame = survey.layers["candidates"]
+    if len(found):
+        return found
+    dry = survey.layers["water"].empty
+    raise SurveyError(
+        "the survey found no water, and so no blind" if dry else "the survey found no blind",
+        where=survey.folder or survey.title,
+        value=None if dry else f"{len(survey.layers['positions'])} positions",
+        remedy=f"{_LOOK_AT_SHEET}, {GIVE_WATER}, and survey again"
+        if dry
+        else f"{_LOOK_AT_SHEET}, and name a hide of your own with --hide",
+    )
 
 
 def _save_atlas(layers: Mapping[str, Any], folder: Path, old: Path) -> dict[str, Any]:
