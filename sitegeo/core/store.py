@@ -224,7 +224,8 @@ def _write_raster(path: Path, raster: Raster, name: str, tags: Mapping[str, str]
         "blockxsize": _BLOCK,
         "blockysize": _BLOCK,
         "bigtiff": "if_safer",
-        "num_threads": allowed(),
+        # Threads print an error of the library's own where the file holds a mask of several bands.
+        "num_threads": allowed() if raster.valid is None else 1,
     }
     if name == PHOTO:
         profile |= {"compress": "jpeg", "jpeg_quality": _JPEG_QUALITY, "photometric": "ycbcr"}

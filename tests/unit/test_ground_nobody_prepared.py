@@ -11,10 +11,12 @@ import numpy as np
 import pytest
 from affine import Affine
 from helpers_places import NORTH, WEST, write_photo
-from helpers_terrain import centres, paint
+from helpers_terrain import centres, ground, paint
 from numpy.typing import NDArray
 
 from sitegeo.core.contracts import Cover
+from sitegeo.core.grid import Raster
+from sitegeo.core.store import read_raster, save_layers
 from sitegeo.core.wind import Wind
 from sitegeo.errors import SurveyError
 from sitegeo.places.place import read_place
@@ -147,3 +149,14 @@ def test_a_photo_without_water_or_without_land_is_said_to_be_so(name: str, tmp_p
 @pytest.mark.parametrize("longest_m", [0.5, 1.0, 999.9999999, 1000.0, 1000.0000001, 8e5])
 def test_a_scale_bar_fits_whatever_the_photo(longest_m: float) -> None:
     assert 0.2 * longest_m <= round_length(longest_m) <= longest_m
+
+
+def test_a_photo_with_voids_is_written_without_a_word_of_the_library(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    values = np.random.default_rng(1).integers(0, 255, (2, 700, 700)).astype(np.uint8)
+    valid = np.arange(700)[:, None] + np.zeros(700) > 100
+    cover = Raster(values, ground(700, 700), valid, ("class", "confidence"))
+    save_layers(tmp_path, {"cover": cover}, {})
+    assert capfd.readouterr() == ("", "")
+    np.testing.assert_array_equal(read_raster(tmp_path / "cover.tif").mask, valid)
