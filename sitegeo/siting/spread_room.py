@@ -21,6 +21,7 @@ from sitegeo.siting.curves import UNKNOWN_SCORE
 from sitegeo.siting.sampling import cover_classes, rotate_offsets, sample_around
 from sitegeo.siting.stage import FLOATS_DECOY_M
 from sitegeo.spreads.decoys import DEEPEST_M
+from sitegeo.spreads.dimensions import TIMBER
 from sitegeo.spreads.fit import (
     AIM_M,
     FARTHEST_M,
@@ -34,7 +35,7 @@ from sitegeo.spreads.fit import (
 )
 from sitegeo.spreads.frame import POCKET_M, POCKET_RANGE_M
 from sitegeo.spreads.layouts import LAYOUTS
-from sitegeo.spreads.templates import STACK_IN_YD, WindInFrame
+from sitegeo.spreads.sketch import WindInFrame
 from sitegeo.units import YARD_M, yd
 
 DRAWN_EVERY_DEG = 5.0
@@ -210,7 +211,7 @@ def _stack(
     steps = np.arange(1.0, FARTHEST_M + 1.0)
     ray = np.array([0.0, POCKET_M]) + steps[None, :, None] * downwind[:, None]
     afloat = np.logical_and.accumulate(_wet(cover, at, facing_grid, ray), axis=1).sum(axis=1)
-    centre = np.array([0.0, POCKET_M]) + (afloat + yd(STACK_IN_YD))[:, None] * downwind
+    centre = np.array([0.0, POCKET_M]) + (afloat + yd(TIMBER.stack_in))[:, None] * downwind
     local = stacks + (centre - stacks.mean(axis=1))[:, None]
     spots = rotate_offsets(local, facing_grid)
     stands = cover_classes(cover, at, spots)

@@ -24,7 +24,7 @@ from sitegeo.core.typing import AnyArray, BoolArray, ByteArray
 from sitegeo.exposure.sweep import nearest_level, water_levels
 from sitegeo.siting.sampling import crop_around
 from sitegeo.spreads.layouts import polygons_of
-from sitegeo.spreads.templates import Polygonal
+from sitegeo.spreads.sketch import Polygonal
 
 LEVEL_WITH_M = 0.3
 """Waters whose levels differ by less than this are taken as one; judgement."""

@@ -13,7 +13,7 @@ import shapely
 
 from sitegeo.core.typing import FloatArray
 from sitegeo.spreads.layouts import LayoutPart
-from sitegeo.spreads.templates import Polygonal
+from sitegeo.spreads.sketch import Polygonal
 
 DecoyKind = Literal["dark", "white", "goose", "small"]
 DECOY_KINDS: tuple[DecoyKind, ...] = ("dark", "white", "goose", "small")

@@ -18,9 +18,10 @@ from shapely.geometry.base import BaseGeometry
 
 from sitegeo.core.typing import AnyArray, BoolArray, FloatArray
 from sitegeo.spreads.decoys import scatter_spots, spots_apart
+from sitegeo.spreads.dimensions import TIMBER
 from sitegeo.spreads.frame import POCKET_RANGE_M, HideFrame
 from sitegeo.spreads.layouts import Layout, LayoutPart, carve_part, polygons_of
-from sitegeo.spreads.templates import FAR_GROUP, STACK_IN_YD, Polygonal
+from sitegeo.spreads.sketch import FAR_GROUP, Polygonal
 from sitegeo.units import length_text, yd
 
 Depths = Callable[[FloatArray], AnyArray]
@@ -377,7 +378,7 @@ def edge_distance_m(opening: Polygonal, start: FloatArray, direction: FloatArray
 def stack_centre(opening: Polygonal, pocket: FloatArray, upwind: FloatArray) -> FloatArray | None:
     """Return the middle of the stack: a few yards into the trees downwind of the pocket."""
     edge = edge_distance_m(opening, pocket, -upwind)
-    return None if edge is None else pocket - (edge + yd(STACK_IN_YD)) * upwind
+    return None if edge is None else pocket - (edge + yd(TIMBER.stack_in)) * upwind
 
 
 def jerk_line(opening: Polygonal, pocket: FloatArray, upwind: FloatArray) -> FloatArray:

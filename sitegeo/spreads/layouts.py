@@ -18,15 +18,11 @@ from shapely.geometry import MultiPolygon, Point, Polygon
 from sitegeo.angles import signed_diff_deg
 from sitegeo.core.typing import FloatArray
 from sitegeo.errors import UsageError
+from sitegeo.spreads.dimensions import OPEN_WATER, PAIR, POINT, SPACING_YD, TIMBER
 from sitegeo.spreads.frame import BANK_LIMIT_YD, wind_side
+from sitegeo.spreads.sketch import FAR_GROUP, PartName, Polygonal, Sketch, WindInFrame
 from sitegeo.spreads.templates import (
-    FAR_GROUP,
-    SPACING_YD,
     BlendedWithBank,
-    PartName,
-    Polygonal,
-    Sketch,
-    WindInFrame,
     add_far_group,
     draw_bank,
     draw_open_water,
@@ -105,16 +101,19 @@ class Layout:
         return pocket
 
 
-_POINT_THETA = (60.0, 165.0)  # its own from abeam to a little behind
-_PAIR_THETA = (30.0, 130.0)  # a little onto the bank to a little off it, best near 60
-_PAIR_DECOYS = (8, 24)
-_OPEN_THETA = (45.0, 110.0)
-
 _at_point = BlendedWithBank(
-    draw_point, grows=(_POINT_THETA[0], 100.0), fades=(120.0, _POINT_THETA[1])
+    draw_point,
+    grows=(POINT.winds_deg[0], POINT.own_deg[0]),
+    fades=(POINT.own_deg[1], POINT.winds_deg[1]),
 )
-_in_the_open = BlendedWithBank(draw_open_water, grows=(_OPEN_THETA[0], 75.0))
-_few = BlendedWithBank(draw_pair, grows=(_PAIR_THETA[0], 55.0), fades=(100.0, _PAIR_THETA[1]))
+_in_the_open = BlendedWithBank(
+    draw_open_water, grows=(OPEN_WATER.winds_deg[0], OPEN_WATER.own_from_deg)
+)
+_few = BlendedWithBank(
+    draw_pair,
+    grows=(PAIR.winds_deg[0], PAIR.own_deg[0]),
+    fades=(PAIR.own_deg[1], PAIR.winds_deg[1]),
+)
 
 LAYOUTS: Mapping[str, Callable[[WindInFrame, int], Sketch]] = MappingProxyType(
     {
@@ -129,6 +128,9 @@ LAYOUTS: Mapping[str, Callable[[WindInFrame, int], Sketch]] = MappingProxyType(
     }
 )
 """Every layout by name; the bank names label one family, so do the open ones."""
+
+_BANK_NAMES_DEG = (45.0, 125.0)
+"""The bank family is called onto below the first, off beyond the second; judgement."""
 
 _ABEAM_DEG = 85.0  # a wind nearer to the front than this is over no shoulder; judgement
 _STRAIGHT_DEG = 140.0  # birds that come more than 40 degrees aside cross the front; judgement
@@ -146,20 +148,25 @@ def choose_layout(kind: str, phi_deg: float, *, decoys: int) -> str:
     letter = _LETTERS.get(kind, kind)
     if letter == "H":
         return "timber"
-    if letter == "P" and _POINT_THETA[0] <= theta <= _POINT_THETA[1]:
+    if letter == "P" and _within(theta, POINT.winds_deg):
         return "point"
-    few = _PAIR_DECOYS[0] <= decoys <= _PAIR_DECOYS[1]
-    if letter != "P" and few and _PAIR_THETA[0] <= theta <= _PAIR_THETA[1]:
+    few = _within(decoys, PAIR.decoys)
+    if letter != "P" and few and _within(theta, PAIR.winds_deg):
         return "pair"
-    if letter in ("C", "F") and theta >= _OPEN_THETA[0]:
-        return "open-cross" if theta <= _OPEN_THETA[1] else "open-behind"
+    if letter in ("C", "F") and theta >= OPEN_WATER.winds_deg[0]:
+        return "open-cross" if theta <= OPEN_WATER.winds_deg[1] else "open-behind"
     return _bank_name(theta)
 
 
+def _within(value: float, bounds: tuple[float, float]) -> bool:
+    return bounds[0] <= value <= bounds[1]
+
+
 def _bank_name(theta: float) -> str:
-    if theta < 45:
+    onto, along = _BANK_NAMES_DEG
+    if theta < onto:
         return "bank-onto"
-    return "bank-along" if theta <= 125 else "bank-off"
+    return "bank-along" if theta <= along else "bank-off"
 
 
 @lru_cache(maxsize=256)
@@ -169,7 +176,7 @@ def draw_layout(
     *,
     decoys: int,
     spacing_m: float = SPACING_YD * YARD_M,
-    opening_m: float = WindInFrame.opening * YARD_M,
+    opening_m: float = TIMBER.opening * YARD_M,
     far_group: bool = False,
 ) -> Layout:
     """Return a layout drawn for one wind, before it meets the real water.

@@ -17,7 +17,6 @@ from shapely.geometry import LineString, Point, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from sitegeo.core.typing import FloatArray
-from sitegeo.spreads import templates
 from sitegeo.spreads.decoys import (
     DecoyKind,
     Gear,
@@ -44,7 +43,7 @@ from sitegeo.spreads.fit import (
 from sitegeo.spreads.frame import HideFrame, wind_side
 from sitegeo.spreads.layouts import Layout, carve_part, check_decoys, layout_reason
 from sitegeo.spreads.result import Group, Spread
-from sitegeo.spreads.templates import FAR_GROUP, PartName
+from sitegeo.spreads.sketch import FAR_GROUP, FAR_GROUP_CAUTION, PartName
 from sitegeo.units import depth_text, yd
 
 _BODY_ROOM = 0.45  # judgement: a body with room for less of its decoys does not close the runway
@@ -120,7 +119,7 @@ def place_spread(
     if left:
         notes.append(f"{left} decoys stay in the bag: the water here is full without them")
     if any(fit.part.name == FAR_GROUP for fit in fitted):
-        notes.append(templates.FAR_GROUP_CAUTION)
+        notes.append(FAR_GROUP_CAUTION)
     groups, spots, kinds = _set_groups(site, fitted, counts=counts, gear=gear, left=left)
     motion = fit_motion(site, pocket, count=gear.motion, season=season, notes=notes)
     jerk = (

@@ -13,7 +13,7 @@ from sitegeo.core.typing import FloatArray
 from sitegeo.core.wind import WindSide
 from sitegeo.errors import UsageError
 from sitegeo.spreads.decoys import DecoyKind
-from sitegeo.spreads.templates import Polygonal
+from sitegeo.spreads.sketch import Polygonal
 
 
 @dataclass(frozen=True)
