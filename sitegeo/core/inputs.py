@@ -86,14 +86,20 @@ INPUTS = (
 )
 """Every layer a place may bring, vectors before rasters; `imagery` alone is required."""
 
-VECTOR_ROLES = tuple(i.role for i in INPUTS if i.shape == "vector")
-RASTER_ROLES = tuple(i.role for i in INPUTS if i.shape == "raster")
 ROLES = tuple(i.role for i in INPUTS)
 """Keys under ``[layers]`` in a place file."""
 
+VECTOR_ROLES = tuple(i.role for i in INPUTS if i.shape == "vector")
+"""Those of vector layers."""
+
+RASTER_ROLES = tuple(i.role for i in INPUTS if i.shape == "raster")
+"""Those of rasters, the photo left out."""
+
 KEPT_IN_SURVEY = tuple(i.name for i in INPUTS if i.in_survey)
+"""Layers that travel with a survey, by the names steps ask for."""
+
 KEPT_IN_PLAN = tuple(i.name for i in INPUTS if i.in_plan)
-"""Layers, by the names steps ask for, that travel with a survey and with a plan."""
+"""Layers that travel with a plan, by the names steps ask for."""
 
 BESIDE_LAYERS = frozenset({"fine_photo", "landcover_evergreen", "assume", "law", "taken", "wade_m"})
 """What a place gives to steps beside its layers: the photo at its own finer pixels, needle-leaved
@@ -104,6 +110,10 @@ PLACE_INPUTS = frozenset(i.name for i in INPUTS) | BESIDE_LAYERS
 
 MORNING_INPUTS = frozenset({"wind", "gear", "when"})
 """What comes with a morning; a step that needs one waits for it."""
+
+
+WADE_M = 0.75
+"""Deepest water a person wades who has not said: mid-thigh in waders; practice."""
 
 
 def name_for_steps(role: str) -> str:

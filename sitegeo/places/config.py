@@ -20,12 +20,13 @@ from pyproj import CRS
 from pyproj.exceptions import ProjError
 
 from sitegeo.core.grid import require_metric
-from sitegeo.core.inputs import RASTER_ROLES, ROLES, VECTOR_ROLES
+from sitegeo.core.inputs import RASTER_ROLES, ROLES, VECTOR_ROLES, WADE_M
 from sitegeo.core.models import read_toml
+from sitegeo.core.typing import Bounds
 from sitegeo.errors import CrsError, PlaceError
 
 VECTOR_REACH_M = 2000.0
-"""Vectors are kept this far beyond the photo: a house off the photo still has a setback."""
+"""Vectors are read this far beyond the photo, where a house still has a setback; judgement."""
 
 
 class Table(BaseModel):
@@ -91,21 +92,21 @@ def _day_or_time(value: object) -> object:
     return value
 
 
-Area = tuple[float, float, float, float]
-
-
-def _west_south_east_north(area: Area) -> Area:
+def _west_south_east_north(area: Bounds) -> Bounds:
     west, south, east, north = area
     if not (-180 <= west < east <= 180 and -90 <= south < north <= 90):
         raise ValueError("write west, south, east, north in degrees")
     return area
 
 
-Box = Annotated[Area, AfterValidator(_west_south_east_north)]
+Box = Annotated[Bounds, AfterValidator(_west_south_east_north)]
 
 
 class Imagery(Table):
-    """How to read the photo: band names in file order, its date, the finest pixel to work at."""
+    """How to read the photo: band names in file order, its date, the finest pixel to work at.
+
+    `finest_m` of half a metre is judgement: finer pixels say little more about cover and cost time.
+    """
 
     bands: tuple[Literal["red", "green", "blue", "nir", "alpha", "other"], ...] | None = None
     taken: Annotated[str | None, BeforeValidator(_day_or_time)] = None
@@ -113,11 +114,25 @@ class Imagery(Table):
 
 
 class Assume(Table):
-    """What to take for granted where a layer is silent; lengths in metres.
+    """What to take for granted where a layer is silent; the defaults are judgement.
 
-    `complete` names layers in which everything has been mapped: true for the whole place, or the
-    area (west, south, east, north in degrees) in which it has. `dwelling_outline` is what the
-    outlines of the dwellings layer follow.
+    Parameters
+    ----------
+    canopy_height_m, canopy_height_error_m
+        How tall trees are where no canopy layer says so, and how far off that may be.
+    leaf_off
+        Whether broadleaf trees are bare; None where it is not known.
+    water_level_m
+        Height of the water, in the datum of the place.
+    position_error_m
+        How far off the features of a layer may be, by role, in place of `law.context`'s.
+    complete
+        Layers in which everything has been mapped: true for the whole place, or the area (west,
+        south, east, north in degrees) in which it has.
+    dwelling_outline
+        What the outlines of the dwellings layer follow.
+    current_mps
+        How fast the water flows; None where it is not known.
     """
 
     canopy_height_m: float = Field(default=12.0, ge=0, le=100)
@@ -131,7 +146,29 @@ class Assume(Table):
 
 
 class GearKeys(Table):
-    """What the party carries."""
+    """What the party carries; the defaults are practice.
+
+    Parameters
+    ----------
+    decoys
+        Decoys in the bag.
+    dark, white, geese, small
+        How many of them are dark, have much white, are geese, or are small ones.
+    motion
+        Motion decoys beside the count.
+    far_group
+        Whether some are set far out to hold distant birds.
+    pace_m
+        Length of a step, for distances paced in the dark.
+    wade_m
+        Deepest water that the person wades.
+    party
+        Guns.
+    load
+        What they shoot, such as ``"steel 2"``; None takes a long-ranged one.
+    boat_wave_m
+        Highest wave the boat is taken through; None where it is not said.
+    """
 
     decoys: int = Field(default=36, ge=0, le=120)
     dark: int | None = Field(default=None, ge=0)
@@ -141,7 +178,7 @@ class GearKeys(Table):
     motion: int = Field(default=1, ge=0)
     far_group: bool = False
     pace_m: float = Field(default=0.75, gt=0.3, lt=1.5)
-    wade_m: float = Field(default=0.75, ge=0, le=1.5)
+    wade_m: float = Field(default=WADE_M, ge=0, le=1.5)
     party: int = Field(default=2, ge=1, le=6)
     load: str | None = None
     boat_wave_m: float | None = Field(default=None, gt=0, le=5)

@@ -1,6 +1,6 @@
-"""Reading rasters: the photo that sets the place's grid, and others brought onto it.
+"""The photo: its bands, its CRS and the grid of the place that it sets.
 
-The only place where rasters are reprojected on the way in.
+`read_imagery` holds it whole; `open_photo` reads a photo that is too large for that in parts.
 """
 
 from __future__ import annotations
@@ -34,16 +34,32 @@ from sitegeo.places.rasters import (
 )
 
 _BANDS_BY_COUNT = {3: ("red", "green", "blue"), 4: ("red", "green", "blue", "nir")}
+"""What the bands of a file are taken for that names none, by their count."""
 
 NOT_PICTURE = {"alpha", "other"}
+"""Bands that hold no picture."""
 
 _SCALE_TOLERANCE = 0.002
+"""How far the scale of a photo's own CRS may be off 1 for it to be the place's; judgement."""
 
 _LEAST_PIXELS = 8
 """Rows and columns below which a photo shows nothing."""
 
 _CONTENT_SAMPLE_PIXELS = 200_000
 """Pixels looked at to tell whether a photo can be what it is said to be."""
+
+_LEAST_FOR_BAND_ORDER = 1000
+"""Pixels below which nothing is said of the order of the bands."""
+
+_KINSHIP_GAP = 0.4
+"""How much less than 'nir' another band must go with the rest, in sums of correlations, to be
+taken for the near-infrared; judgement."""
+
+_ALPHA_SAMPLE = 512
+"""Rows and columns looked at to tell transparency from a picture."""
+
+_ALPHA_SHARE = 0.99
+"""Share of pixels that are all or nothing in a band of transparency; judgement."""
 
 MOST_PHOTO_PIXELS = 100_000_000
 """Pixels above which a place no longer fits the memory of a home computer, and is averaged."""
@@ -63,6 +79,8 @@ def read_imagery(
 
     Parameters
     ----------
+    path
+        Any georeferenced raster of three bands or more that GDAL reads.
     bands
         Names of the file's bands in order; inferred for three and four bands when omitted.
     finest_m
@@ -73,6 +91,13 @@ def read_imagery(
         CRS of the place. By default the photo's own where that is projected, metric and true to
         scale within 0.2 %, else the UTM zone of its centre, or a transverse Mercator of its own
         where it straddles zones.
+
+    Returns
+    -------
+    photo : Raster
+        Bands stacked as (band, row, column) in the file's own numbers, without transparency.
+    notes : list of str
+        How it was read: bands taken for granted, reprojected, averaged.
 
     Raises
     ------
@@ -101,7 +126,23 @@ def open_photo(
     area: Bounds | None = None,
     crs: CRS | None = None,
 ) -> Iterator[PhotoFile]:
-    """Give a photo to be read in part, on the grid of the place; see `read_imagery`."""
+    """Give a photo to be read in parts, on the grid of the place.
+
+    Parameters
+    ----------
+    path, bands, finest_m, area, crs
+        As for `read_imagery`.
+
+    Yields
+    ------
+    PhotoFile
+        Open until the block ends.
+
+    Raises
+    ------
+    RasterError, CrsError
+        For a file that cannot be used.
+    """
     with open_raster(path) as source:
         names, notes = band_names(source, bands, path)
         place_crs = crs or metric_crs(source, path)
@@ -138,13 +179,15 @@ class PhotoFile:
     Parameters
     ----------
     grid, bands
-        Of what is read.
+        Grid and band names of what is read.
     factor
         How many pixels of the file, each way, are averaged to one.
     corner
         Column and row of the file where the grid begins.
     notes
         How it is read.
+    view, indexes, lock
+        The open dataset, which of its bands are read, and what makes threads take turns.
     """
 
     grid: Grid
@@ -218,7 +261,29 @@ class FinePhoto:
 def band_names(
     source: Any, declared: tuple[str, ...] | None, path: Path
 ) -> tuple[tuple[str, ...], list[str]]:
-    """Return the names of a photo's bands in file order, and notes; raises where none can tell."""
+    """Return the names of a photo's bands in file order.
+
+    Parameters
+    ----------
+    source
+        The open dataset.
+    declared
+        Names a person wrote, in file order; None infers them from the count.
+    path
+        Named in messages.
+
+    Returns
+    -------
+    names : tuple of str
+        Each of ``red, green, blue, nir, alpha, other``.
+    notes : list of str
+        What was taken for granted.
+
+    Raises
+    ------
+    RasterError
+        If there are too few bands, or what they are cannot be told.
+    """
     count = source.count
     if declared is not None:
         return _declared(declared, count, path), []
@@ -267,9 +332,9 @@ def _declared(names: tuple[str, ...], count: int, path: Path) -> tuple[str, ...]
 
 def _is_alpha(source: Any) -> bool:
     """Whether band 4 is all or nothing, as transparency is and a picture never is."""
-    shape = tuple(min(512, n) for n in source.shape)
+    shape = tuple(min(_ALPHA_SAMPLE, n) for n in source.shape)
     sample = source.read(4, out_shape=shape, resampling=Resampling.nearest)
-    return bool(np.isin(sample, [0, sample.max()]).mean() > 0.99)
+    return bool(np.isin(sample, [0, sample.max()]).mean() > _ALPHA_SHARE)
 
 
 def metric_crs(source: Any, path: Path) -> CRS:
@@ -362,13 +427,13 @@ def _require_band_order(picture: AnyArray, bands: tuple[str, ...], path: Path) -
     Visible bands of a photo rise and fall together; near-infrared goes its own way over
     vegetation and water.
     """
-    if picture.shape[1] < 1000:
+    if picture.shape[1] < _LEAST_FOR_BAND_ORDER:
         return
     with np.errstate(invalid="ignore"):  # of a band of one tone
         kinship = np.nan_to_num(np.corrcoef(picture.astype(float))).sum(axis=1) - 1
     odd = int(np.argmin(kinship))
     named = bands.index("nir")
-    if odd != named and kinship[named] - kinship[odd] > 0.4:
+    if odd != named and kinship[named] - kinship[odd] > _KINSHIP_GAP:
         raise RasterError(
             f"the band called '{bands[odd]}' behaves like near-infrared, and 'nir' does not",
             where=path,

@@ -1,7 +1,6 @@
-"""A place: validated inputs in one projected metric CRS.
+"""A place: its photo, layers and assumptions, checked and in one projected metric CRS.
 
-Vectors are inspected with fiona (layers, schema, driver, CRS) and read with geopandas; very
-large files are streamed. Nothing is repaired or left out without being counted in `notes`.
+Nothing is repaired or left out without being counted in `notes`.
 """
 
 from __future__ import annotations
@@ -44,7 +43,21 @@ from sitegeo.places.vectors import inspect_vector_layer, read_vector_layer
 
 @dataclass(frozen=True)
 class Input:
-    """Record of one input file: its hash, its own CRS and extent, and how it was read."""
+    """Record of one input file.
+
+    Parameters
+    ----------
+    role, path
+        Its key under ``[layers]``, and the name of the file.
+    sha256
+        Of the file, or of all files of a format that keeps several.
+    crs, extent
+        Its own CRS, and its west, south, east, north in it.
+    note
+        What was repaired, split or dropped on reading.
+    options
+        What PLACE.toml says of how to read it.
+    """
 
     role: str
     path: str
@@ -68,12 +81,22 @@ class Place:
     ----------
     title
         Its name.
+    source
+        The PLACE.toml.
     imagery
         The photo; its grid is the place's.
     vectors, rasters
         Layers given, by role; the water of the map is `mapped_water`.
+    assume, gear, law
+        Those tables of PLACE.toml.
+    zone, taken, stage_m
+        The clock of the place, the day of the photo, and the height of the water's gauge then.
     fine_photo
         The photo at its own pixels where it is too large to be held whole.
+    credits
+        Whose data the layers are.
+    inputs
+        A record of each file read.
     notes
         What was repaired, dropped or taken for granted on reading.
     """
@@ -116,10 +139,28 @@ def read_place(path: str | Path) -> Place:
     Everything is reprojected to one projected metric CRS: the photo's own where it fits, else
     its UTM zone, or a local transverse Mercator where it straddles zones.
 
+    Parameters
+    ----------
+    path
+        The file; paths in it count from its folder.
+
+    Returns
+    -------
+    Place
+
     Raises
     ------
     PlaceError, RasterError, CrsError, LayerError
         Naming the file, the value and the remedy.
+
+    Examples
+    --------
+    >>> from sitegeo.places.bundled import bundled_place_file
+    >>> place = read_place(bundled_place_file())
+    >>> place.crs.axis_info[0].unit_name
+    'metre'
+    >>> "dwellings" in place.vectors
+    True
     """
     source = Path(path)
     require_proj()

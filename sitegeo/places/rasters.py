@@ -1,4 +1,7 @@
-"""Raster files: opened with errors of our own, masks made right, brought to north-up pixels."""
+"""Raster files: opened with errors of our own and brought onto a grid, their masks right.
+
+The photo sets the grid of the place (`imagery`); every other raster is read onto it here.
+"""
 
 from __future__ import annotations
 
@@ -60,7 +63,7 @@ def require_proj() -> None:
 
 
 def is_remote(path: Path | str) -> bool:
-    """Whether a path is to be fetched."""
+    """Return whether a path is an address, read over the network."""
     return isinstance(path, str) and path.startswith(("http://", "https://", "/vsi", "s3://"))
 
 
@@ -109,13 +112,28 @@ def raster_extent(path: Path) -> tuple[str, Bounds]:
 
 
 def horizontal_crs(source: Any) -> CRS:
-    """CRS of a raster without its vertical part."""
+    """Return the CRS of an open raster without its vertical part."""
     own = CRS.from_user_input(source.crs)
     return own.to_2d() if len(own.axis_info) > 2 else own
 
 
 def read_raster_onto(path: Path, grid: Grid, *, categories: bool = False) -> Raster:
-    """Return the first band of a raster resampled onto a grid, as float32 (or its codes).
+    """Return the first band of a raster resampled onto a grid.
+
+    Parameters
+    ----------
+    path
+        Any georeferenced raster that GDAL reads.
+    grid
+        That of the place.
+    categories
+        Whether values are codes: kept as they are, each from the nearest pixel.
+
+    Returns
+    -------
+    Raster
+        Shape (row, column) of the grid: bilinear float32 with the file's scale and offset applied,
+        or the codes.
 
     Raises
     ------
@@ -154,10 +172,35 @@ def reclassify_land_cover(codes: Raster, table: Mapping[str, str], *, where: obj
 
     A class may also be called "evergreen": trees that keep their leaves or needles in winter.
 
+    Parameters
+    ----------
+    codes
+        The raster on the grid of the place.
+    table
+        The name of one of our classes (`Cover`) for each code, the code written as text.
+    where
+        The file that holds the table, named in messages.
+
+    Returns
+    -------
+    Raster
+        uint8 values of `Cover` on the same grid.
+
     Raises
     ------
     PlaceError
         If the table is empty, or holds what is no code or none of our classes.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from pyproj import CRS
+    >>> from sitegeo.core.grid import Grid, Raster
+    >>> grid = Grid(CRS("EPSG:32617"), 500_000.0, 4_900_000.0, 10.0, (1, 3))
+    >>> codes = Raster(np.array([[11, 42, 7]]), grid)
+    >>> ours = reclassify_land_cover(codes, {"11": "water", "42": "tree"}, where="place.toml")
+    >>> ours.values.tolist(), ours.mask.tolist()
+    ([[1, 2, 0]], [[True, True, False]])
     """
     if not table:
         raise PlaceError(
@@ -222,7 +265,22 @@ def view_with_alpha(source: Any, names: tuple[str, ...]) -> Iterator[Any]:
 
 @contextmanager
 def view_on_grid(source: Any, crs: CRS, finest_m: float) -> Iterator[Any]:
-    """Give the source itself where it lies on a north-up square grid in `crs`, else a warp."""
+    """Give a source on a north-up square grid in a CRS: itself where it lies so, else a warp.
+
+    Parameters
+    ----------
+    source
+        The open dataset.
+    crs
+        The projected metric CRS wanted.
+    finest_m
+        Where it is warped and its pixels are finer, they are averaged up to this.
+
+    Yields
+    ------
+    dataset
+        Open until the block ends.
+    """
     t = source.transform
     north_up = t.b == 0 and t.d == 0 and t.a > 0 and abs(t.a + t.e) < 1e-6 * t.a
     if north_up and horizontal_crs(source) == crs:
@@ -249,7 +307,7 @@ def view_on_grid(source: Any, crs: CRS, finest_m: float) -> Iterator[Any]:
 
 
 def averaging_factor(view: Any, finest_m: float) -> int:
-    """How many pixels go into one."""
+    """Return how many pixels of a view, each way, go into one no finer than `finest_m`."""
     return max(1, math.ceil(finest_m / float(view.transform.a) - 1e-6))
 
 
@@ -257,6 +315,20 @@ def valid_mask(view: Any, bands: list[int], window: Window, shape: tuple[int, in
     """Return which pixels hold data: by transparency, the file's mask or its nodata value.
 
     A coarse pixel holds data where any of the pixels in it does.
+
+    Parameters
+    ----------
+    view
+        The open dataset or warp.
+    bands
+        Numbers of the bands looked at, from 1; a pixel is void only where each of them is.
+    window, shape
+        The part of the dataset, and the rows and columns it is read into.
+
+    Returns
+    -------
+    BoolArray
+        Of that shape.
     """
     options = {"window": window, "resampling": Resampling.average}
     has_alpha = ColorInterp.alpha in view.colorinterp
@@ -279,16 +351,24 @@ class HeldPlane:
         self._values: AnyArray = np.zeros(shape, dtype)
 
     def read(self, rows: slice, cols: slice) -> AnyArray:
-        """Return a part."""
+        """Return the values of a part."""
         return self._values[rows, cols]
 
     def write(self, rows: slice, cols: slice, values: AnyArray) -> None:
-        """Set a part."""
+        """Set the values of a part.
+
+        Parameters
+        ----------
+        rows, cols
+            The part.
+        values
+            Of the shape of the part.
+        """
         self._values[rows, cols] = values
 
 
 class FilePlane:
-    """The same in a file, one thread at a time."""
+    """The same on disk, read and written by one thread at a time."""
 
     def __init__(self, path: Path, shape: tuple[int, int], dtype: str) -> None:
         profile = {"driver": "GTiff", "height": shape[0], "width": shape[1], "count": 1,
@@ -300,13 +380,21 @@ class FilePlane:
         self._lock = Lock()
 
     def read(self, rows: slice, cols: slice) -> AnyArray:
-        """Return a part."""
+        """Return the values of a part."""
         with self._lock:
             values: AnyArray = self._file.read(1, window=Window.from_slices(rows, cols))
         return values
 
     def write(self, rows: slice, cols: slice, values: AnyArray) -> None:
-        """Set a part."""
+        """Set the values of a part, as `HeldPlane.write` does.
+
+        Parameters
+        ----------
+        rows, cols
+            The part.
+        values
+            Of the shape of the part.
+        """
         with self._lock:
             self._file.write(values, 1, window=Window.from_slices(rows, cols))
 

@@ -11,6 +11,7 @@ from typing import Literal
 import numpy as np
 import shapely
 
+from sitegeo.core.inputs import WADE_M
 from sitegeo.core.typing import FloatArray
 from sitegeo.spreads.layouts import LayoutPart
 from sitegeo.spreads.sketch import Polygonal
@@ -51,7 +52,7 @@ class Gear:
     small: int = 2
     motion: int = 1
     far_group: bool = False
-    wade_m: float = 0.9
+    wade_m: float = WADE_M
     party: int = 2
     load: str | None = None
 

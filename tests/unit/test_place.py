@@ -333,7 +333,7 @@ def test_streaming_gives_what_reading_gives(
 
 def test_all_missing_files_are_named_at_once(tmp_path: Path) -> None:
     text = refused(tmp_path, 'roads = "r.gpkg"\ncanopy = "c.tif"', kind=PlaceError)
-    assert "canopy = 'c.tif', roads = 'r.gpkg'" in text
+    assert "roads = 'r.gpkg', canopy = 'c.tif'" in text
     assert "the folder that holds this file" in text
 
 
