@@ -63,22 +63,16 @@ if TYPE_CHECKING:  # made from the one list of inputs, which a type checker cann
     class Layers(LayersBeside):
         """Files of the place; only imagery is required."""
 
+    Role = str
+
 else:
+    Role = Literal[*ROLES]
     LayersBeside = create_model(
         "LayersBeside",
         __base__=Table,
         **dict.fromkeys((*VECTOR_ROLES, *RASTER_ROLES), (LayerEntry | None, None)),
     )
     Layers = create_model("Layers", __base__=LayersBeside, imagery=(LayerEntry, ...))
-
-
-def _known_role(name: str) -> str:
-    if name not in ROLES:
-        raise ValueError(f"no such layer; write one of {', '.join(ROLES)}")
-    return name
-
-
-Role = Annotated[str, AfterValidator(_known_role)]
 
 
 def _day_or_time(value: object) -> object:
