@@ -50,7 +50,22 @@ class Cache:
             return None
 
     def put(self, key: str, answer: Answer, *, shown: str) -> None:
-        """Keep an answer; `shown` says in the file whose it is and holds no key or token."""
+        """Keep an answer under a key, whole or not at all.
+
+        Parameters
+        ----------
+        key
+            `Request.key` of what was asked.
+        answer
+            What came back.
+        shown
+            Whose answer it is, for a person who opens the file; it holds no key or token.
+
+        Raises
+        ------
+        OutputError
+            If the folder cannot be written.
+        """
         head = {
             "of": shown,
             "fetched": answer.fetched.isoformat(),

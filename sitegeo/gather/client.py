@@ -24,14 +24,33 @@ from sitegeo.gather.cache import Answer, Cache
 _Made = TypeVar("_Made")
 
 MEGABYTE = 1_000_000
+"""Bytes, as people count them."""
+
 MAX_REDIRECTS = 5
+"""Redirects followed for one request (judgement)."""
+
 RETRY_STATUS = frozenset({408, 425, 429, 500, 502, 503, 504})
+"""HTTP status codes of failures that may pass (RFC 9110, RFC 6585)."""
+
 _CONTENT_RANGE = re.compile(r"bytes (\d+)-(\d+)/(\d+)")
 
 
 @dataclass(frozen=True)
 class Limits:
-    """How long to wait and how much to take."""
+    """How long to wait and how much to take (judgement: polite, and enough for a lake).
+
+    Parameters
+    ----------
+    connect_s, silence_s, request_s
+        Longest wait for a connection, between two pieces of an answer, and for all of one.
+    attempts
+        Tries of one request, the first counted.
+    backoff_s, longest_wait_s
+        Pause before the second try, doubled before each that follows; a service that asks for a
+        longer pause than the longest is given up.
+    answer_bytes, total_bytes
+        Largest answer, and most that one run fetches.
+    """
 
     connect_s: float = 10.0
     silence_s: float = 60.0
@@ -78,18 +97,26 @@ class _TryAgainError(Exception):
 
 @dataclass
 class Client:
-    """One run's client; `fetcher` gives each source its own manners.
+    """One run's way to the web; `fetcher` gives each source its own manners.
 
     Parameters
     ----------
+    cache
+        Where good answers are kept.
     now, clock, sleep
         Wall clock with zone, a clock that only rises (s), and a way to wait (s).
     offline
         Answer from the cache alone, whatever its age.
     fresh
         Ask again for what the cache holds.
+    limits
+        How long to wait and how much to take.
+    contact
+        Whom a service may write to, told with each request.
     on_bytes
         Called with the count of bytes as they arrive.
+    fetched_bytes, requests
+        What this run has fetched so far.
     """
 
     cache: Cache
@@ -122,7 +149,30 @@ class Client:
         return Fetcher(self, pause_s, timedelta(days=max_age_days))
 
     def ask(self, request: Request, *, pause_s: float, most: int, secret: str = "") -> Answer:
-        """Return a service's answer, trying again what may pass; raises `GatherError`."""
+        """Return a service's answer, trying again what may pass.
+
+        Parameters
+        ----------
+        request
+            What is asked.
+        pause_s
+            Least time between two requests to one server.
+        most
+            Largest answer taken, bytes.
+        secret
+            A query sent with the request, never kept and never told.
+
+        Returns
+        -------
+        Answer
+            Whole; of a part of a file, as much as there is.
+
+        Raises
+        ------
+        GatherError
+            If no usable answer comes in the tries allowed, or it is refused, too large, or not on
+            the web.
+        """
         host = _split(request.url).netloc
         for attempt in range(1, self.limits.attempts + 1):
             self.sleep(max(0.0, self._free_at.get(host, 0.0) - self.clock()))
@@ -327,7 +377,27 @@ class Fetcher:
         post: Any = None,
         check: Callable[[Any], None] = lambda _held: None,
     ) -> Any:
-        """Return a decoded JSON answer; `check` raises `GatherError` for one not to be kept."""
+        """Return a decoded JSON answer, from the cache where it is young enough.
+
+        Parameters
+        ----------
+        url, params
+            Address, and the query added to it in its order.
+        post
+            What is posted as JSON; by default nothing is, and the request is a GET.
+        check
+            Raises `GatherError` for an answer that is not to be kept.
+
+        Returns
+        -------
+        Any
+            Dictionaries, lists, words and numbers, as the service sent them: not to be trusted.
+
+        Raises
+        ------
+        GatherError
+            If nothing usable comes, or it is no JSON.
+        """
         body = None if post is None else json.dumps(post, sort_keys=True).encode()
         request = Request(_with_query(url, params), body)
 
@@ -346,7 +416,27 @@ class Fetcher:
         form: Mapping[str, str] | None = None,
         check: Callable[[bytes], None] = lambda _held: None,
     ) -> bytes:
-        """Return an answer as it is; a form is posted."""
+        """Return an answer as it is, from the cache where it is young enough.
+
+        Parameters
+        ----------
+        url, params
+            Address, and the query added to it in its order.
+        form
+            What is posted as a form; by default nothing is, and the request is a GET.
+        check
+            Raises `GatherError` for an answer that is not to be kept.
+
+        Returns
+        -------
+        bytes
+            The whole body.
+
+        Raises
+        ------
+        GatherError
+            If nothing usable comes.
+        """
         body = None if form is None else urlencode(form).encode()
         request = Request(_with_query(url, params), body, "application/x-www-form-urlencoded")
 
@@ -367,7 +457,25 @@ class Fetcher:
         return token
 
     def part(self, url: str, start: int, length: int) -> Answer:
-        """Return part of a file, shorter where the file ends."""
+        """Return part of a file on a server.
+
+        Parameters
+        ----------
+        url
+            Address of the file.
+        start, length
+            First byte and count of bytes.
+
+        Returns
+        -------
+        Answer
+            With the size of the whole file; the body is shorter where the file ends.
+
+        Raises
+        ------
+        GatherError
+            If the server gives no parts, or another than was asked for.
+        """
         return self._fetch(Request(url, part=(start, length)), lambda answer: answer, length)
 
 

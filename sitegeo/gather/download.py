@@ -20,10 +20,16 @@ from sitegeo.gather.sources import Service, SourceData, SourceRequest, features_
 from sitegeo.places.config import VECTOR_REACH_M
 
 MAX_ZIP_FILES = 200
+"""Files in an archive, beyond which it is refused (judgement)."""
+
 MAX_UNPACKED_BYTES = 500 * MEGABYTE
+"""Size of an archive unpacked, beyond which it is refused (judgement)."""
+
 MAP_FILE_SUFFIXES = frozenset(
     {".shp", ".shx", ".dbf", ".prj", ".cpg", ".gpkg", ".geojson", ".json", ".fgb"}
 )
+"""What is unpacked of an archive."""
+
 FILE_SIGNATURES = {
     ".gpkg": b"SQLite format 3",
     ".fgb": b"fgb",
@@ -31,7 +37,7 @@ FILE_SIGNATURES = {
     ".json": b"{",
     ".shp": b"\x00\x00\x27\x0a",
 }
-"""Of each kind of map file: another kind under its name could ask for further files."""
+"""First bytes of each kind of map file: another kind under its name could ask for further files."""
 
 
 class DownloadOptions(ColumnMapping):
@@ -43,10 +49,24 @@ class DownloadOptions(ColumnMapping):
 
 
 def unpack_zip(archive: Path, into: Path, *, where: object) -> list[Path]:
-    """Return the map files of a zip, written flat into a folder.
+    """Unpack the map files of a zip flat into a folder; return their paths.
 
     Names are never followed: each file lands in the folder under its last part. Links, too many
     files, too many bytes, and bytes beyond what the archive declares are refused.
+
+    Parameters
+    ----------
+    archive
+        The zip.
+    into
+        A folder that is there.
+    where
+        What an error names as its place.
+
+    Returns
+    -------
+    list of Path
+        The files of `MAP_FILE_SUFFIXES`, in the archive's order.
 
     Raises
     ------

@@ -24,6 +24,8 @@ from sitegeo.gather.sources import Service, SourceData, SourceRequest, features_
 from sitegeo.places.config import VECTOR_REACH_M
 
 MAX_FEATURE_PAGES = 200
+"""Pages of one answer, beyond which it is refused as endless (judgement)."""
+
 _FeaturePage = dict[str, Any]
 
 
@@ -41,7 +43,11 @@ class ColumnMapping(BaseModel):
 
 
 class FeatureOptions(ColumnMapping):
-    """What a source of these services may say under `options`."""
+    """What a source of these services may say under `options`.
+
+    `collection` is the layer's name, `where` a condition in the service's own language, `page` how
+    many features are asked for at once.
+    """
 
     collection: str | None = None
     where: str | None = None
@@ -49,7 +55,7 @@ class FeatureOptions(ColumnMapping):
 
 
 def map_columns(frame: gpd.GeoDataFrame, columns: ColumnMapping) -> gpd.GeoDataFrame:
-    """Return features with our columns alone."""
+    """Return features with our columns alone, their words translated."""
     held: dict[str, Any] = {}
     for ours, theirs in columns.fields.items():
         values = frame[theirs] if theirs in frame.columns else [None] * len(frame)
@@ -125,7 +131,7 @@ def _get(fetcher: Fetcher, url: str, params: Mapping[str, Any] | None = None) ->
 def _ogc_pages(
     url: str, options: FeatureOptions, bounds: Bounds, fetcher: Fetcher
 ) -> Iterator[_FeaturePage]:
-    """Pages of OGC API Features, by their `next` links; the count told must be reached."""
+    """Yield the pages of OGC API Features, by their `next` links; all that is told must come."""
     items = f"{url.rstrip('/')}/collections/{options.collection}/items"
     params: dict[str, Any] | None = {"f": "json", "bbox": _box(bounds), "limit": options.page}
     if options.where is not None and params is not None:
@@ -148,7 +154,7 @@ def _ogc_pages(
 def _wfs_pages(
     url: str, options: FeatureOptions, bounds: Bounds, fetcher: Fetcher
 ) -> Iterator[_FeaturePage]:
-    """Pages of WFS 2.0 by start index."""
+    """Yield the pages of WFS 2.0, by start index."""
     got = 0
     while True:
         params = {
@@ -178,7 +184,7 @@ def _wfs_pages(
 def _arcgis_pages(
     url: str, options: FeatureOptions, bounds: Bounds, fetcher: Fetcher
 ) -> Iterator[_FeaturePage]:
-    """Pages of an ArcGIS layer's query, until it no longer says that it left some out."""
+    """Yield the pages of an ArcGIS layer's query, until it says that none is left out."""
     got = 0
     while True:
         page = _get(

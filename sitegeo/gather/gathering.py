@@ -34,13 +34,27 @@ from sitegeo.gather.sources import (
 from sitegeo.places.config import VECTOR_REACH_M
 
 PLACE_ROLES = frozenset({*RASTER_LAYERS, *VECTOR_ROLES, "zone"})
+"""All that a place may be given by sources; a forecast belongs to a morning."""
+
 REFERENCE_LAYER = "landcover"
 """A layer kept beside the others for the eye: the photo tells cover better."""
 
 
 @dataclass(frozen=True)
 class Contribution:
-    """What one source gave to the place."""
+    """What one source gave to the place.
+
+    Parameters
+    ----------
+    source
+        Who gave it.
+    layers
+        Roles it fills.
+    gathered, taken
+        Day its oldest answer was fetched, and day of its newest image, ``YYYY-MM-DD``.
+    notes
+        What a person should know of it.
+    """
 
     source: DataSource
     layers: tuple[str, ...]
@@ -51,7 +65,21 @@ class Contribution:
 
 @dataclass
 class Gathered:
-    """All that was found of a place, by role, and what was not."""
+    """All that was found of a place, by role, and what was not.
+
+    Parameters
+    ----------
+    area
+        The spot and how far around it was asked.
+    pictures, frames
+        Rasters and vectors by role, the vectors in WGS 84.
+    forecast, zone
+        Hourly wind, and the IANA name of the time zone.
+    parts
+        What each source gave.
+    missing
+        For each role asked, why sources did not give it.
+    """
 
     area: GatherArea
     pictures: dict[str, ClippedRaster] = field(default_factory=dict)
@@ -86,16 +114,31 @@ def gather(
     osm: Path | None = None,
     on_source: Callable[[DataSource], None] = lambda _source: None,
 ) -> Gathered:
-    """Return what the sources hold of an area; a source that fails is said, not fatal.
+    """Return what sources hold of an area; a source that fails is said, not fatal.
 
     Parameters
     ----------
+    area
+        A spot and how far around it is wanted.
+    sources
+        Whom to ask, in order.
+    client
+        Through which all requests go.
     roles
         What is wanted. Of rasters, forecast and zone the first good answer is taken (of several
         incomplete rasters the fullest); features of all sources are put together, a water only
         where none is yet: two drawings of one lake would make a larger one.
+    finest_m
+        Pixels finer than this are not asked for.
     osm
         An extract to read in place of every Overpass service.
+    on_source
+        Called with each source before it is asked.
+
+    Returns
+    -------
+    Gathered
+        Layers found, who gave them, and why the others are missing: never an empty layer.
 
     Raises
     ------

@@ -25,9 +25,22 @@ from sitegeo.gather.sources import ClippedRaster, GatherArea
 from sitegeo.places.rasters import horizontal_crs, valid_mask, view_with_alpha
 
 MAX_MOSAIC_PIXELS = 100_000_000
+"""Pixels of a picture, beyond which it is refused: what a survey can hold (judgement)."""
+
 COMPLETE_SHARE = 0.9999
+"""A picture is whole from this share of its pixels on: rims leave single ones open (judgement)."""
+
 MAX_SCENE_GROUPS = 4
-"""Dates or years looked at to fill what the newest leaves open."""
+"""Dates or years looked at to fill what the newest leaves open (judgement)."""
+
+METRES_A_DEGREE = 111_320.0
+"""Of latitude, near enough to choose an overview by (standard)."""
+
+LEAST_OVERVIEW_FACTOR = 1.5
+"""Between an image's own pixels and its first overview, which is twice as coarse (standard)."""
+
+SAME_PIXELS_PX = 0.01
+"""Two grids no further apart than this are one: pixels are copied, not resampled (judgement)."""
 
 
 @dataclass(frozen=True)
@@ -55,8 +68,26 @@ def order_scenes(scenes: Sequence[Scene], area: GatherArea, *, by: str) -> list[
 
     Parameters
     ----------
+    scenes
+        Footprints in WGS 84.
+    area
+        Scenes beyond it are left out.
     by
         ``year`` or ``day``: what is flown or taken together.
+
+    Returns
+    -------
+    list of Scene
+        Of at most `MAX_SCENE_GROUPS` years or days.
+
+    Examples
+    --------
+    >>> import shapely
+    >>> from sitegeo.gather.sources import GatherArea
+    >>> around = shapely.box(-91, 44, -90, 45)
+    >>> scenes = [Scene(day, (), day, around) for day in ("2020-07-01", "2023-08-09")]
+    >>> [s.day for s in order_scenes(scenes, GatherArea(44.5, -90.5, 500), by="year")]
+    ['2023-08-09', '2020-07-01']
     """
     digits = {"year": 4, "day": 10}[by]
     wanted = shapely.box(*area.bounds())
@@ -87,10 +118,23 @@ def mosaic_scenes(
 
     Parameters
     ----------
+    scenes
+        In the order to use them.
+    area
+        What is cut out.
+    fetcher
+        Reads the files, part by part.
+    finest_m
+        Pixels finer than this are read from an overview.
     bands
         Names of the bands; a band tagged as transparency and named otherwise holds a picture.
     void
         Value that stands for no data where all bands hold it.
+
+    Returns
+    -------
+    ClippedRaster
+        In the first scene's CRS, its type of number, and the days of the scenes used.
 
     Raises
     ------
@@ -117,7 +161,7 @@ def _canvas(scene: Scene, area: GatherArea, fetcher: Fetcher, finest_m: float) -
         if source.crs is None:
             raise GatherError("an image has no coordinate reference system", where=scene.id)
         crs = horizontal_crs(source)
-        metre = 1.0 if crs.is_projected else 1 / 111_320
+        metre = 1.0 if crs.is_projected else 1 / METRES_A_DEGREE
         transform = source.transform @ Affine.scale(_decimation(source, finest_m * metre))
         count = source.count if len(scene.hrefs) == 1 else len(scene.hrefs)
         dtype = source.dtypes[0]
@@ -212,7 +256,7 @@ def _warped(source: Any, canvas: _Canvas) -> WarpedVRT:
 def _level(source: Any, canvas: _Canvas) -> int | None:
     """Return the number of the overview that has the canvas's pixels, None for the image."""
     ratio = abs(canvas.transform.a / source.transform.a)
-    if ratio < 1.5 or horizontal_crs(source) != canvas.crs:
+    if ratio < LEAST_OVERVIEW_FACTOR or horizontal_crs(source) != canvas.crs:
         return None
     near = [i for i, f in enumerate(source.overviews(1)) if abs(f / ratio - 1) < 1e-6]
     return near[0] if near else None
@@ -225,6 +269,6 @@ def _offset(source: Any, canvas: _Canvas) -> tuple[int, int] | None:
     if t.b or t.d or not same or horizontal_crs(source) != canvas.crs:
         return None
     col, row = ~t @ (wanted.c, wanted.f)
-    if max(abs(col - round(col)), abs(row - round(row))) > 0.01:
+    if max(abs(col - round(col)), abs(row - round(row))) > SAME_PIXELS_PX:
         return None
     return round(row), round(col)

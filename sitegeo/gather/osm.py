@@ -27,7 +27,11 @@ OSM_KEYS = (
     "highway", "building", "natural", "landuse", "waterway", "leisure", "boundary", "amenity",
     "place", "wetland",
 )  # fmt: skip
+"""Keys of objects that may belong to one of our layers."""
+
 OSM_LAYERS = ("water", "roads", "dwellings", "public_land", "access")
+"""Layers made from OpenStreetMap; its land cover is kept beside them, to look at."""
+
 NOT_BUILT = frozenset({"no", "proposed", "planned", "razed", "demolished", "abandoned", "ruins"})
 NOT_ROADS = NOT_BUILT | {"platform", "rest_area", "services", "corridor", "elevator", "bus_stop"}
 STANDING_WATER = frozenset({"reservoir", "basin"})
@@ -52,7 +56,7 @@ COVER_OF_TAG = {
 
 
 def layers_of_area(tags: Tags) -> Iterator[tuple[str, dict[str, Any]]]:
-    """Layers an area belongs to, with its attributes there."""
+    """Yield the layers an area belongs to, with its attributes there."""
     name = tags.get("name")
     if tags.get("building", "no") not in NOT_BUILT:
         yield "dwellings", {"kind": _building(tags), "name": name}
@@ -75,7 +79,7 @@ def layers_of_area(tags: Tags) -> Iterator[tuple[str, dict[str, Any]]]:
 
 
 def layers_of_way(tags: Tags) -> Iterator[tuple[str, dict[str, Any]]]:
-    """Layers a line belongs to."""
+    """Yield the layers a line belongs to, with its attributes there."""
     if tags.get("highway", "no") not in NOT_ROADS and tags.get("area") != "yes":
         yield "roads", _road(tags)
     if tags.get("leisure") == "slipway":
@@ -83,7 +87,13 @@ def layers_of_way(tags: Tags) -> Iterator[tuple[str, dict[str, Any]]]:
 
 
 def layers_of_node(tags: Tags) -> Iterator[tuple[str, dict[str, Any]]]:
-    """Layers a point belongs to."""
+    """Yield the layers a point belongs to, with its attributes there.
+
+    Examples
+    --------
+    >>> list(layers_of_node({"highway": "trailhead", "name": "North gate"}))
+    [('access', {'kind': 'trailhead', 'name': 'North gate'})]
+    """
     name = tags.get("name")
     if tags.get("building", "no") not in NOT_BUILT:
         yield "dwellings", {"kind": _building(tags), "name": name}
@@ -132,8 +142,22 @@ def _public(tags: Tags) -> bool:
 def read_osm(data: Path | bytes, bounds: Bounds, *, where: object) -> SourceData:
     """Return the layers of an extract (.osm.pbf, .osm, .osm.gz) or of OSM XML within bounds.
 
-    `roads` and so on by our contracts, and `landcover` polygons to look at. A layer without a
-    feature is left out: it counts as not given, never as clear.
+    A layer without a feature is left out: it counts as not given, never as clear.
+
+    Parameters
+    ----------
+    data
+        Path of an extract, or OSM XML.
+    bounds
+        West, south, east, north in WGS 84; features that meet them are kept whole.
+    where
+        What an error names as its place.
+
+    Returns
+    -------
+    SourceData
+        `OSM_LAYERS` by our contracts in WGS 84, `landcover` polygons, and a note on what lacks
+        parts.
 
     Raises
     ------

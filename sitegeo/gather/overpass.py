@@ -13,7 +13,10 @@ from sitegeo.places.config import VECTOR_REACH_M
 
 
 class OverpassOptions(BaseModel):
-    """What a source of this service may say under `options`."""
+    """What a source of this service may say under `options`.
+
+    `timeout_s` and `most_mb` are the time and memory that the server is asked to grant.
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -22,7 +25,13 @@ class OverpassOptions(BaseModel):
 
 
 def overpass_query(bounds: Bounds, options: OverpassOptions) -> str:
-    """Return the question in Overpass QL: all objects with our keys, whole, as OSM XML."""
+    """Return the question in Overpass QL: all objects with our keys, whole, as OSM XML.
+
+    Examples
+    --------
+    >>> overpass_query((-90.6, 44.1, -90.5, 44.2), OverpassOptions())[:37]
+    '[out:xml][timeout:120][maxsize:256000'
+    """
     west, south, east, north = (f"{v:.6f}" for v in bounds)
     asked = "".join(f'nwr["{key}"];' for key in OSM_KEYS)
     return (

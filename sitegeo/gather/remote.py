@@ -19,8 +19,10 @@ from sitegeo.errors import GatherError
 from sitegeo.gather.client import Fetcher, Request
 
 BLOCK_BYTES = 16_384
+"""Unit in which a remote file is read and kept: what GDAL reads of a GeoTIFF's header at once."""
+
 MAX_SPAN_BYTES = 4_194_304
-"""Bytes asked for at once: what a killed run may lose."""
+"""Bytes asked for at once: what a killed run may lose (judgement)."""
 
 
 class RemoteFile:

@@ -23,8 +23,19 @@ from sitegeo.errors import PlaceError, StepError, UsageError
 from sitegeo.gather.client import Fetcher
 
 SOURCE_GROUP = "sitegeo.sources"
+"""Entry-point group through which packages offer a `Service`."""
+
 SHIPPED_SOURCES = Path(__file__).with_name("sources.toml")
+"""The sources that come with sitegeo."""
+
 MAX_RADIUS_M = 10_000.0
+"""Farthest a gathering reaches: beyond it a region scan is meant (judgement)."""
+
+MIN_RADIUS_M = 50.0
+"""Least that is gathered around a spot: a smaller ground holds no shore to hunt (judgement)."""
+
+MAX_LATITUDE_DEG = 85.0
+"""Beyond it a square around a spot has no fair extent in degrees (judgement)."""
 
 RASTER_LAYERS = ("imagery", *(role for role in RASTER_ROLES if role != "landcover"))
 """Layers that are pictures; classes cannot be laid over one another as pictures are."""
@@ -45,23 +56,30 @@ _GivenRole = Annotated[str, AfterValidator(_known)]
 
 @dataclass(frozen=True)
 class GatherArea:
-    """A spot and how far around it is wanted."""
+    """A spot in WGS 84 degrees, and how far around it is wanted in metres.
+
+    Examples
+    --------
+    >>> west, south, east, north = GatherArea(44.0, -90.0, 1000.0).bounds()
+    >>> round(north - south, 3), round(east - west, 3)
+    (0.018, 0.025)
+    """
 
     lat: float
     lon: float
     radius_m: float
 
     def __post_init__(self) -> None:
-        if not (-85 <= self.lat <= 85 and -180 <= self.lon <= 180):
+        if not (abs(self.lat) <= MAX_LATITUDE_DEG and -180 <= self.lon <= 180):
             raise UsageError("no such spot on the earth", value=(self.lat, self.lon))
-        if not 50 <= self.radius_m <= MAX_RADIUS_M:
+        if not MIN_RADIUS_M <= self.radius_m <= MAX_RADIUS_M:
             raise UsageError(
                 "a radius lies between 50 m and 10 km", where="--radius", value=self.radius_m
             )
 
     @property
     def local(self) -> CRS:
-        """Metres east and north of the spot."""
+        """The projected CRS of the spot: metres east and north of it."""
         return CRS.from_user_input(
             f"+proj=aeqd +lat_0={self.lat} +lon_0={self.lon} +datum=WGS84 +units=m"
         )
@@ -82,7 +100,19 @@ class GatherArea:
 
 @dataclass(frozen=True)
 class ClippedRaster:
-    """A raster cut out for the area: (bands, rows, cols), where it holds data, where it lies."""
+    """A raster cut out for the area.
+
+    Parameters
+    ----------
+    values
+        Shape (bands, rows, cols).
+    valid
+        Shape (rows, cols), true where it holds data.
+    crs, transform
+        Where its pixels lie.
+    taken
+        Days of the images it is made from, ``YYYY-MM-DD``, oldest first.
+    """
 
     values: AnyArray
     valid: BoolArray
@@ -98,14 +128,38 @@ class ClippedRaster:
 
 @dataclass(frozen=True)
 class SourceData:
-    """What a source gave: layers by what they are, and words about them."""
+    """What a source gave: layers by role, and notes on them.
+
+    Vectors are in WGS 84; a word is the name of the time zone.
+    """
 
     layers: Mapping[str, gpd.GeoDataFrame | ClippedRaster | Forecast | str]
     notes: tuple[str, ...] = ()
 
 
 class DataSource(BaseModel):
-    """One source, as its table says."""
+    """One source, as its table in a file of sources says.
+
+    Parameters
+    ----------
+    id
+        Of two sources with one id the first stands.
+    service
+        Name of the installed `Service` that reads it.
+    gives
+        Roles it can fill.
+    url, options
+        Where it is, and what its service needs to know of it.
+    title, licence, attribution, link
+        Whose data these are and on what terms; they reach the map.
+    covers
+        West, south, east, north; outside it is not asked.
+    pause_s, max_age_days
+        Least time between two requests, and age from which an answer is asked for again
+        (judgement).
+    position_error_m, vertical_datum
+        What the survey should know of its features and heights, where it is known.
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
@@ -136,7 +190,17 @@ class SourceFile(BaseModel):
 
 @dataclass(frozen=True)
 class SourceRequest:
-    """What is asked of a source."""
+    """What is asked of a source: an area, pixels no finer than `finest_m`, and roles.
+
+    Examples
+    --------
+    A service reads what is wanted through the fetcher it is given:
+
+    >>> def read_stands(wanted, fetcher):
+    ...     held = fetcher.json(wanted.source.url, {"bbox": wanted.area.bounds()})
+    ...     return SourceData({"access": held})
+    >>> service = Service(read_stands)
+    """
 
     source: DataSource
     area: GatherArea
@@ -156,7 +220,7 @@ class SourceRequest:
 
 @dataclass(frozen=True)
 class Service:
-    """A kind of service: how it is read, and a file of sources it brings."""
+    """A kind of service: how a source of it is read, and a file of sources it brings along."""
 
     read: Callable[[SourceRequest, Fetcher], SourceData]
     sources: Path | None = None
@@ -194,6 +258,11 @@ def list_sources(own: Iterable[Path] = ()) -> tuple[DataSource, ...]:
     ------
     PlaceError
         For a file with faults, or a source of a service that is not installed.
+
+    Examples
+    --------
+    >>> "openstreetmap" in {source.id for source in list_sources()}
+    True
     """
     known = installed_services()
     files = [(path, read_toml(path, SourceFile, PlaceError)) for path in own]

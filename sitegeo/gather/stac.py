@@ -24,15 +24,35 @@ from sitegeo.gather.mosaic import COMPLETE_SHARE, Scene, mosaic_scenes, order_sc
 from sitegeo.gather.sources import ClippedRaster, Service, SourceData, SourceRequest
 
 MAX_SEARCH_PAGES = 50
+"""Pages of a search, beyond which the catalogue is refused as endless (judgement)."""
+
 MAX_CATALOGUE_FILES = 2000
-"""Files of a plain catalogue that are opened in search of images."""
+"""Files of a plain catalogue that are opened in search of images (judgement)."""
 
 
 _Comparison = Literal["lt", "lte", "gt", "gte", "eq"]
 
 
 class StacOptions(BaseModel):
-    """What a source of this service may say under `options`."""
+    """What a source of this service may say under `options`.
+
+    Parameters
+    ----------
+    collection, assets
+        Where its images are, and the file of each, or one file a band.
+    bands
+        Names of the bands.
+    together
+        What was flown or taken as one: a seam inside it is no seam in time.
+    query
+        Conditions on an item's properties.
+    most
+        Items looked at.
+    void
+        Value that stands for no data where all bands hold it.
+    token_url, token_member
+        Where a token for anyone is handed out, and its name in the answer.
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 

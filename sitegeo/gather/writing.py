@@ -18,16 +18,40 @@ from sitegeo.gather.gathering import REFERENCE_LAYER, Contribution, Gathered
 from sitegeo.gather.sources import ClippedRaster
 
 GATHER_RECORD = "gather.json"
+"""File of a gathered folder that says where everything is from; another folder is left alone."""
+
 GATHER_SCHEMA = "sitegeo/gather/1"
+"""Form of that file."""
+
 PLACE_FILE = "place.toml"
 VECTOR_FILE = "layers.gpkg"
+
 RASTER_FILES = {"imagery": "photo.tif"}
+"""Names of rasters' files, where they are not the role's."""
 
 
 def write_gathered(
     found: Gathered, folder: Path, *, title: str, finest_m: float, overwrite: bool = False
 ) -> Path:
-    """Write a folder that `sitegeo survey` can be run on; returns the path of its place.toml.
+    """Write a folder that `sitegeo survey` can be run on; return the path of its place.toml.
+
+    Parameters
+    ----------
+    found
+        What `gather` returned.
+    folder
+        Replaced whole or not at all.
+    title
+        Of the place.
+    finest_m
+        Pixel of the survey, written into place.toml.
+    overwrite
+        Whether a gathered folder may be replaced.
+
+    Returns
+    -------
+    Path
+        The place file; no law is ever written into it, nor that a map is whole.
 
     Raises
     ------

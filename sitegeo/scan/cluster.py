@@ -14,13 +14,13 @@ from sitegeo.errors import MissingExtraError, SitegeoError, SurveyError, UsageEr
 from sitegeo.scan import worker
 
 TASK_RETRIES = 3
-"""How often a task that raised what is no error of ours is tried again."""
+"""How often a task that raised what is no error of ours is tried again (judgement)."""
 
 WORKER_DEATHS = 20
-"""Workers of a local cluster that may die under one task before it is given up."""
+"""Workers of a local cluster that may die under one task before it is given up (judgement)."""
 
 WATCH_INTERVAL_S = 2.0
-"""How often a local cluster is looked at for workers that are gone."""
+"""How often a local cluster is looked at for workers that are gone (judgement)."""
 
 _SETTINGS = {
     "distributed.scheduler.allowed-failures": WORKER_DEATHS,
@@ -29,10 +29,10 @@ _SETTINGS = {
 }
 
 JOIN_TIMEOUT_S = 10.0
-"""How long to wait for a scheduler to answer."""
+"""How long to wait for a scheduler to answer (judgement)."""
 
 MEMORY_SHARE = 0.8
-"""Of the machine's memory, what a local cluster takes."""
+"""Of the machine's memory, what a local cluster takes (judgement)."""
 
 
 def machine_memory_bytes() -> int:
@@ -50,12 +50,19 @@ def open_client(
 
     Parameters
     ----------
+    address
+        Of a scheduler, ``tcp://host:port``; None for a local cluster.
     workers
         Of a local cluster; by default one a core.
     memory_bytes
         For each of them; by default an even share of what the machine has.
     processes
         Whether local workers are processes; one thread each either way.
+
+    Yields
+    ------
+    distributed.Client
+        With workers, closed at the end.
 
     Raises
     ------
@@ -162,9 +169,25 @@ def run_jobs(
     *,
     on_done: Callable[[], None] = lambda: None,
 ) -> list[Any]:
-    """Return what a function makes of each job, in their order, or the exception it died of.
+    """Return what a function makes of each job, or the exception it died of.
 
     A task whose worker dies is run again elsewhere; one that raises, `TASK_RETRIES` times.
+
+    Parameters
+    ----------
+    client
+        A Dask client.
+    function
+        Must be importable by the workers.
+    jobs
+        Positional arguments of each call.
+    on_done
+        Called after each, in the order they end.
+
+    Returns
+    -------
+    list
+        In the order of the jobs.
     """
     from distributed import as_completed  # noqa: PLC0415
 
@@ -182,7 +205,7 @@ def run_jobs(
 
 
 def require_results(found: Sequence[Any]) -> list[Any]:
-    """Return results of which none may be missing; raises the first failure as one of ours."""
+    """Return results of which none may be missing; raise the first failure as one of ours."""
     for result in found:
         if isinstance(result, SitegeoError):
             raise result

@@ -23,7 +23,7 @@ _LAYER_LIST = "layers.json"
 
 
 def sort_extracts(region: Region, folder: Path) -> Region:
-    """Return a region whose vectors from OSM extracts lie in a folder as GeoParquet.
+    """Return a region whose vectors from OSM extracts are sorted into GeoParquet files in a folder.
 
     A layer of which the extract has no feature in the region is left out: it counts as not
     given, never as clear.

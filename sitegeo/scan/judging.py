@@ -23,18 +23,25 @@ from sitegeo.scan.region import digest
 from sitegeo.scan.tiling import Piece, report_sightings
 from sitegeo.surveys.survey import Survey
 
-BLINDS_FILE, SIGHTINGS_FILE, VERDICTS_FILE, WATERS_FILE = (
-    "blinds.parquet",
-    "positions.parquet",
-    "verdicts.parquet",
-    "waters.parquet",
-)
+BLINDS_FILE = "blinds.parquet"
+SIGHTINGS_FILE = "positions.parquet"
+VERDICTS_FILE = "verdicts.parquet"
+WATERS_FILE = "waters.parquet"
 MORNINGS_FILE = "mornings.npz"
+"""What a tile found: a file each in a folder of its own."""
 
 
 @dataclass(frozen=True)
 class ScanQuery:
-    """What is asked of every tile beside its survey."""
+    """What is asked of every tile beside its survey.
+
+    Parameters
+    ----------
+    wind, when
+        Rank for this wind, and this local time; without a wind blinds are checked alone.
+    winds
+        Past winds, on whose mornings blinds are judged.
+    """
 
     wind: Wind | None = None
     when: datetime | None = None
@@ -46,7 +53,19 @@ class ScanQuery:
 
 
 def judge_tile(made: Survey, tile: Piece, asked: ScanQuery, out: Path) -> None:
-    """Write what is asked of the blinds a tile reports."""
+    """Write what is asked of the blinds a tile reports.
+
+    Parameters
+    ----------
+    made
+        The tile's survey.
+    tile
+        Its core says which positions it reports.
+    asked
+        What is asked of them.
+    out
+        A folder to be made.
+    """
     out.mkdir()
     seen = report_sightings(made.layers["positions"], tile)
     every: gpd.GeoDataFrame = made.layers["candidates"]

@@ -36,6 +36,9 @@ from sitegeo.spreads.frame import POCKET_M
 _DATASET = "blinds"
 _PACKAGE = "blinds.gpkg"
 
+_JOIN_M = 0.5
+"""Waters this close on either side are one: two tiles draw them up to the same edge (judgement)."""
+
 
 @dataclass(frozen=True)
 class MergedScan:
@@ -66,7 +69,21 @@ def merge_tiles(
 ) -> MergedScan:
     """Return what the tiles found, positions on their seams once.
 
-    `water` are the region's waters where they are known; else those of the tiles are joined.
+    Parameters
+    ----------
+    out
+        Folder of the scan.
+    tiles
+        What came of each tile, in order.
+    asked
+        What was asked of them.
+    water
+        The region's waters where they are known; else those of the tiles are joined.
+
+    Returns
+    -------
+    MergedScan
+        In the region's CRS; empty where no tile was surveyed.
     """
     done = [t for t in tiles if t.found is not None]
     if not done:
@@ -119,10 +136,11 @@ def _joined(parts: Sequence[gpd.GeoDataFrame]) -> gpd.GeoDataFrame:
     """Return water bodies across the tiles that cut them."""
     crs = parts[0].crs
     every = pd.concat(parts, ignore_index=True)
-    # A hair's breadth joins what two tiles drew up to the same edge.
-    whole = shapely.union_all(shapely.buffer(every.geometry.to_numpy(), 0.5, join_style="mitre"))
+    whole = shapely.union_all(
+        shapely.buffer(every.geometry.to_numpy(), _JOIN_M, join_style="mitre")
+    )
     bodies = [g for g in shapely.get_parts(whole) if g.geom_type == "Polygon"]
-    bodies = [g for b in bodies for g in shapely.get_parts(b.buffer(-0.5, join_style="mitre"))]
+    bodies = [g for b in bodies for g in shapely.get_parts(b.buffer(-_JOIN_M, join_style="mitre"))]
     bodies.sort(key=lambda g: (-round(g.centroid.y, 1), round(g.centroid.x, 1)))
     tree = shapely.STRtree(bodies)
     sources: list[set[str]] = [set() for _ in bodies]
@@ -157,7 +175,10 @@ def _in_front(blinds: gpd.GeoDataFrame, waters: gpd.GeoDataFrame) -> list[str | 
 def morning_shares(
     paths: Sequence[Path], ids: set[str]
 ) -> tuple[dict[str, float], tuple[str, ...]]:
-    """Return the share of mornings on which each blind works, the best being the region's."""
+    """Return the share of mornings on which each blind works, the best being the region's.
+
+    A blind works where its score is within `WORKS_SHARE` of the best blind's of that morning.
+    """
     best: FloatArray | None = None
     held: list[tuple[AnyArray, AnyArray, AnyArray]] = []
     dates: tuple[str, ...] = ()
@@ -187,7 +208,19 @@ def write_scan(
     pieces: Sequence[Piece],
     tiles: Sequence[SurveyTile],
 ) -> None:
-    """Write the merged files of a scan, each whole or not at all; scan.json last."""
+    """Write the merged files of a scan, each whole or not at all; scan.json last.
+
+    Parameters
+    ----------
+    out
+        Folder of the scan.
+    found
+        What the tiles found.
+    record
+        What scan.json holds.
+    pieces, tiles
+        Where each tile lies and what came of it, in the same order.
+    """
     new = out / f".new-{os.getpid()}"
     shutil.rmtree(new, ignore_errors=True)
     new.mkdir()

@@ -16,7 +16,11 @@ from sitegeo.angles import compass_point
 from sitegeo.core import store
 
 SHEET_PX = 1200
+"""Longer side of the map on the sheet."""
+
 LISTED_BLINDS = 20
+"""Best blinds that are numbered and listed beside the map."""
+
 _MARGIN, _LINE = 36, 24
 _PAPER, _INK, _WATER = (250, 249, 245), (25, 25, 25), (0, 60, 110)
 _FADED = (120, 120, 120)

@@ -31,7 +31,7 @@ from sitegeo.scan.tiling import Piece, overlap
 from sitegeo.surveys import pipeline
 
 COARSE_PIXEL_M = 10.0
-"""Pixel of the sweep of whole waters."""
+"""Pixel of the sweep of whole waters, at least (judgement)."""
 
 WET, DRY, UNKNOWN = 1, 0, 255
 
@@ -68,7 +68,22 @@ class Plate:
 
 
 def read_plate(region: Region, piece: Piece, folder: str) -> Plate:
-    """Return the cover of a plate, from an earlier run where nothing it depends on has changed."""
+    """Return the cover of a plate, from an earlier run where nothing it depends on has changed.
+
+    Parameters
+    ----------
+    region
+        Its photos and layers.
+    piece
+        The plate, and what is seen about it.
+    folder
+        Where plates are kept.
+
+    Returns
+    -------
+    Plate
+        Its file, or why there is none: a fault is an answer, not an error.
+    """
     shapes, _ = read_shapes(region, piece.seen, ("water",))
     key = window_key(region.cover_key(), region, piece.seen, shapes)
     path = Path(folder) / f"{piece.name}-{key}.tif"

@@ -31,6 +31,13 @@ from sitegeo.places.rasters import (
 )
 
 RASTER_SUFFIXES = frozenset({".tif", ".tiff", ".jp2", ".vrt", ".img"})
+"""Files of a folder that are taken for photos."""
+
+FLAT_PX = 4096
+"""More pixels than this, all of one colour, are a fill where a photo should be (judgement)."""
+
+ALIGNED_PX = 1e-3
+"""Pixels no further apart than this, in pixels, are one: copied, not resampled (judgement)."""
 
 Fault = tuple[str, str]
 """A file that cannot be read, and why."""
@@ -55,6 +62,20 @@ class RasterSource:
 
 def list_rasters(given: Sequence[str], base: Path, *, asset: str | None = None) -> list[str]:
     """Return the rasters a person named: files, addresses, those of folders and catalogues.
+
+    Parameters
+    ----------
+    given
+        Paths and addresses.
+    base
+        Folder from which paths count.
+    asset
+        The photo among a STAC item's assets; needed where it cannot be told.
+
+    Returns
+    -------
+    list of str
+        Paths and addresses, each once, in the order they were named.
 
     Raises
     ------
@@ -130,10 +151,23 @@ def describe_rasters(
 
     Parameters
     ----------
+    paths
+        Files and addresses.
     crs
         By default the first raster's own where it is metric and true, else its UTM zone.
     finest_m
         Pixels finer than this are averaged up to it.
+
+    Returns
+    -------
+    crs : CRS
+        Projected, in metres.
+    pixel_m : float
+        The first raster's, a whole number of times.
+    rasters : list of RasterSource
+        In their order.
+    faults : list of Fault
+        Files that cannot be opened, and why.
 
     Raises
     ------
@@ -193,6 +227,22 @@ def read_photo(
     """Return the photo on a window of the region, None without a pixel, and unreadable files.
 
     Pixels of a file that cannot be read are no data.
+
+    Parameters
+    ----------
+    sources
+        Rasters of the photo; earlier ones lie on top.
+    grid
+        The window.
+    bands
+        Names of the bands, where the files do not say them.
+
+    Returns
+    -------
+    photo : Raster or None
+        Shape (bands, rows, cols).
+    faults : list of Fault
+        Files that cannot be read, and why.
     """
     names: tuple[str, ...] | None = None
     values: AnyArray | None = None
@@ -230,13 +280,30 @@ def read_photo(
 def _flat(pixels: AnyArray) -> bool:
     """Whether pixels are all of one colour, as no photo of ground is."""
     bands = pixels.reshape(len(pixels), -1)
-    return bands.shape[1] > 4096 and bool((bands.max(axis=1) == bands.min(axis=1)).all())
+    return bands.shape[1] > FLAT_PX and bool((bands.max(axis=1) == bands.min(axis=1)).all())
 
 
 def read_plane(
     source: RasterSource, grid: Grid, *, categories: bool = False
 ) -> tuple[Raster | None, list[Fault]]:
-    """Return the first band of a raster on a window, float32 or its codes; None without data."""
+    """Return the first band of a raster on a window, None without data, and unreadable files.
+
+    Parameters
+    ----------
+    source
+        The raster.
+    grid
+        The window.
+    categories
+        Whether it holds codes, which are never averaged.
+
+    Returns
+    -------
+    plane : Raster or None
+        float32 with scale and offset applied, or the codes as they are.
+    faults : list of Fault
+        The file, if it cannot be read, and why.
+    """
     part = _overlap(source.bounds, grid)
     if part is None:
         return None, []
@@ -279,7 +346,29 @@ def _overlap(bounds: Bounds, grid: Grid) -> tuple[slice, slice, Grid] | None:
 
 
 def subgrid(grid: Grid, row: int, column: int, shape: tuple[int, int]) -> Grid:
-    """Return a part of a grid, which may reach beyond it."""
+    """Return a part of a grid, which may reach beyond it.
+
+    Parameters
+    ----------
+    grid
+        Whose pixels are kept.
+    row, column
+        First row and column, negative beyond the north or west edge.
+    shape
+        Rows and columns of the part.
+
+    Returns
+    -------
+    Grid
+        In step with the whole.
+
+    Examples
+    --------
+    >>> from pyproj import CRS
+    >>> whole = Grid(CRS(32615), 500_000.0, 4_900_000.0, 2.0, (100, 100))
+    >>> subgrid(whole, 10, -5, (20, 30)).bounds
+    (499990.0, 4899940.0, 500050.0, 4899980.0)
+    """
     west = grid.west + column * grid.pixel_m
     return Grid(grid.crs, west, grid.north - row * grid.pixel_m, grid.pixel_m, shape)
 
@@ -317,7 +406,7 @@ def _aligned(view: Any, grid: Grid) -> Window | None:
         return None
     factor = grid.pixel_m / t.a
     column, row = (grid.west - t.c) / t.a, (t.f - grid.north) / t.a
-    if any(abs(v - round(v)) > 1e-3 for v in (factor, column, row)) or round(factor) < 1:
+    if any(abs(v - round(v)) > ALIGNED_PX for v in (factor, column, row)) or round(factor) < 1:
         return None
     rows, columns = (round(factor) * n for n in grid.shape)
     left, top = round(column), round(row)

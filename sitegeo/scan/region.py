@@ -1,4 +1,8 @@
-"""A region: its grid, its photos and its layers, described and not yet read."""
+"""A region: what its REGION.toml says, and the pixels and shapes of any window of it.
+
+Reading a region opens headers alone. A worker is sent the `Region` and reads the window it needs;
+keys of what it read tell a later run whether anything has changed.
+"""
 
 from __future__ import annotations
 
@@ -42,7 +46,7 @@ from sitegeo.scan.rasters import (
     read_photo,
     read_plane,
 )
-from sitegeo.scan.tiling import region_grid
+from sitegeo.scan.tiling import LEAST_TILE_M, region_grid
 from sitegeo.scan.vectors import (
     VectorSource,
     describe_vector,
@@ -51,6 +55,79 @@ from sitegeo.scan.vectors import (
     read_vector,
 )
 from sitegeo.surveys import pipeline
+
+
+def _listed(value: object) -> object:
+    return [value] if isinstance(value, str) else value
+
+
+class RegionImagery(Imagery):
+    """Where the photos are and how to read them.
+
+    `source` is a folder of rasters, a raster or VRT, a static STAC catalogue (a JSON file), or a
+    list of files and addresses; `asset` names the photo among a STAC item's assets.
+    """
+
+    source: Annotated[tuple[str, ...], BeforeValidator(_listed), Field(min_length=1)]
+    asset: str | None = None
+
+
+class RegionLayers(LayersBeside):
+    """Layers of the whole region.
+
+    `vectors` is one file of all layers that are not named by themselves: an OSM extract
+    (.osm.pbf, .osm.gz, .osm), or a GeoPackage whose layers have our names.
+    """
+
+    vectors: LayerEntry | None = None
+
+
+def _large_enough(value: float) -> float:
+    if value < LEAST_TILE_M:
+        raise ValueError(f"must be at least {LEAST_TILE_M:g} m: positions are that large")
+    return value
+
+
+class TileSettings(Table):
+    """How the region is cut; the answer hardly depends on it, time and memory do.
+
+    Parameters
+    ----------
+    size_m
+        Side of a tile without its halo; by default as large as a worker's memory allows.
+    halo_m
+        How far beyond its core a tile looks. Trees shelter water for some 30 heights, and a tree
+        line is found whole only where it lies within.
+    """
+
+    size_m: Annotated[float, AfterValidator(_large_enough)] | None = None
+    halo_m: float = Field(default=600.0, ge=250, le=5000)
+
+
+class RegionFile(Table):
+    """The whole of REGION.toml."""
+
+    title: str = Field(min_length=1)
+    imagery: RegionImagery
+    layers: RegionLayers = RegionLayers()
+    assume: Assume = Assume()
+    gear: GearKeys = GearKeys()
+    law: LawKeys = LawKeys()
+    place: PlaceKeys = PlaceKeys()
+    tiles: TileSettings = TileSettings()
+    credit: tuple[Credit, ...] = ()
+    classes: Mapping[Literal["landcover"], dict[str, str]] = Field(default_factory=dict)
+
+
+def read_region_file(path: Path) -> RegionFile:
+    """Return the checked contents of a REGION.toml.
+
+    Raises
+    ------
+    PlaceError
+        Naming every unknown key with the nearest known one, and every bad value.
+    """
+    return read_toml(path, RegionFile, PlaceError)
 
 
 @dataclass(frozen=True)
@@ -92,27 +169,13 @@ class Region:
         return digest(self.cover_key(), keys, self.law.model_dump_json(), self.law.chosen)
 
 
-@cache
-def _code_key() -> str:
-    return digest(pipeline.code_keys())
-
-
-@cache
-def step_params(name: str) -> Any:
-    """Return the parameters of an installed step; what is installed stays while a process runs."""
-    return pipeline.find_step(name).params
-
-
-def digest(*parts: object) -> str:
-    """Return a short hash of values by their repr."""
-    return hashlib.sha256(repr(parts).encode()).hexdigest()[:16]
-
-
 def read_region(path: Path, *, law: Law | None = None) -> Region:
     """Return the region a REGION.toml describes; headers alone are read.
 
     Parameters
     ----------
+    path
+        The file; other paths count from its folder.
     law
         By default the one the file names, else the strictest of the examples.
 
@@ -177,21 +240,27 @@ def _law_of(keys: RegionFile, base: Path) -> Law:
     return law.as_chosen() if keys.law.confirmed and not law.example else law
 
 
-def window_key(settings: str, region: Region, grid: Grid, vectors: Mapping[str, Any]) -> str:
-    """Return the key of a window: settings, its place, the stamps of its files, its shapes."""
-    touched = rasters_touching([*region.photos, *region.rasters.values()], grid)
-    return digest(
-        settings,
-        (grid.west, grid.north, grid.shape),
-        [(s.path, s.stamp) for s in touched],
-        layers_key(vectors),
-    )
-
-
 def read_shapes(
     region: Region, grid: Grid, roles: tuple[str, ...] = VECTOR_ROLES
 ) -> tuple[dict[str, gpd.GeoDataFrame], list[str]]:
-    """Return the vector layers near a window, by the names steps know them by, and notes."""
+    """Return the vector layers near a window, by the names steps know them by, and notes.
+
+    Parameters
+    ----------
+    region
+        Whose layers are read.
+    grid
+        The window; features up to `REACH_M` beyond it are read too.
+    roles
+        Layers wanted.
+
+    Returns
+    -------
+    layers : dict of GeoDataFrame
+        In the window's CRS; a layer that does not reach here is left out.
+    notes : list of str
+        What was repaired or does not reach here.
+    """
     found: dict[str, gpd.GeoDataFrame] = {}
     notes: list[str] = []
     for role in (r for r in roles if r in region.vectors):
@@ -205,7 +274,26 @@ def read_shapes(
 def read_pixels(
     region: Region, grid: Grid, roles: tuple[str, ...] = RASTER_ROLES
 ) -> tuple[Raster | None, dict[str, Raster], list[Fault]]:
-    """Return the photo and the other rasters on a window, and files that cannot be read."""
+    """Return the photo and the other rasters on a window, and files that cannot be read.
+
+    Parameters
+    ----------
+    region
+        Whose rasters are read.
+    grid
+        The window.
+    roles
+        Layers wanted beside the photo.
+
+    Returns
+    -------
+    photo : Raster or None
+        None without a pixel of data.
+    rasters : dict of Raster
+        By role, land cover in our classes.
+    faults : list of Fault
+        Files that cannot be read, and why.
+    """
     photo, faults = read_photo(region.photos, grid, bands=region.file.imagery.bands)
     rasters: dict[str, Raster] = {}
     for role in (r for r in roles if r in region.rasters):
@@ -230,74 +318,51 @@ def _in_our_classes(region: Region, codes: Raster, rasters: dict[str, Raster]) -
     return reclassify_land_cover(codes, table, where=region.path)
 
 
-def _listed(value: object) -> object:
-    return [value] if isinstance(value, str) else value
+def digest(*parts: object) -> str:
+    """Return a short hash of values by their repr.
 
-
-class RegionImagery(Imagery):
-    """Where the photos are and how to read them.
-
-    `source` is a folder of rasters, a raster or VRT, a static STAC catalogue (a JSON file), or a
-    list of files and addresses; `asset` names the photo among a STAC item's assets.
+    Examples
+    --------
+    >>> digest("a", 1) == digest("a", 1), len(digest())
+    (True, 16)
     """
-
-    source: Annotated[tuple[str, ...], BeforeValidator(_listed), Field(min_length=1)]
-    asset: str | None = None
+    return hashlib.sha256(repr(parts).encode()).hexdigest()[:16]
 
 
-class RegionLayers(LayersBeside):
-    """Layers of the whole region.
-
-    `vectors` is one file of all layers that are not named by themselves: an OSM extract
-    (.osm.pbf, .osm.gz, .osm), or a GeoPackage whose layers have our names.
-    """
-
-    vectors: LayerEntry | None = None
+@cache
+def _code_key() -> str:
+    return digest(pipeline.code_keys())
 
 
-def _worth_it(value: float) -> float:
-    if value < 200:
-        raise ValueError("must be at least 200 m: positions are that large")
-    return value
+@cache
+def step_params(name: str) -> Any:
+    """Return the parameters of an installed step; what is installed stays while a process runs."""
+    return pipeline.find_step(name).params
 
 
-class TileSettings(Table):
-    """How the region is cut; the answer hardly depends on it, time and memory do.
+def window_key(settings: str, region: Region, grid: Grid, vectors: Mapping[str, Any]) -> str:
+    """Return a key of a window, which changes with anything that is read of it.
 
     Parameters
     ----------
-    size_m
-        Side of a tile without its halo; by default as large as a worker's memory allows.
-    halo_m
-        How far beyond its core a tile looks. Trees shelter water for some 30 heights, and a tree
-        line is found whole only where it lies within.
+    settings
+        `Region.cover_key` or `Region.settings_key`.
+    region
+        Whose files touch the window.
+    grid
+        The window.
+    vectors
+        What was read of its layers.
+
+    Returns
+    -------
+    str
+        Of the settings, the window's place, the stamps of its files and its shapes.
     """
-
-    size_m: Annotated[float, AfterValidator(_worth_it)] | None = None
-    halo_m: float = Field(default=600.0, ge=250, le=5000)
-
-
-class RegionFile(Table):
-    """The whole of REGION.toml."""
-
-    title: str = Field(min_length=1)
-    imagery: RegionImagery
-    layers: RegionLayers = RegionLayers()
-    assume: Assume = Assume()
-    gear: GearKeys = GearKeys()
-    law: LawKeys = LawKeys()
-    place: PlaceKeys = PlaceKeys()
-    tiles: TileSettings = TileSettings()
-    credit: tuple[Credit, ...] = ()
-    classes: Mapping[Literal["landcover"], dict[str, str]] = Field(default_factory=dict)
-
-
-def read_region_file(path: Path) -> RegionFile:
-    """Return the checked contents of a REGION.toml.
-
-    Raises
-    ------
-    PlaceError
-        Naming every unknown key with the nearest known one, and every bad value.
-    """
-    return read_toml(path, RegionFile, PlaceError)
+    touched = rasters_touching([*region.photos, *region.rasters.values()], grid)
+    return digest(
+        settings,
+        (grid.west, grid.north, grid.shape),
+        [(s.path, s.stamp) for s in touched],
+        layers_key(vectors),
+    )

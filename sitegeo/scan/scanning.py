@@ -37,6 +37,7 @@ SCAN_RECORD = "scan.json"
 """File of a scan's folder that says what was done; a folder without it is left alone."""
 
 SCAN_SCHEMA = "sitegeo/scan/1"
+"""Form of that file."""
 
 Progress = Callable[[str, int, int], None]
 
@@ -85,12 +86,23 @@ def scan(
 
     Parameters
     ----------
+    region
+        As `read_region` gives it.
+    out
+        Folder of the scan.
     client
         A Dask client; every worker must see `out` and the region's files under the same paths.
+    asked
+        What is asked of every tile; by default its survey and verdicts alone.
     overwrite
         Start afresh.
     progress
         Called with what is being done, how many of how many.
+
+    Returns
+    -------
+    Scan
+        What came of each tile, and the blinds of the region; all of it is written too.
 
     Raises
     ------

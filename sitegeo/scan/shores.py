@@ -49,10 +49,11 @@ LOOK_AROUND_M = max(LAND_FRACTION_RADII_M) + 10.0
 """How far about a station anything is looked at."""
 
 COMPETING_M = 150.0
-"""Finds on waters this close are weighed against each other, as in one survey."""
+"""Finds on waters this close are weighed against each other, as in one survey (judgement)."""
 
 WHOLE_POSITION_M = 60.0
-"""A tile keeps positions anchored this far within what it sees: a blind looks that far about."""
+"""A tile keeps positions anchored this far within what it sees: a blind looks that far about
+(judgement)."""
 
 _BELT = "belt_"
 
@@ -70,7 +71,21 @@ def walks_whole_shores() -> bool:
 def trace_outline(plates: Sequence[Plate], core: Grid, region: Grid, folder: str) -> str:
     """Return the file of a plate's contour of water, drawn from what lies about it too.
 
-    It holds two shapes: the water, and the ground on which there is data.
+    Parameters
+    ----------
+    plates
+        Those that touch the core and `CONTOUR_PX` about it.
+    core
+        The plate.
+    region
+        Pixels of the whole region.
+    folder
+        Where outlines are kept.
+
+    Returns
+    -------
+    str
+        GeoParquet of two shapes: the water, and the ground on which there is data.
     """
     path = Path(folder) / f"{digest(plates_key(plates), core.bounds)}.parquet"
     if path.exists():
@@ -147,7 +162,24 @@ def _united(parts: Sequence[BaseGeometry]) -> BaseGeometry:
 def describe_shores(
     plates: Sequence[Plate], tile: Piece, walked: gpd.GeoDataFrame, folder: str
 ) -> str:
-    """Return the file of a tile's stations with what lies about each, their belts of trees too."""
+    """Return the file of a tile's stations with what lies about each, their belts of trees too.
+
+    Parameters
+    ----------
+    plates
+        Those that touch what the tile sees.
+    tile
+        Its core holds the stations.
+    walked
+        Stations as `place_stations` gives them.
+    folder
+        Where shores are kept.
+
+    Returns
+    -------
+    str
+        GeoParquet of the stations, the columns of their belts beside the layer's.
+    """
     window = widen(tile.core, math.ceil(LOOK_AROUND_M / tile.core.pixel_m), tile.seen)
     key = digest(plates_key(plates), window.bounds, layers_key({"walked": walked}))
     path = Path(folder) / f"{tile.name}-{key}.parquet"
@@ -197,7 +229,22 @@ class Banks:
 
 
 def find_banks(shores: Shores, looks: Sequence[str], region: Grid) -> Banks:
-    """Return tree lines, points, coves and timber openings of the whole region."""
+    """Return tree lines, points, coves and timber openings of the whole region.
+
+    Parameters
+    ----------
+    shores
+        Waters and stations of the region.
+    looks
+        Files of `describe_shores`, one a tile.
+    region
+        Pixels of the whole region.
+
+    Returns
+    -------
+    Banks
+        Stations in the order of their ids, positions under the region's ids.
+    """
     told = [gpd.read_parquet(path) for path in looks]
     every = pd.concat([t for t in told if len(t)] or told[:1], ignore_index=True)
     every = every.sort_values("id", ignore_index=True)

@@ -97,10 +97,19 @@ def survey_tile(region: Region, job: TileJob, asked: ScanQuery, out: str) -> Sur
 
     Parameters
     ----------
+    region
+        With the photos that touch what the tile sees.
+    job
+        The tile, and what of the region it needs.
     asked
         What is asked of it.
     out
         Folder of the scan.
+
+    Returns
+    -------
+    SurveyTile
+        State `failed` with the reason where an error of ours was raised.
     """
     started = time.perf_counter()
     try:

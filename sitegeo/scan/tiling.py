@@ -1,8 +1,11 @@
-"""Cutting a region: tiles with a halo, and the fixed plates its cover is read on.
+"""Cutting a region into plates and tiles, and telling a position seen by two tiles from two.
 
 A *plate* is a fixed square in which the classes of the photo are told apart; thresholds come from
 the plate, so its size and place never depend on the tiles. A *tile* is what one task surveys: a
 core, which owns the positions anchored in it, and a halo, which it only looks at.
+
+Tiles that share an edge both see the positions about it. An id therefore says where a position
+is, whichever tile found it, and of several *sightings* of one position one is chosen.
 """
 
 from __future__ import annotations
@@ -26,10 +29,16 @@ from sitegeo.errors import UsageError
 from sitegeo.scan.rasters import subgrid
 
 PLATE_PX = 2000
-"""Side of a plate in pixels."""
+"""Side of a plate in pixels: room for whole waters, at a worker's cost of 1 GB (judgement)."""
 
 PLATE_MARGIN_PX = 200
-"""How far beyond its core a plate looks, so that most waters are judged whole."""
+"""How far beyond its core a plate looks, so that most waters are judged whole (judgement)."""
+
+LARGEST_PX = 4000
+"""Largest side of a tile taken unasked (judgement)."""
+
+LEAST_TILE_M = 200.0
+"""Least side of a tile: positions are that large (judgement)."""
 
 SURVEY_BYTES = 190.0
 """Peak memory of surveying and ranking, per pixel of core and halo: measured, see docs/scale.md."""
@@ -37,8 +46,10 @@ SURVEY_BYTES = 190.0
 FIXED_BYTES = 420e6
 """Memory of a worker before it has read a pixel: measured."""
 
-LARGEST_PX = 4000
-"""Largest side of a tile taken unasked."""
+SEAM_M = 40.0
+"""Positions anchored this close outside a core are reported too (judgement); sightings of one
+position by two tiles lie closer together than this. Positions of one kind on one bank lie farther
+apart, except small clumps, which every tile sees alike."""
 
 
 @dataclass(frozen=True)
@@ -60,9 +71,27 @@ def region_grid(crs: object, pixel_m: float, bounds: Bounds, corner: tuple[float
 
     Parameters
     ----------
+    crs
+        Projected, in metres.
+    pixel_m
+        Side of a pixel.
+    bounds
+        West, south, east, north.
     corner
         A corner of a pixel, in the region's CRS: of the first photo, so that photos in its CRS
         are never resampled.
+
+    Returns
+    -------
+    Grid
+        Of at least one pixel.
+
+    Examples
+    --------
+    >>> from pyproj import CRS
+    >>> grid = region_grid(CRS(32615), 2.0, (0.0, 0.0, 9.0, 5.0), (0.0, 0.0))
+    >>> grid.bounds, grid.shape
+    ((0.0, 0.0, 10.0, 6.0), (3, 5))
     """
     west, south, east, north = bounds
     tiny = 1e-6
@@ -74,13 +103,83 @@ def region_grid(crs: object, pixel_m: float, bounds: Bounds, corner: tuple[float
     return Grid(crs, *start, pixel_m, (max(1, foot - top), max(1, right - left)))  # type: ignore[arg-type]
 
 
+def fit_tile_size_m(
+    given_m: float | None, *, pixel_m: float, halo_m: float, memory_bytes: float
+) -> float:
+    """Return the side of a tile that a worker's memory allows.
+
+    Parameters
+    ----------
+    given_m
+        Side asked for; by default the largest that fits, up to `LARGEST_PX`.
+    pixel_m
+        Side of a pixel.
+    halo_m
+        How far beyond its core a tile looks.
+    memory_bytes
+        Of the smallest worker.
+
+    Returns
+    -------
+    float
+        Side of a core in metres.
+
+    Raises
+    ------
+    UsageError
+        If the memory is too small for the side asked for, or for any tile or plate at all.
+
+    Examples
+    --------
+    >>> fit_tile_size_m(None, pixel_m=1.0, halo_m=600.0, memory_bytes=4e9) // 1
+    3140.0
+    """
+    pixels = max(0.0, memory_bytes - FIXED_BYTES) / SURVEY_BYTES
+    most_m = math.sqrt(pixels) * pixel_m - 2 * halo_m
+    plate_px = PLATE_PX + 2 * PLATE_MARGIN_PX
+    wanted = given_m if given_m is not None else LEAST_TILE_M
+    if most_m < wanted or pixels < plate_px**2:
+        side = max(wanted + 2 * halo_m, plate_px * pixel_m) / pixel_m
+        need = (FIXED_BYTES + SURVEY_BYTES * side**2) / 1e9
+        raise UsageError(
+            f"a worker has {memory_bytes / 1e9:.1f} GB, and a tile of this size needs "
+            f"about {need:.1f} GB",
+            remedy="Give --memory more, use fewer --workers, or make [tiles] size_m smaller"
+            if pixels >= plate_px**2
+            else "Give --memory more, or use fewer --workers",
+        )
+    return given_m if given_m is not None else min(most_m, LARGEST_PX * pixel_m)
+
+
 def cut_plates(region: Grid) -> list[Piece]:
     """Return the plates of a region, row by row."""
     return list(_pieces(region, PLATE_PX, PLATE_MARGIN_PX, "plate"))
 
 
 def cut_tiles(region: Grid, *, size_m: float, halo_m: float) -> list[Piece]:
-    """Return the tiles of a region, row by row; those at its far edges may be smaller."""
+    """Return the tiles of a region, row by row; those at its far edges may be smaller.
+
+    Parameters
+    ----------
+    region
+        Pixels of the whole region.
+    size_m
+        Side of a core.
+    halo_m
+        How far beyond its core a tile looks, as far as the region goes.
+
+    Returns
+    -------
+    list of Piece
+        Their cores fill the region and do not overlap.
+
+    Examples
+    --------
+    >>> from pyproj import CRS
+    >>> region = Grid(CRS(32615), 0.0, 0.0, 2.0, (300, 500))
+    >>> [(t.name, t.core.shape, t.seen.shape) for t in cut_tiles(region, size_m=600, halo_m=100)]
+    [('tile-r000c000', (300, 300), (300, 350)), ('tile-r000c001', (300, 200), (300, 250))]
+    """
     side = max(1, round(size_m / region.pixel_m))
     return list(_pieces(region, side, math.ceil(halo_m / region.pixel_m), "tile"))
 
@@ -95,7 +194,22 @@ def _pieces(region: Grid, side: int, margin: int, word: str) -> Iterator[Piece]:
 
 
 def widen(core: Grid, margin: int, region: Grid) -> Grid:
-    """Return a grid with so many pixels more on each side, as far as the region goes."""
+    """Return a grid with more pixels on each side, as far as the region goes.
+
+    Parameters
+    ----------
+    core
+        Part of the region.
+    margin
+        Pixels added on each side.
+    region
+        Pixels of the whole region.
+
+    Returns
+    -------
+    Grid
+        In step with both.
+    """
     top = round((region.north - core.north) / core.pixel_m)
     left = round((core.west - region.west) / core.pixel_m)
     above, before = min(margin, top), min(margin, left)
@@ -118,39 +232,6 @@ def overlap(a: Grid, b: Grid) -> tuple[tuple[slice, slice], tuple[slice, slice]]
         (slice(top, foot), slice(left, right)),
         (slice(top - down, foot - down), slice(left - along, right - along)),
     )
-
-
-def fit_tile_size_m(
-    given_m: float | None, *, pixel_m: float, halo_m: float, memory_bytes: float
-) -> float:
-    """Return the side of a tile that a worker's memory allows.
-
-    Raises
-    ------
-    UsageError
-        If the memory is too small for the side asked for, or for any tile or plate at all.
-    """
-    pixels = max(0.0, memory_bytes - FIXED_BYTES) / SURVEY_BYTES
-    most_m = math.sqrt(pixels) * pixel_m - 2 * halo_m
-    plate_px = PLATE_PX + 2 * PLATE_MARGIN_PX
-    wanted = given_m if given_m is not None else 200.0
-    if most_m < wanted or pixels < plate_px**2:
-        side = max(wanted + 2 * halo_m, plate_px * pixel_m) / pixel_m
-        need = (FIXED_BYTES + SURVEY_BYTES * side**2) / 1e9
-        raise UsageError(
-            f"a worker has {memory_bytes / 1e9:.1f} GB, and a tile of this size needs "
-            f"about {need:.1f} GB",
-            remedy="Give --memory more, use fewer --workers, or make [tiles] size_m smaller"
-            if pixels >= plate_px**2
-            else "Give --memory more, or use fewer --workers",
-        )
-    return given_m if given_m is not None else min(most_m, LARGEST_PX * pixel_m)
-
-
-SEAM_M = 40.0
-"""Positions anchored this close outside a core are reported too; sightings of one position by two
-tiles lie closer together than this. Positions of one kind on one bank lie farther apart, except
-small clumps, which every tile sees alike."""
 
 
 def anchor_points(positions: gpd.GeoDataFrame) -> FloatArray:
@@ -229,15 +310,15 @@ def report_sightings(positions: gpd.GeoDataFrame, tile: Piece) -> pd.DataFrame:
 
 
 def choose_sightings(found: pd.DataFrame) -> BoolArray:
-    """Return which sightings stand: each position once.
+    """Return which sightings are kept, so that each position is kept once.
+
+    A tile's own position is kept, unless another tile owns a sighting of it too: then the first
+    tile's is. One that every tile places outside its own core is kept for the first that saw it.
 
     Parameters
     ----------
     found
         Rows of `report_sightings` of all tiles.
-
-    A tile's own position stands, unless another tile owns a sighting of it too: then the first
-    tile's does. One that every tile places outside its own core stands for the first that saw it.
     """
     stands = found["owns"].to_numpy(bool).copy()
     tiles = found["tile"].to_numpy()

@@ -24,7 +24,10 @@ from sitegeo.places.config import VECTOR_REACH_M, LayerSource
 from sitegeo.places.vectors import conform_to_contract
 
 PARQUET_SUFFIXES = frozenset({".parquet", ".geoparquet"})
+"""Files read with pyarrow."""
+
 EXTRACT_SUFFIXES = (".osm.pbf", ".pbf", ".osm", ".osm.gz", ".osm.bz2")
+"""Files of OpenStreetMap data, not yet sorted into layers."""
 
 
 _WORLD = (-180.0, -90.0, 180.0, 90.0)
@@ -59,6 +62,20 @@ def is_extract(path: Path) -> bool:
 
 def describe_vector(role: str, given: LayerSource, base: Path) -> VectorSource | None:
     """Return a layer by its header; None for one without a feature, which counts as not given.
+
+    Parameters
+    ----------
+    role
+        What the layer is to the place.
+    given
+        File, and layer and condition in it.
+    base
+        Folder from which paths count.
+
+    Returns
+    -------
+    VectorSource or None
+        With its bounds in its own CRS.
 
     Raises
     ------
