@@ -41,6 +41,20 @@ def rules_on(
     """Return the texts of a law that hold on the day of `when`, or all of them without one.
 
     Seasons, zones and closed days are always among them, so that a reader sees their dates.
+
+    Parameters
+    ----------
+    law
+        Whose texts are read.
+    when
+        A moment of the day, with its zone.
+    light, hours
+        Sun times and shooting hours of that day, from which texts may count minutes.
+
+    Returns
+    -------
+    tuple of DayRule
+        In the order of the file.
     """
     on = None if when is None else when.date()
     return tuple(
@@ -58,7 +72,7 @@ def rules_on(
 
 
 def reasons_closed(law: Law, on: date) -> Iterator[str]:
-    """Give each reason of the law's calendar against hunting on a day."""
+    """Yield each reason why the law's calendar closes a day to hunting."""
     for topic in OPEN_ON:
         dated = [t for t in law.text if t.topic == topic and (t.effective_from or t.effective_to)]
         if dated and not any(_holds(rule, on) for rule in dated):

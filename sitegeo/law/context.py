@@ -1,4 +1,8 @@
-"""What a verdict rests on beside the law and the map: the day, permissions, arcs, coverage."""
+"""What a verdict rests on beside the law and the map, and the form that all verdicts share.
+
+Position errors, the day hunted, written permissions, arcs of no fire, and where each layer of the
+map has anything to say.
+"""
 
 from __future__ import annotations
 
@@ -32,9 +36,10 @@ VERDICT_COLUMNS = (
     "id", "target", "verdict", "distance_m", "limit_m", "margin_m", "error_m",
     "bearing_deg", "feature", "rule", "measured_from", "note",
 )  # fmt: skip
+"""Columns of a table of verdicts, lengths in metres and a true bearing."""
 
 PERMISSION_MATCH_M = 15.0
-"""A permission is for the building it was written on, or the only one this close."""
+"""A permission is for the building it was written on, or the only one this close; judgement."""
 
 
 @dataclass(frozen=True)
@@ -82,6 +87,8 @@ class Terms:
 
     Parameters
     ----------
+    errors
+        How far off things may be.
     complete
         Names of layers in which everything has been mapped, all over or within `covered`.
     covered
@@ -114,8 +121,25 @@ def terms_from_record(record: Mapping[str, Any], *, crs: CRS, on: date | None = 
 
     A layer covers the area declared complete; roads and dwellings of which nothing is declared
     cover the extent of their file, since what lies beyond may simply not have been mapped. None
-    covers what lies farther from the photo than features were read. Raises `SurveyError` if the
-    record cannot be read.
+    covers what lies farther from the photo than features were read.
+
+    Parameters
+    ----------
+    record
+        Of a survey or a plan: `assume`, `terms`, `inputs` and `grid` are read, where it has them.
+    crs
+        Of the place.
+    on
+        The day hunted; None where it is not known.
+
+    Returns
+    -------
+    Terms
+
+    Raises
+    ------
+    SurveyError
+        If the record cannot be read.
     """
     assume = from_record(record.get("assume", {}), Assume)
     keys = from_record(record.get("terms", {}), LawKeys)
@@ -193,7 +217,22 @@ def permitted_building(permission: Permission, layer: gpd.GeoDataFrame) -> int |
 def on_permitted_ground(
     permission: Permission, points: gpd.GeoDataFrame, *, error_m: float
 ) -> BoolArray:
-    """Return which points a landowner's permission covers, surely."""
+    """Return which points a landowner's permission covers, surely.
+
+    Parameters
+    ----------
+    permission
+        By a landowner, so with `within_m`.
+    points
+        In a projected CRS.
+    error_m
+        How far off points and ground may be; a point nearer to the edge is not covered.
+
+    Returns
+    -------
+    BoolArray
+        Shape (points,).
+    """
     crs = CRS(points.crs)
     to_degrees = Transformer.from_crs(crs, crs.geodetic_crs, always_xy=True)
     lon, lat = to_degrees.transform(points.geometry.x.to_numpy(), points.geometry.y.to_numpy())

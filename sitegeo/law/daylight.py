@@ -23,7 +23,9 @@ SUN_EVENTS: dict[str, Callable[..., datetime]] = {
     "sunset": sunset,
     "civil_dusk": dusk,
 }
+"""The sun's events of a day, and what works out each."""
 CIVIL_DEG = 6.0
+"""How far below the horizon the sun's middle is when civil twilight ends; standard."""
 _ALMOST_A_MINUTE = timedelta(minutes=1) - timedelta(microseconds=1)
 
 
@@ -115,9 +117,31 @@ def local_day(on: date | None, clock: tzinfo | None) -> date | None:
 
 
 def daylight(lon: float, lat: float, when: datetime) -> Daylight:
-    """Return sun times of the local date of `when`, which carries its zone.
+    """Return the sun times of the local date of `when`.
 
-    Source: the almanac formulas of the astral package, sun's upper limb with 34' of refraction.
+    Parameters
+    ----------
+    lon, lat
+        Degrees in WGS 84.
+    when
+        A moment of that date, which carries its zone.
+
+    Returns
+    -------
+    Daylight
+        In that zone, to the microsecond.
+
+    Notes
+    -----
+    The almanac formulas of the astral package, sun's upper limb with 34' of refraction.
+
+    Examples
+    --------
+    >>> from datetime import datetime
+    >>> from zoneinfo import ZoneInfo
+    >>> noon = datetime(2026, 12, 5, 12, tzinfo=ZoneInfo("America/Chicago"))
+    >>> f"{daylight(-90.5, 44.1, noon).sunrise:%H:%M}"
+    '07:21'
     """
     observer = Observer(latitude=lat, longitude=lon, elevation=0.0)
     zone = when.tzinfo or UTC
@@ -131,7 +155,19 @@ def daylight(lon: float, lat: float, when: datetime) -> Daylight:
 
 
 def is_dark(lon: float, lat: float, when: datetime) -> bool:
-    """Return whether the sun's middle is more than 6° below the horizon: no civil twilight."""
+    """Return whether the sun's middle is more than 6° below the horizon: no civil twilight.
+
+    Parameters
+    ----------
+    lon, lat
+        Degrees in WGS 84.
+    when
+        A moment with its zone.
+
+    Returns
+    -------
+    bool
+    """
     observer = Observer(latitude=lat, longitude=lon, elevation=0.0)
     return elevation(observer, when, with_refraction=False) < -CIVIL_DEG
 
@@ -139,10 +175,24 @@ def is_dark(lon: float, lat: float, when: datetime) -> bool:
 def shooting_hours(
     light: Daylight, hours: HoursRule, *, on: date | None = None, zone: tzinfo | None = None
 ) -> tuple[datetime | None, datetime | None]:
-    """Return when shooting opens and closes under a law, each rounded inward to the minute.
+    """Return when shooting opens and closes under one rule, each rounded inward to the minute.
 
-    The rule is applied first and the rounding after. None where the sun has no such event. `on`
-    and `zone` are the day and clock that times of the clock are written for.
+    The rule is applied first and the rounding after.
+
+    Parameters
+    ----------
+    light
+        Sun times of the day.
+    hours
+        The rule.
+    on, zone
+        The day and zone that its times of the clock are written for; they do not count without a
+        day.
+
+    Returns
+    -------
+    opens, closes : datetime or None
+        None where the sun has no such event that day.
     """
     opens, closes = light.event(hours.opens), light.event(hours.closes)
     if opens is not None:
@@ -157,10 +207,22 @@ def shooting_hours(
 
 
 def shooting_hours_on(law: Law, light: Daylight, when: datetime) -> ShootingHours | None:
-    """Return the hours of a law on the day of `when`: the latest opening, the earliest close.
+    """Return the shooting hours of a law on a day: the latest opening, the earliest close.
 
-    None where the law has none in force that day. A day without one of its sun's events, or that
-    closes before it opens, has no opening and no close.
+    Parameters
+    ----------
+    law
+        Whose `hours` count.
+    light
+        Sun times of that day.
+    when
+        A moment of it, with its zone.
+
+    Returns
+    -------
+    ShootingHours or None
+        None where the law has none in force that day. A day without one of its sun's events, or
+        that closes before it opens, has no opening and no close.
     """
     on = when.date()
     held = [h for h in law.hours if h.in_force(on)]
@@ -176,11 +238,47 @@ def shooting_hours_on(law: Law, light: Daylight, when: datetime) -> ShootingHour
 
 
 def clock_time_on(on: date, clock: time, zone: tzinfo | None) -> datetime:
-    """Return a time of the clock on a day, in the zone of the place."""
+    """Return a time of the clock on a day.
+
+    Parameters
+    ----------
+    on
+        The day.
+    clock
+        The time; one with a zone of its own keeps it.
+    zone
+        Of the place; None is UTC.
+
+    Returns
+    -------
+    datetime
+        With its zone.
+    """
     return datetime.combine(on, clock, tzinfo=clock.tzinfo or zone or UTC)
 
 
 def round_inward(moment: datetime, minutes: float, *, earliest: bool) -> datetime:
-    """Return minutes after a moment, to the whole minute: up for an earliest time, else down."""
+    """Return minutes after a moment, to the whole minute: up for an earliest time, else down.
+
+    Parameters
+    ----------
+    moment
+        The event counted from.
+    minutes
+        After it; negative is before.
+    earliest
+        Whether the result is the first moment allowed, or the last.
+
+    Returns
+    -------
+    datetime
+
+    Examples
+    --------
+    >>> from datetime import datetime
+    >>> sunrise = datetime(2026, 12, 5, 7, 17, 20)
+    >>> f"{round_inward(sunrise, -30, earliest=True):%H:%M}"
+    '06:48'
+    """
     moved = moment + timedelta(minutes=minutes)
     return (moved + _ALMOST_A_MINUTE if earliest else moved).replace(second=0, microsecond=0)

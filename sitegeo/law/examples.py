@@ -35,6 +35,12 @@ def strictest_law(laws: Sequence[Law]) -> Law:
     two rules measured from different lines are both kept unless one is the stricter at any width.
     Where a law gives widths the widest count. The law's texts say which rule governs each target,
     and of how many.
+
+    Examples
+    --------
+    >>> law = strictest_law(example_laws())
+    >>> law.example, law.chosen
+    (True, False)
     """
     reasons: list[TextRule] = []
     kept: dict[tuple[int, int], DistanceRule] = {}

@@ -1,4 +1,8 @@
-"""What a mapped building or road is, in the words of the rules, whenever in doubt the stricter."""
+"""Mapped buildings and roads in the terms of the rules: which a rule is about, and their size.
+
+Whenever in doubt the stricter: a building of unknown kind is all that it might be, a road of
+unknown class as wide as any.
+"""
 
 from __future__ import annotations
 
@@ -90,6 +94,13 @@ def building_targets(kind: object) -> frozenset[Target]:
 
     A kind that is unknown, or several, counts as all it might be; a barn is never a dwelling,
     and a shed or garage only a building.
+
+    Examples
+    --------
+    >>> sorted(building_targets("garage"))
+    ['building']
+    >>> sorted(building_targets("barn"))
+    ['building', 'livestock building', 'occupied building']
     """
     found: set[Target] = set()
     for part in map(plain_word, kind.split(";") if isinstance(kind, str) else [""]):
@@ -130,6 +141,20 @@ def offset_m(layer: gpd.GeoDataFrame, rule: DistanceRule, law: Law | None = None
     point half its diagonal; for a road half the pavement, or of the right-of-way where the rule
     is measured from that. A law's own widths replace the usual ones of their class; an example's
     never make a right-of-way narrower.
+
+    Parameters
+    ----------
+    layer
+        Dwellings or roads, by their contract.
+    rule
+        A rule about what the layer holds.
+    law
+        Whose `road_width_m` and `right_of_way_m` count; None takes the usual widths.
+
+    Returns
+    -------
+    FloatArray
+        Metres, shape (features,).
     """
     if not rule.of_roads:
         return building_extent_m(layer)

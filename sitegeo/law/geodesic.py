@@ -15,10 +15,31 @@ from sitegeo.core.typing import AnyArray, FloatArray, IntArray
 from sitegeo.errors import CrsError
 
 _SAMPLES = 5
-_PAD = 1e-4  # the scale's extremes may lie between samples: 1e-4 covers 700 km of one UTM zone
+"""Points, each way, at which the scale of an area is worked out."""
+
+_PAD = 1e-4
+"""The scale's extremes may lie between samples: this share covers 700 km of one UTM zone."""
+
 _STEP_M = 100.0
+"""Length of the geodesics whose images give the scale."""
+
 _QUAD_SEGMENTS = 16
-_PIECE = 64  # corners
+"""Chords to a quarter circle in a buffer."""
+
+_CHORD_EXCESS = 1.5
+"""How much longer than its nominal step GEOS may draw a chord."""
+
+_LEAST_RADIUS_M = 0.01
+"""Smallest radius of a buffer: GEOS loses whole shapes to one near nothing."""
+
+_PIECE_CORNERS = 64
+"""Corners above which an outline is buffered in pieces."""
+
+_SEARCH_SLACK_M = 0.001
+"""Added to the radius in which the nearest feature is looked for, against rounding."""
+
+_TOUCHING_M = 0.001
+"""Nearer than this a point lies on a feature, and has no bearing to it."""
 
 
 @dataclass(frozen=True)
@@ -80,17 +101,31 @@ def buffer_radius(distance_m: Any, scale: Scale) -> Any:
     by their sag and by the grid's scale. It loses whole shapes to a radius near nothing, so the
     radius, negative for drawing in, is never smaller than a centimetre.
     """
-    half_chord = 1.5 * np.pi / (4 * _QUAD_SEGMENTS)
+    half_chord = _CHORD_EXCESS * np.pi / (4 * _QUAD_SEGMENTS)
     radius = np.asarray(distance_m, float) * scale.most / np.cos(half_chord)
-    return np.copysign(np.maximum(np.abs(radius), 0.01), radius)
+    return np.copysign(np.maximum(np.abs(radius), _LEAST_RADIUS_M), radius)
 
 
 def buffered(shapes: Any, distance_m: Any, scale: Scale) -> Any:
-    """Return shapes drawn out by a true distance, or in by a negative one, never less."""
+    """Return shapes drawn out by a true distance, or in by a negative one, never less.
+
+    Parameters
+    ----------
+    shapes
+        One shape or an array, in a projected metric CRS.
+    distance_m
+        True metres, one or as many as shapes.
+    scale
+        Of that CRS over the shapes.
+
+    Returns
+    -------
+    shape or array of shapes
+    """
     given, radius = np.broadcast_arrays(
         np.asarray(shapes, object), buffer_radius(distance_m, scale)
     )
-    many = shapely.get_num_coordinates(given) > _PIECE
+    many = shapely.get_num_coordinates(given) > _PIECE_CORNERS
     out = shapely.buffer(given, np.where(many, 0.0, radius), quad_segs=_QUAD_SEGMENTS)
     if not many.any():
         return out
@@ -108,9 +143,9 @@ def _grown_in_pieces(shape: Any, radius: float) -> Any:
     lines = shapely.get_parts(shapely.boundary(shape) if areal else shape)
     corners = [shapely.get_coordinates(line) for line in lines]
     pieces = [
-        shapely.LineString(xy[n : n + _PIECE + 1])
+        shapely.LineString(xy[n : n + _PIECE_CORNERS + 1])
         for xy in corners
-        for n in range(0, len(xy) - 1, _PIECE)
+        for n in range(0, len(xy) - 1, _PIECE_CORNERS)
     ]
     edge = shapely.union_all(shapely.buffer(pieces, abs(radius), quad_segs=_QUAD_SEGMENTS))
     if radius < 0:
@@ -137,21 +172,55 @@ class Nearest:
     bearing_deg: FloatArray
 
 
-def nearest(points: AnyArray, features: AnyArray, offset_m: FloatArray, *, crs: CRS) -> Nearest:
-    """Return the nearest of the features to each point.
+def nearest_features(
+    points: AnyArray, features: AnyArray, offset_m: FloatArray, *, crs: CRS
+) -> Nearest:
+    """Return the nearest of the features to each point, once each feature's offset is taken off.
 
-    Both are in the projected `crs` and hold at least one shape. Candidates come from a tree in
-    that CRS, with a search radius that allows for its scale, so that the true nearest is among
-    them; the distance is the geodesic to the nearest point of each. In a projection that is not
-    conformal that point is a little off, so the distance is shortened by the most it can be.
-    Source: Karney (2013), as in PROJ.
+    Candidates come from a tree in the CRS, with a search radius that allows for its scale, so that
+    the true nearest is among them; the distance is the geodesic to the nearest point of each. In a
+    projection that is not conformal that point is a little off, so the distance is shortened by
+    the most it can be.
+
+    Parameters
+    ----------
+    points, features
+        Arrays of at least one shape each, in `crs`.
+    offset_m
+        How much nearer each feature must be taken, shape (features,).
+    crs
+        Projected and metric.
+
+    Returns
+    -------
+    Nearest
+        Arrays of shape (points,).
+
+    Raises
+    ------
+    CrsError
+        If shapes lie outside the area of the CRS.
+
+    References
+    ----------
+    C. F. F. Karney, Algorithms for geodesics, Journal of Geodesy 87 (2013), as in PROJ.
+
+    Examples
+    --------
+    >>> import numpy as np, shapely
+    >>> from pyproj import CRS
+    >>> points = shapely.points([[500_000.0, 4_900_000.0]])
+    >>> houses = shapely.points([[500_300.0, 4_900_000.0], [500_000.0, 4_900_200.0]])
+    >>> found = nearest_features(points, houses, np.zeros(2), crs=CRS("EPSG:32617"))
+    >>> found.feature.tolist(), found.distance_m.round(2).tolist()
+    ([1], [200.08])
     """
     scale = scale_over(crs, points, features)
     tree = shapely.STRtree(features)
     (rows, first), gap = tree.query_nearest(points, all_matches=False, return_distance=True)
     spare = offset_m.max() - offset_m[first]
     radius = np.empty(len(points))
-    radius[rows] = scale.most * (gap / scale.least + scale.stretch * spare) + 0.001
+    radius[rows] = scale.most * (gap / scale.least + scale.stretch * spare) + _SEARCH_SLACK_M
     point, feature = tree.query(points, predicate="dwithin", distance=radius)
     length_m, bearing = _geodesic(crs, shapely.shortest_line(points[point], features[feature]))
     left = length_m / scale.stretch - offset_m[feature]
@@ -166,5 +235,5 @@ def _geodesic(crs: CRS, lines: AnyArray) -> tuple[FloatArray, FloatArray]:
     to_degrees = Transformer.from_crs(crs, crs.geodetic_crs, always_xy=True)
     lon, lat = (np.asarray(v).reshape(-1, 2) for v in to_degrees.transform(*ends.T))
     bearing, _, length_m = ellipsoid_of(crs).inv(lon[:, 0], lat[:, 0], lon[:, 1], lat[:, 1])
-    touching = length_m < 0.001
+    touching = length_m < _TOUCHING_M
     return length_m, np.where(touching, np.nan, wrap360(bearing))

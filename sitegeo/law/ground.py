@@ -1,4 +1,4 @@
-"""Whose ground a point is on, whether it is open to hunting, and where all allows it.
+"""Whose ground a point is on, whether it is open to hunting or closed, and what is left to hunt.
 
 Nothing is called public, open or unclosed within the position error of an edge, nor where no
 layer says so.
@@ -26,6 +26,7 @@ from sitegeo.law.context import VERDICT_COLUMNS, VERDICT_POINTS, Terms
 from sitegeo.law.geodesic import buffered, scale_over
 
 GROUND_TARGETS = ("public ground", "hunting", "closed areas")
+"""What verdicts on the ground are about, in their order."""
 
 _HUNTING = {
     "open": ("clear", "open to hunting on the map"),
@@ -42,11 +43,25 @@ def ground_verdicts(
     closed_areas: gpd.GeoDataFrame | None,
     terms: Terms,
 ) -> pd.DataFrame:
-    """Return three rows per point, by the columns of `verdicts`: `GROUND_TARGETS`, in order.
+    """Return three rows per point, one for each of `GROUND_TARGETS`.
 
     Public ground is `clear` inside mapped public land by more than the error, `close` within it
     of an edge, `inside` (someone else's ground) outside a layer declared complete, and otherwise
     not checked. Hunting is `clear` only where it is open, closed areas only off every mapped one.
+
+    Parameters
+    ----------
+    points
+        `id` and point geometry, in the projected metric CRS of the layers.
+    public_land, closed_areas
+        Layers by their contracts; None where there is none.
+    terms
+        What the verdicts rest on beside the map.
+
+    Returns
+    -------
+    DataFrame
+        Columns `VERDICT_COLUMNS`; distances are NaN. Rows keep the order of the points.
 
     Raises
     ------
@@ -99,10 +114,43 @@ def ground_ownership(
     error_m: float,
     complete: bool | BoolArray = False,
 ) -> pd.Series[str]:
-    """Return `public`, `private` or `unknown` for each point, on the points' index.
+    """Return whether each point is on public ground.
 
     Public is inside mapped public land by more than the error. Private is outside it by more
     than the error, and said only where the layer is declared complete, for all points or some.
+
+    Parameters
+    ----------
+    points
+        `id` and point geometry, in the projected metric CRS of the layers.
+    public_land
+        The layer by its contract; None where there is none.
+    error_m
+        How far off points and edges may be.
+    complete
+        Whether all public land is mapped, everywhere or at each point.
+
+    Returns
+    -------
+    Series of str
+        `public`, `private` or `unknown`, on the points' index.
+
+    Raises
+    ------
+    LayerError, CrsError
+        If the points or the layer break their contract or differ in CRS.
+
+    Examples
+    --------
+    >>> import geopandas as gpd, shapely
+    >>> shapes = gpd.GeoSeries([shapely.box(5e5, 49e5, 501e3, 4901e3)], crs="EPSG:32617")
+    >>> park = gpd.GeoDataFrame(
+    ...     {"name": ["Marsh"], "manager": ["State"], "hunting": ["open"]}, geometry=shapes
+    ... )
+    >>> at = gpd.points_from_xy([500_500, 500_995, 502_000], [4_900_500] * 3, crs="EPSG:32617")
+    >>> points = gpd.GeoDataFrame({"id": ["a", "b", "c"]}, geometry=at)
+    >>> ground_ownership(points, park, error_m=20.0).to_list()
+    ['public', 'unknown', 'unknown']
     """
     contracts.check(points, VERDICT_POINTS)
     if public_land is None or points.empty:
@@ -116,10 +164,29 @@ def ground_ownership(
 def hunting_status(
     points: gpd.GeoDataFrame, public_land: gpd.GeoDataFrame | None, *, error_m: float
 ) -> pd.Series[str]:
-    """Return `closed`, `restricted`, `unknown` or `open` for each point, on the points' index.
+    """Return whether the ground of each point is open to hunting.
 
-    The first of these whose parcels come within the error; `open` only inside open parcels by
-    more than the error. Ground off every parcel is `unknown`.
+    The first of `closed`, `restricted`, `unknown` whose parcels come within the error; `open` only
+    inside open parcels by more than the error. Ground off every parcel is `unknown`.
+
+    Parameters
+    ----------
+    points
+        `id` and point geometry, in the projected metric CRS of the layers.
+    public_land
+        The layer by its contract; None where there is none.
+    error_m
+        How far off points and edges may be.
+
+    Returns
+    -------
+    Series of str
+        `closed`, `restricted`, `unknown` or `open`, on the points' index.
+
+    Raises
+    ------
+    LayerError, CrsError
+        If the points or the layer break their contract or differ in CRS.
     """
     contracts.check(points, VERDICT_POINTS)
     if public_land is None or points.empty:
@@ -142,18 +209,34 @@ def closure_reasons(
     on: date | None = None,
     dated: bool = True,
 ) -> pd.Series[Any]:
-    """Return why each point is closed, or None, on the points' index.
+    """Return why each point is closed, or None.
 
     A point within the error of a closed area counts as in it. None is no leave to hunt: without
     a layer nothing was checked, and whoever shows the answer says so.
 
     Parameters
     ----------
+    points
+        `id` and point geometry, in the projected metric CRS of the layers.
+    closed_areas
+        The layer by its contract; None where there is none.
+    error_m
+        How far off points and edges may be.
     on
         The day hunted; an area whose dates can be read is closed only between them. Without a
         day, or with dates that cannot be read, it is closed.
     dated
         Whether areas with dates count at all.
+
+    Returns
+    -------
+    Series of str or None
+        Reasons with their dates, on the points' index.
+
+    Raises
+    ------
+    LayerError, CrsError
+        If the points or the layer break their contract or differ in CRS.
     """
     contracts.check(points, VERDICT_POINTS)
     reasons: list[str | None] = [None] * len(points)
@@ -171,9 +254,29 @@ def closure_reasons(
 
 
 def is_closed_on(since: Any, until: Any, on: date | None) -> bool:
-    """Return whether an area is closed on a day by its dates, and where that cannot be told.
+    """Return whether an area is closed on a day by its dates; closed wherever that cannot be told.
 
-    Dates are ``2026-10-01``, or ``10-01`` for every year, a span that may run over New Year.
+    Parameters
+    ----------
+    since, until
+        First and last day: ``2026-10-01``, or ``10-01`` for every year, a span that may run over
+        New Year. What is no text is no date.
+    on
+        The day; without one the area is closed.
+
+    Returns
+    -------
+    bool
+
+    Examples
+    --------
+    >>> from datetime import date
+    >>> is_closed_on("11-15", "02-28", date(2026, 12, 5))
+    True
+    >>> is_closed_on("11-15", "02-28", date(2026, 10, 5))
+    False
+    >>> is_closed_on("the rut", None, date(2026, 10, 5))
+    True
     """
     if on is None or not _dated(since, until):
         return True
@@ -219,6 +322,20 @@ def huntable_ground(
     Public land whose `hunting` is open, less every other parcel, the setbacks and the closed
     areas, all drawn in by the error. Pieces are numbered north to south, then west to east;
     `unknowns` names what was not checked. Without public land there is no row.
+
+    Parameters
+    ----------
+    public_land, setbacks, closed_areas
+        Layers by their contracts; None where there is none.
+    error_m
+        How far off edges may be.
+    crs
+        The projected metric CRS wanted; None takes that of the layers.
+
+    Returns
+    -------
+    GeoDataFrame
+        Polygons with areas in square metres.
 
     Raises
     ------

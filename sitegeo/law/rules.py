@@ -39,10 +39,13 @@ SunEvent = Literal["civil dawn", "sunrise", "sunset", "civil dusk"]
 Event = Literal["civil dawn", "sunrise", "sunset", "civil dusk", "shooting start", "shooting end"]
 
 RULE_TARGETS: tuple[Target, ...] = get_args(Target)
+"""All that a rule of distance may be about."""
 WEEKDAYS: tuple[Weekday, ...] = get_args(Weekday)
+"""In the order of `date.weekday`."""
 BUILDING_LINES: tuple[MeasuredFrom, ...] = ("wall", "grounds", "property line")
 """Lines a building's rule is measured from, from the inside out."""
 EXAMPLES_FOLDER = Path(__file__).parent / "shipped"
+"""Where the example laws lie."""
 
 
 def _several(value: object) -> object:

@@ -1,6 +1,7 @@
-"""Cold air, cold water and wading: published thresholds, in SI.
+"""Cautions for a morning (cold, dark, wading, whom to tell) and the published limits behind them.
 
-Usual caution only: none of it says that a place is safe.
+The cautions come first, as sentences; below them the formulas, which take and give numbers. All of
+it is usual caution: none of it says that a place is safe.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from sitegeo.places.config import Assume, GearKeys
 from sitegeo.units import FOOT_M, celsius_from_fahrenheit, depth_text, to_mph
 
 DEFER_CAUTION = "This is a proposal: the law in force, the landowner and the managing agency decide"
+"""Who decides: first of all cautions."""
 
 COLD_WATER_CAUTION = (
     "Cold water: 1 minute to get your breath, 10 minutes of useful movement, 1 hour before you "
@@ -31,6 +33,13 @@ COLD_WATER_CAUTION = (
 """The 1-10-1 of cold water (Giesbrecht, as Cold Water Boot Camp teaches it)."""
 
 ICE_CAUTION = "Ice is not known: nothing here says that any ice bears you"
+"""Said wherever one hunts: no layer tells of ice."""
+
+CHILL_MOST_F = 50.0
+"""Air temperature above which there is no wind chill (US National Weather Service, 2001)."""
+
+CHILL_LEAST_MPH = 3.0
+"""Wind below which there is none (the same)."""
 
 FROSTBITE_30_MIN_F = -18.0
 """Wind chill from which bare skin freezes within 30 minutes (US National Weather Service)."""
@@ -45,7 +54,20 @@ def morning_cautions(wind: Wind | None, air_c: float | None = None) -> tuple[str
 
 
 def dark_caution(lon: float, lat: float, when: datetime | None) -> tuple[str, ...]:
-    """Return that it is dark at the hour hunted, with when that day's civil twilight is."""
+    """Return that it is dark at the hour hunted, with when that day's civil twilight is.
+
+    Parameters
+    ----------
+    lon, lat
+        Degrees in WGS 84.
+    when
+        The hour, which carries its zone; None says nothing.
+
+    Returns
+    -------
+    tuple of str
+        One sentence, or none.
+    """
     if when is None or not is_dark(lon, lat, when):
         return ()
     light = daylight(lon, lat, when)
@@ -60,7 +82,19 @@ def wading_caution(
 ) -> str:
     """Return whether the spots of a plan can be waded, by the deepest of them.
 
-    `record` holds `gear` (`wade_m`) and `assume` (`current_mps`), as a survey or a plan does.
+    Parameters
+    ----------
+    record
+        Of a survey or a plan: its `gear` (`wade_m`) and `assume` (`current_mps`).
+    depth
+        Depth in metres; None where there is no such layer.
+    spots
+        What is waded to, by name, in the CRS of the depth.
+
+    Returns
+    -------
+    str
+        One sentence; a depth that is not known is said to be so.
     """
     gear = from_record(record.get("gear", {}), GearKeys)
     current = from_record(record.get("assume", {}), Assume).current_mps
@@ -81,7 +115,22 @@ def wading_caution(
 
 
 def contact_caution(hide: shapely.Point, access: gpd.GeoDataFrame | None, crs: CRS) -> str:
-    """Return what to leave with someone ashore: where the hide and the way in are."""
+    """Return what to leave with someone ashore: where the hide and the way in are.
+
+    Parameters
+    ----------
+    hide
+        In `crs`.
+    access
+        Points of access in `crs`; the nearest counts. None where there is no such layer.
+    crs
+        Of the place.
+
+    Returns
+    -------
+    str
+        One sentence, with US National Grid references.
+    """
     places = [f"hide {us_national_grid(hide, crs)}"]
     if access is not None and not access.empty:
         nearest: Any = access.geometry.iloc[int(access.distance(hide).to_numpy().argmin())]
@@ -99,7 +148,15 @@ def us_national_grid(point: shapely.Point, crs: CRS) -> str:
 
 
 def wind_chill_c(temperature_c: float, speed_mps: float) -> float | None:
-    """Return the wind chill in °C of air and wind in SI; None outside its range."""
+    """Return the wind chill in °C of air and wind in SI; None outside its range.
+
+    Examples
+    --------
+    >>> round(wind_chill_c(-10.0, 8.0), 1)
+    -19.3
+    >>> wind_chill_c(15.0, 8.0) is None
+    True
+    """
     chill_f = wind_chill_f(temperature_c * 1.8 + 32.0, to_mph(speed_mps))
     return None if chill_f is None else celsius_from_fahrenheit(chill_f)
 
@@ -109,7 +166,7 @@ def wind_chill_f(temperature_f: float, speed_mph: float) -> float | None:
 
     Source: US National Weather Service, 2001.
     """
-    if temperature_f > 50.0 or speed_mph < 3.0:
+    if temperature_f > CHILL_MOST_F or speed_mph < CHILL_LEAST_MPH:
         return None
     v = float(speed_mph**0.16)
     return 35.74 + 0.6215 * temperature_f - 35.75 * v + 0.4275 * temperature_f * v
@@ -121,7 +178,7 @@ def frostbite_below_c(speed_mps: float) -> float | None:
     None in a wind too light for the formula.
     """
     speed_mph = to_mph(speed_mps)
-    if speed_mph < 3.0:
+    if speed_mph < CHILL_LEAST_MPH:
         return None
     v = speed_mph**0.16
     air_f = (FROSTBITE_30_MIN_F - 35.74 + 35.75 * v) / (0.6215 + 0.4275 * v)
@@ -129,10 +186,26 @@ def frostbite_below_c(speed_mps: float) -> float | None:
 
 
 def can_wade(depth_m: float, *, wade_m: float, current_mps: float | None) -> bool | None:
-    """Return whether a depth may be waded by a person's own limit and the rule of ten.
+    """Return whether a depth may be waded, by a person's own limit and the published rule of ten.
 
-    None where the depth is not known. A current that is not known is taken as none: whoever shows
-    the answer says so.
+    Parameters
+    ----------
+    depth_m
+        Depth of the water.
+    wade_m
+        The deepest that the person wades.
+    current_mps
+        How fast it flows. None is taken as no current: whoever shows the answer says so.
+
+    Returns
+    -------
+    bool or None
+        None where the depth is not known (NaN).
+
+    Notes
+    -----
+    No one wades where depth (ft) times current (ft/s) comes to `WADE_PRODUCT_FT2_S`, a rule of the
+    US Geological Survey for its own people.
     """
     if math.isnan(depth_m):
         return None

@@ -1,4 +1,4 @@
-"""Setback verdicts by geodesic distance.
+"""Setbacks: verdicts by geodesic distance, sectors of fire, and the setbacks drawn for maps.
 
 A verdict is never wrong in the permissive direction where the data allows a choice: a missing
 layer is not checked, nor what lies beyond the edge of one; a rule for private land is silent only
@@ -35,18 +35,21 @@ from sitegeo.law.context import (
     permitted_building,
 )
 from sitegeo.law.features import outline_shows_line, plain_word
-from sitegeo.law.geodesic import Nearest, buffered, nearest, scale_over
+from sitegeo.law.geodesic import Nearest, buffered, nearest_features, scale_over
 from sitegeo.law.ground import ground_ownership
 from sitegeo.law.rules import DistanceRule, Law, MeasuredFrom, Target
 
 SETBACK_LAYERS = {"dwelling": "dwellings", "road": "roads"}
+"""The layer of the map behind each target of a setback verdict."""
 
 _RULE_TARGETS: dict[str, tuple[Target, ...]] = {
     "dwelling": features.BUILDING_TARGETS,
     "road": ("road",),
 }
+"""What rules may be about, for each target of a setback verdict."""
 
 WORST_FIRST = ("inside", "close", "not checked", "clear")
+"""Every verdict, the worst first."""
 
 SECTOR_MARGIN_DEG = 30.0
 """A sector of fire is taken this much wider on both hands: guns swing; judgement."""
@@ -55,6 +58,7 @@ _SLICES = 73
 """Edges of the triangles that make a sector: none is wider than 5°."""
 
 Arc = tuple[float, float]
+"""True bearings, clockwise from the first to the second, in degrees."""
 
 
 def setback_verdicts(
@@ -79,8 +83,12 @@ def setback_verdicts(
     ----------
     points
         `id` and point geometry, in the projected metric CRS of the layers.
+    law
+        Whose rules for firearms count.
     dwellings, roads, public_land
         Layers by their contracts; None where there is none.
+    terms
+        What the verdicts rest on beside the law and the map.
 
     Returns
     -------
@@ -93,6 +101,20 @@ def setback_verdicts(
     ------
     LayerError, CrsError
         If the points or a layer break their contract or differ in CRS.
+
+    Examples
+    --------
+    A hide 300 m east of a house, under the strictest of the example laws:
+
+    >>> import geopandas as gpd
+    >>> from sitegeo.law.examples import example_laws, strictest_law
+    >>> at = gpd.points_from_xy([500_300, 500_000], [4_900_000] * 2, crs="EPSG:32617")
+    >>> hide = gpd.GeoDataFrame({"id": ["hide"]}, geometry=at[:1])
+    >>> house = gpd.GeoDataFrame({"kind": ["house"]}, geometry=at[1:])
+    >>> law = strictest_law(example_laws())
+    >>> table = setback_verdicts(hide, law, dwellings=house, roads=None, terms=Terms())
+    >>> table[["target", "verdict"]].to_numpy().tolist()
+    [['dwelling', 'clear'], ['road', 'not checked']]
     """
     contracts.check(points, VERDICT_POINTS)
     error_m = terms.errors.total_m("public_land")
@@ -231,7 +253,7 @@ def _apply_rule(
             near = nearest_in_sector(at, shapes, offset, arcs=arcs, error_m=error_m, crs=crs)
             notes.append((everywhere, f"{rule.id} counts where the arcs you left open point"))
         else:
-            near = nearest(at, shapes, offset, crs=crs)
+            near = nearest_features(at, shapes, offset, crs=crs)
         distance[asking], bearing[asking] = near.distance_m, near.bearing_deg
         feature[asking] = np.flatnonzero(which)[near.feature]
     shown = features.outline_shows_line(terms.outline, rule)
@@ -286,7 +308,26 @@ def _notes(
 
 
 def classify_distance(distance_m: ArrayLike, limit_m: ArrayLike, error_m: float) -> AnyArray:
-    """Return `inside`, `clear` or `close` for distances; one that is no number is `close`."""
+    """Return the verdict on each distance; one that is no number is `close`.
+
+    Parameters
+    ----------
+    distance_m, limit_m
+        Metres, of shapes that go together.
+    error_m
+        How far off the distances may be.
+
+    Returns
+    -------
+    AnyArray
+        `inside` for a distance up to the limit, `clear` for one beyond it by more than the error,
+        `close` between.
+
+    Examples
+    --------
+    >>> classify_distance([100.0, 150.0, 200.0], 137.16, 22.0).tolist()
+    ['inside', 'close', 'clear']
+    """
     distance, limit = np.asarray(distance_m, float), np.asarray(limit_m, float)
     return np.select([distance <= limit, distance - error_m > limit], ["inside", "clear"], "close")
 
@@ -333,10 +374,25 @@ def nearest_in_sector(
     error_m: float,
     crs: CRS,
 ) -> Nearest:
-    """Return what `nearest` does for what of the features lies in the arcs from each point.
+    """Return the nearest features, as `nearest_features`, of what lies in arcs from each point.
 
-    `arcs` are true bearings; the sectors are drawn out by the error. A point with nothing in
-    its sectors gets an infinite distance and the first feature.
+    Parameters
+    ----------
+    points, features
+        Arrays of shapes in `crs`.
+    offset_m
+        How much nearer each feature must be taken, shape (features,).
+    arcs
+        True bearings; the sectors they open are drawn out by the error.
+    error_m
+        How far off points and features may be.
+    crs
+        Projected and metric.
+
+    Returns
+    -------
+    Nearest
+        A point with nothing in its sectors gets an infinite distance and the first feature.
     """
     full_size = buffered(features, offset_m, scale_over(crs, features))
     whole = np.where(offset_m > 0, full_size, features)
@@ -353,7 +409,7 @@ def nearest_in_sector(
             parts = shapely.intersection(whole[which], fan)
             # What only touches may round to nothing.
             parts = np.where(shapely.is_empty(parts), whole[which], parts)
-            found = nearest(points[n : n + 1], parts, np.zeros(which.size), crs=crs)
+            found = nearest_features(points[n : n + 1], parts, np.zeros(which.size), crs=crs)
             distance[n], bearing[n] = found.distance_m[0], found.bearing_deg[0]
             feature[n] = which[found.feature[0]]
     return Nearest(feature, distance, bearing)
@@ -391,6 +447,27 @@ def setback_polygons(
     dwellings does not hold is drawn from the outline, and its `note` says so. The radius allows
     for chords and the grid's scale; it holds no position error. For maps: verdicts are decided
     by `setback_verdicts`.
+
+    Parameters
+    ----------
+    law
+        Whose rules for firearms are drawn.
+    dwellings, roads
+        Layers by their contracts; None where there is none.
+    crs
+        The projected metric CRS of the layers.
+    outline
+        What the outlines of the dwellings follow.
+
+    Returns
+    -------
+    GeoDataFrame
+        Polygons with `distance_m` in metres.
+
+    Raises
+    ------
+    LayerError, CrsError
+        If a layer breaks its contract or is in another CRS.
     """
     rows: list[dict[str, Any]] = []
     for target, layer in (("dwelling", dwellings), ("road", roads)):
@@ -424,9 +501,26 @@ def setbacks_drawn_too_small(setbacks: gpd.GeoDataFrame) -> list[str]:
 def rules_with_features(
     law: Law, layer: gpd.GeoDataFrame, target: str
 ) -> Iterator[tuple[DistanceRule, BoolArray, FloatArray]]:
-    """Yield each rule that reaches anything, with what it reaches and the offsets there.
+    """Yield each rule that reaches anything, with what it reaches.
 
     Of rules that reach the same features from the same line only the largest limit is given.
+
+    Parameters
+    ----------
+    law
+        Whose rules for firearms count.
+    layer
+        Dwellings or roads, by their contract.
+    target
+        A key of `SETBACK_LAYERS`.
+
+    Yields
+    ------
+    rule : DistanceRule
+    which : BoolArray
+        The features it reaches, shape (features,).
+    offset_m : FloatArray
+        How much nearer each of those must be taken.
     """
     largest: dict[tuple[bytes, bytes, str], tuple[DistanceRule, BoolArray, FloatArray]] = {}
     for rule in sorted(law.rules_for(_RULE_TARGETS[target]), key=lambda r: -r.limit_m):

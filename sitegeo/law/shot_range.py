@@ -27,11 +27,16 @@ from sitegeo.law.features import building_extent_m, half_pavement_m, plain_word
 from sitegeo.law.geodesic import buffered, scale_over
 from sitegeo.units import yd
 
+_JOURNEE_YD_PER_INCH = 2200
+"""How far lead falls per inch of pellet diameter (Journée's rule, second-hand: see above)."""
+
 LEAD_G_CM3 = 11.34
+"""Density of lead."""
 NONTOXIC_G_CM3 = {"steel": 7.8, "bismuth": 9.6, "tungsten": 18.2}
-"""Densities from memory; tungsten is taken as the densest alloy sold."""
+"""Densities in g/cm³, from memory; tungsten is taken as the densest alloy sold."""
 
 _LETTER_SIZES = {"1": 16, "BB": 18, "BBB": 19}
+"""Pellet diameters in hundredths of an inch; a size in figures is as many below 17; from memory."""
 DEFAULT_LOAD = "steel BB"
 """Taken where no load is written: among the largest nontoxic pellets in common use; judgement."""
 
@@ -80,6 +85,8 @@ class ShotFall:
 
     Parameters
     ----------
+    load, longest_m
+        What is shot, and how far it may fall with the gust behind it.
     closed
         Arcs in which the load could fall on something mapped.
     open_arcs
@@ -123,7 +130,7 @@ def read_load(text: str | None) -> Load:
         raise UsageError("this pellet size is not known", value=words, remedy=remedy)
     hundredths = _LETTER_SIZES[size] if size in _LETTER_SIZES else 17 - int(size)
     denser = max(1.0, NONTOXIC_G_CM3[material] / LEAD_G_CM3)
-    return Load(f"{material} {size}", yd(2200 * hundredths / 100) * denser)
+    return Load(f"{material} {size}", yd(_JOURNEE_YD_PER_INCH * hundredths / 100) * denser)
 
 
 def fall_range_m(
@@ -138,6 +145,30 @@ def fall_range_m(
 
     The gust may blow from anywhere within two standard deviations of the wind's direction, and
     without a direction from behind every shot.
+
+    Parameters
+    ----------
+    load
+        What is shot.
+    shot_deg
+        True bearings of the shots.
+    wind_from_deg, gust_mps
+        Where the wind comes from, None where that is not known, and its gusts.
+    spread_deg
+        Standard deviation of the wind's direction.
+
+    Returns
+    -------
+    FloatArray
+        Metres, of the shape of `shot_deg`.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> load = read_load("steel 2")
+    >>> shots = np.array([0.0, 180.0])
+    >>> fall_range_m(load, shots, wind_from_deg=180.0, gust_mps=10.0).round().tolist()
+    [404.0, 302.0]
     """
     if wind_from_deg is None:
         tail = np.ones_like(shot_deg)
@@ -167,6 +198,8 @@ def shot_fall(
     ----------
     hide, facing_deg
         Where the guns are, in the projected metric `crs`, and the true bearing they face.
+    load
+        What they shoot.
     wind_from_deg, gust_mps, spread_deg
         The wind at its strongest and the standard deviation of its direction; without a
         direction, from behind every shot.
@@ -175,8 +208,14 @@ def shot_fall(
     layers
         What must not be under the fall of shot, by name; None where a layer is missing. One that
         is empty counts as missing unless `complete` names it.
+    complete
+        Names of layers in which everything has been mapped.
     covered
         Where each layer has anything to say; shots that may fall beyond are closed.
+
+    Returns
+    -------
+    ShotFall
 
     Raises
     ------
@@ -321,7 +360,22 @@ def _between(closed: tuple[ClosedArc, ...]) -> tuple[tuple[float, float], ...]:
 def closed_sectors(
     fall: ShotFall, hide: shapely.Point, convergence: float
 ) -> list[tuple[ClosedArc, shapely.Polygon]]:
-    """Return each closed arc with its sector about the hide, for drawing."""
+    """Return each closed arc with its sector about the hide, for drawing.
+
+    Parameters
+    ----------
+    fall
+        The circle of fire.
+    hide
+        Where the guns are, in a projected metric CRS.
+    convergence
+        Meridian convergence there, degrees: true bearing less grid bearing.
+
+    Returns
+    -------
+    list of (ClosedArc, Polygon)
+        Sectors out to the longest fall, in that CRS.
+    """
     drawn = []
     for arc in fall.closed:
         width = (arc.to_deg - arc.from_deg) % 360 or 360.0

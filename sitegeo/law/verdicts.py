@@ -1,4 +1,8 @@
-"""Verdicts as sentences a person reads."""
+"""All verdicts on points and shapes, setbacks and ground together.
+
+From a law, the layers of the map and the record of a survey or plan; then what they reject, and
+the sentences that a person reads.
+"""
 
 from __future__ import annotations
 
@@ -36,12 +40,38 @@ def verdicts_at(
 
     Parameters
     ----------
+    points
+        `id` and point geometry, in the projected metric CRS of the layers.
+    law
+        Whose rules count.
     layers
-        What is mapped, by name.
+        What is mapped, by name: dwellings, roads, public_land, closed_areas. One that is absent
+        is not checked.
     record
         Of a survey or a plan: what was assumed, permitted, and how far each file reaches.
     on
         The day hunted.
+
+    Returns
+    -------
+    DataFrame
+        Columns `VERDICT_COLUMNS`; five rows a point.
+
+    Raises
+    ------
+    LayerError, CrsError, SurveyError
+        If a layer breaks its contract, or the record cannot be read.
+
+    Examples
+    --------
+    With nothing mapped, nothing is clear:
+
+    >>> import geopandas as gpd
+    >>> from sitegeo.law.examples import example_laws, strictest_law
+    >>> at = gpd.points_from_xy([500_300], [4_900_000], crs="EPSG:32617")
+    >>> hide = gpd.GeoDataFrame({"id": ["hide"]}, geometry=at)
+    >>> set(verdicts_at(hide, strictest_law(example_laws()), {}, {})["verdict"])
+    {'not checked'}
     """
     terms = terms_from_record(record, crs=require_metric(points.crs), on=on)
     land = layers.get("public_land")
@@ -71,8 +101,27 @@ def verdicts_along(
     *,
     on: date | None = None,
 ) -> pd.DataFrame:
-    """Return the worst verdict on each target anywhere along shapes (`id`, geometry), as
-    `verdicts_at`: a line of decoys is clear only where all of it is.
+    """Return the worst verdict on each target anywhere along shapes (`id`, geometry).
+
+    A line of decoys is clear only where all of it is.
+
+    Parameters
+    ----------
+    shapes
+        `id` and any geometry, in the projected metric CRS of the layers; judged every
+        `OUTLINE_STEP_M` of their outlines.
+    law, layers, record, on
+        As for `verdicts_at`.
+
+    Returns
+    -------
+    DataFrame
+        As of `verdicts_at`, one row per shape and target.
+
+    Raises
+    ------
+    LayerError, CrsError, SurveyError
+        If a layer breaks its contract, or the record cannot be read.
     """
     walked = shapely.segmentize(shapes.geometry.to_numpy(), OUTLINE_STEP_M)
     xy, owner = shapely.get_coordinates(walked, return_index=True)
@@ -90,9 +139,21 @@ def verdicts_along(
 
 
 def rejection_reasons(blinds: gpd.GeoDataFrame, checked: pd.DataFrame, law: Law) -> ObjectArray:
-    """Return the first hard reason against each blind, None without one; inside a setback is one.
+    """Return the first hard reason against each blind; to be inside a setback is one.
 
-    `blinds` has `id` and `rejected_by`; `checked` are their verdicts under `law`.
+    Parameters
+    ----------
+    blinds
+        `id`, and `rejected_by`: an earlier reason, which stays.
+    checked
+        Their verdicts.
+    law
+        Under which those were given; a reason says where it is an example.
+
+    Returns
+    -------
+    ObjectArray
+        Text, or None without a reason, shape (blinds,).
     """
     inside = checked[checked["verdict"] == "inside"].drop_duplicates("id")
     example = "" if law.chosen else ", an example rule"
@@ -112,7 +173,21 @@ def rejection_reasons(blinds: gpd.GeoDataFrame, checked: pd.DataFrame, law: Law)
 def verdict_sentence(
     row: Mapping[str, Any] | pd.Series[Any], law: Law, units: LengthUnit = "yd"
 ) -> str:
-    """Return a row of verdicts as a sentence; clearances are rounded down, limits up."""
+    """Return a row of verdicts as a sentence; clearances are rounded down, limits up.
+
+    Parameters
+    ----------
+    row
+        Of a table with `VERDICT_COLUMNS`.
+    law
+        Under which it was given; an example is called one.
+    units
+        Of the lengths written.
+
+    Returns
+    -------
+    str
+    """
     if row["target"] not in SETBACK_LAYERS:
         return f"{row['target']} {row['verdict']}: {row['note']}"
     words = _setback_sentence(row, law, units)

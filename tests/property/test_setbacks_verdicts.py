@@ -16,7 +16,7 @@ from pyproj import CRS, Transformer
 from sitegeo.law import features
 from sitegeo.law.context import PositionErrors, Terms
 from sitegeo.law.examples import example_laws, strictest_law
-from sitegeo.law.geodesic import nearest
+from sitegeo.law.geodesic import nearest_features
 from sitegeo.law.rules import RULE_TARGETS, DistanceRule, Law
 from sitegeo.law.setbacks import setback_verdicts
 
@@ -218,7 +218,7 @@ def test_no_distance_is_longer_than_one_found_by_walking_every_outline(scene):
     points, dwellings, ways = scene
     for layer in (dwellings, ways):
         shapes, crs = layer.geometry.to_numpy(), CRS(layer.crs)
-        found = nearest(points.geometry.to_numpy(), shapes, np.zeros(len(shapes)), crs=crs)
+        found = nearest_features(points.geometry.to_numpy(), shapes, np.zeros(len(shapes)), crs=crs)
         for point, distance in zip(points.geometry, found.distance_m, strict=True):
             walked = min(brute_force_m(point, shape, crs, 2.0) for shape in shapes)
             assert distance <= walked + 1e-6
@@ -234,9 +234,9 @@ def test_offsets_are_taken_off_the_feature_that_is_then_nearest(scene, law):
                          (ways, law.rules_for(["road"]))):  # fmt: skip
         for rule in rules:
             shapes, offset = layer.geometry.to_numpy(), features.offset_m(layer, rule)
-            got = nearest(points.geometry.to_numpy(), shapes, offset, crs=CRS(layer.crs))
+            got = nearest_features(points.geometry.to_numpy(), shapes, offset, crs=CRS(layer.crs))
             alone = [
-                nearest(points.geometry.to_numpy(), shapes[n : n + 1], offset[n : n + 1],
+                nearest_features(points.geometry.to_numpy(), shapes[n : n + 1], offset[n : n + 1],
                         crs=CRS(layer.crs)).distance_m
                 for n in range(len(shapes))
             ]  # fmt: skip

@@ -12,7 +12,7 @@ from pyproj import CRS, Transformer
 from sitegeo import units
 from sitegeo.angles import bearing_of, signed_diff_deg
 from sitegeo.core.grid import Grid, convergence_deg
-from sitegeo.law.geodesic import nearest
+from sitegeo.law.geodesic import nearest_features
 
 # International yard and pound agreement, 1959, as in OSGeo/PROJ src/units.cpp; a knot is a
 # nautical mile (1852 m, First International Extraordinary Hydrographic Conference, 1929) an hour.
@@ -128,7 +128,7 @@ def test_nearest_measures_the_published_geodesic() -> None:
     project = Transformer.from_crs(crs.geodetic_crs, crs, always_xy=True).transform
     flinders = shapely.Point(project(_deg(144, 25, 29.52440), -_deg(37, 57, 3.72030)))
     buninyong = shapely.Point(project(_deg(143, 55, 35.38390), -_deg(37, 39, 10.15610)))
-    found = nearest(np.array([flinders]), np.array([buninyong]), np.zeros(1), crs=crs)
+    found = nearest_features(np.array([flinders]), np.array([buninyong]), np.zeros(1), crs=crs)
     assert found.distance_m[0] == pytest.approx(54972.271, abs=0.001)
     assert found.bearing_deg[0] == pytest.approx(_deg(306, 52, 5.37), abs=1e-5)
 

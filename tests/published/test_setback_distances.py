@@ -11,7 +11,7 @@ from pyproj import CRS, Geod, Transformer
 
 from sitegeo.angles import signed_diff_deg
 from sitegeo.law.context import Terms
-from sitegeo.law.geodesic import Scale, buffer_radius, buffered, nearest, scale_over
+from sitegeo.law.geodesic import Scale, buffer_radius, buffered, nearest_features, scale_over
 from sitegeo.law.setbacks import setback_verdicts
 
 
@@ -42,7 +42,7 @@ def test_distance_and_bearing_of_published_geodesics(
     crs = CRS.from_epsg(epsg)
     to_grid = Transformer.from_crs(crs.geodetic_crs, crs, always_xy=True)
     a, b = (np.array([shapely.Point(to_grid.transform(*p))]) for p in (start, end))
-    found = nearest(a, b, np.zeros(1), crs=crs)
+    found = nearest_features(a, b, np.zeros(1), crs=crs)
     assert found.distance_m[0] == pytest.approx(length_m, abs=within_m)
     assert abs(signed_diff_deg(found.bearing_deg[0], bearing_deg)) < (5e-5 if length_m > 1 else 0.1)
 
@@ -51,10 +51,10 @@ def test_distance_and_bearing_of_published_geodesics(
 @pytest.mark.parametrize("distance", [3.0, 137.16, 182.88, 1500.0])
 def test_distance_and_true_bearing_to_a_point_by_geod(bearing, distance):
     here, there = (np.array([shapely.Point(xy)]) for xy in (off(0.0), off(distance, bearing)))
-    found = nearest(here, there, np.zeros(1), crs=UTM)
+    found = nearest_features(here, there, np.zeros(1), crs=UTM)
     assert found.distance_m[0] == pytest.approx(distance, abs=1e-6)
     assert abs(signed_diff_deg(found.bearing_deg[0], bearing)) < 1e-4
-    taken = nearest(here, there, np.full(1, 2.5), crs=UTM)
+    taken = nearest_features(here, there, np.full(1, 2.5), crs=UTM)
     assert taken.distance_m[0] == pytest.approx(distance - 2.5, abs=1e-6)
 
 
@@ -148,7 +148,7 @@ def test_the_nearest_is_found_where_the_grid_says_otherwise():
     web = CRS.from_epsg(3857)
     here, gap = shapely.Point(0.0, 8.4e6), 1e5
     south, north = shapely.Point(0.0, 8.4e6 - gap), shapely.Point(0.0, 8.4e6 + 1.01 * gap)
-    found = nearest(np.array([here]), np.array([south, north]), np.zeros(2), crs=web)
+    found = nearest_features(np.array([here]), np.array([south, north]), np.zeros(2), crs=web)
     assert found.feature[0] == 1
     assert abs(signed_diff_deg(found.bearing_deg[0], 0.0)) < 1e-6
 
