@@ -23,15 +23,15 @@ from sitegeo.siting.stage import FLOATS_DECOY_M
 from sitegeo.spreads.decoys import DEEPEST_M
 from sitegeo.spreads.dimensions import TIMBER
 from sitegeo.spreads.fit import (
-    AIM_M,
-    FARTHEST_M,
-    FLANK_DEG,
-    FROM_GUNS_M,
+    LEAST_PART_WATER,
     NUDGE_DEFAULT_M,
-    NUDGE_M,
-    PART_WATER,
-    PULLS,
+    PART_NUDGE_M,
+    POCKET_AIM_M,
+    POCKET_PULLS,
     SEEN_OVER_M,
+    STACK_FROM_GUNS_M,
+    STACK_REACH_M,
+    TIMBER_FLANK_DEG,
 )
 from sitegeo.spreads.frame import POCKET_M, POCKET_RANGE_M
 from sitegeo.spreads.layouts import LAYOUTS
@@ -132,9 +132,9 @@ def _settled(spots: FloatArray, wet: _Wet, most_m: float) -> FloatArray:
 def _pocket_moves(pockets: FloatArray, wet: _Wet) -> FloatArray:
     """Return how far each pocket moves to lie on water and in range, (blinds, 2)."""
     start = pockets.mean(axis=1)
-    centre = start + _settled(pockets, wet, NUDGE_M["pocket"])
+    centre = start + _settled(pockets, wet, PART_NUDGE_M["pocket"])
     centre *= _factor(centre)[:, None]
-    for _ in range(PULLS):
+    for _ in range(POCKET_PULLS):
         now = pockets + (centre - start)[:, None]
         middle, found = _middle(now, wet(now))
         beyond = middle * (1 - _factor(middle))[:, None]
@@ -170,7 +170,7 @@ def _middle(spots: FloatArray, afloat: BoolArray) -> tuple[FloatArray, BoolArray
 def _factor(centre: FloatArray) -> FloatArray:
     """Return what brings each centre into range of the hide."""
     reach = np.maximum(np.hypot(*centre.T), 1e-9)
-    return np.asarray(np.clip(reach, *AIM_M) / reach, float)
+    return np.asarray(np.clip(reach, *POCKET_AIM_M) / reach, float)
 
 
 @lru_cache(maxsize=512)
@@ -208,7 +208,7 @@ def _stack(
     """Return how surely a timber stack, (blinds, spots, 2), stands in flooded trees downwind."""
     rad = np.deg2rad(phi_deg)
     downwind = -np.column_stack([np.sin(rad), np.cos(rad)])
-    steps = np.arange(1.0, FARTHEST_M + 1.0)
+    steps = np.arange(1.0, STACK_REACH_M + 1.0)
     ray = np.array([0.0, POCKET_M]) + steps[None, :, None] * downwind[:, None]
     afloat = np.logical_and.accumulate(_wet(cover, at, facing_grid, ray), axis=1).sum(axis=1)
     centre = np.array([0.0, POCKET_M]) + (afloat + yd(TIMBER.stack_in))[:, None] * downwind
@@ -218,8 +218,12 @@ def _stack(
     water_m = np.full(stands.shape, np.nan) if depth is None else sample_around(depth, at, spots)
     wooded = (stands == Cover.TREE) & ~(water_m < FLOATS_DECOY_M)
     from_guns_m = np.where(wooded, np.hypot(local[..., 0], local[..., 1]), np.inf).min(axis=1)
-    fits = (np.abs(phi_deg) >= FLANK_DEG) & (from_guns_m >= FROM_GUNS_M) & (afloat < len(steps))
-    fits &= wooded.mean(axis=1) >= ENOUGH_STACK * PART_WATER
+    fits = (
+        (np.abs(phi_deg) >= TIMBER_FLANK_DEG)
+        & (from_guns_m >= STACK_FROM_GUNS_M)
+        & (afloat < len(steps))
+    )
+    fits &= wooded.mean(axis=1) >= ENOUGH_STACK * LEAST_PART_WATER
     sure = (wooded * np.where(np.isnan(water_m), UNKNOWN_SCORE, 1.0)).sum(axis=1)
     return np.where(fits, sure / np.maximum(wooded.sum(axis=1), 1), 0.0)
 

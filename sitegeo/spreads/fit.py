@@ -25,32 +25,38 @@ from sitegeo.spreads.sketch import FAR_GROUP, Polygonal
 from sitegeo.units import length_text, yd
 
 Depths = Callable[[FloatArray], AnyArray]
-
 # Common practice, no source, unless marked.
-AIM_M = (POCKET_RANGE_M[0] + yd(0.3), POCKET_RANGE_M[1] - yd(0.3))
+POCKET_AIM_M = (POCKET_RANGE_M[0] + yd(0.3), POCKET_RANGE_M[1] - yd(0.3))
 """Where the pocket is set: a little inside, since cutting to the shore moves the centre."""
 
 _REACH_M = yd(60.0)  # no layout reaches further from the hide
-SHORE_M = 0.3  # judgement: a decoy needs this much water beside it
+DECOY_SHORE_M = 0.3  # judgement: a decoy needs this much water beside it
 _CLOSEST = 0.75  # judgement: no two decoys nearer than this share of the wanted spacing
 _POCKET_WATER = 0.75  # judgement: less open water than this is no pocket
-PART_WATER = 0.25
+LEAST_PART_WATER = 0.25
 """Judgement: a part with less of its area in water is left out."""
 
-NUDGE_M = {"pocket": yd(4.0), "guard": yd(15.0), "motion": yd(10.0)}
+PART_NUDGE_M = {"pocket": yd(4.0), "guard": yd(15.0), "motion": yd(10.0)}
 NUDGE_DEFAULT_M = yd(6.0)
-PULLS = 4  # tries to bring a pocket that land cuts back into the wanted shot
+POCKET_PULLS = 4  # tries to bring a pocket that land cuts back into the wanted shot
+SEEN_OVER_M = yd(6.0)
+"""Judgement: birds at the pocket see over no wider strip of land or reeds."""
 
+_RAYS = 180
+_STEP_M = 0.01  # rays that meet in one point would be cut there
+STACK_REACH_M = yd(35.0)
+"""Judgement: a stack farther from the pocket than this leads no bird into it."""
 
-@dataclass(frozen=True)
-class FittedPart:
-    """A part cut to the water, with seeded spots to choose decoys from."""
+STACK_FROM_GUNS_M = yd(10.0)
+"""Judgement: no part of the stack is nearer to the guns."""
 
-    part: LayoutPart
-    area: Polygonal
-    room: int
-    spots: FloatArray
-    note: str = ""
+TIMBER_FLANK_DEG = 75.0
+"""Judgement: with the wind less far round than this the hide is no longer on the flank."""
+
+STACK_OUTSIDE = 0.6
+"""Share of the stack among the trees, beyond the opening's edge (common practice, no source)."""
+
+_FRINGE_M = yd(1.5)  # judgement: a stack reaches so far out of the trees onto open water
 
 
 @dataclass(frozen=True)
@@ -98,25 +104,19 @@ class FittedPocket:
     moved: FloatArray
 
 
+@dataclass(frozen=True)
+class FittedPart:
+    """A part cut to the water, with seeded spots to choose decoys from."""
+
+    part: LayoutPart
+    area: Polygonal
+    room: int
+    spots: FloatArray
+    note: str = ""
+
+
 class SpreadRefused(Exception):  # noqa: N818 - an answer on its way out, not an error
     """Why no spread is possible."""
-
-
-def _mirrored(shape: Any, hand: int) -> Any:
-    if hand > 0:
-        return shape
-    if isinstance(shape, BaseGeometry):
-        return shapely.transform(shape, lambda xy: xy * (-1.0, 1.0))
-    return shape * (-1.0, 1.0)
-
-
-def least_spacing_m(part: LayoutPart) -> float:
-    """Return how near two decoys of a part may lie."""
-    return _CLOSEST * part.spacing_m
-
-
-def centroid_xy(area: Polygonal) -> FloatArray:
-    return np.array(area.centroid.coords[0])
 
 
 @lru_cache(maxsize=64)
@@ -133,39 +133,37 @@ def water_about(water: BaseGeometry, frame: HideFrame, *, hand: int, shore_m: fl
     return polygons_of(local.buffer(-shore_m, quad_segs=2))
 
 
-def _settle(area: Polygonal, water: Polygonal, most_m: float) -> tuple[Polygonal, FloatArray]:
-    """Return an area nudged toward the water, and the nudge.
-
-    It moves by twice the way its centre moves when it is cut to the water, up to three times:
-    continuous in the wind angle, and nothing at all where the water is whole.
-    """
-    nudge = np.zeros(2)
-    for _ in range(3):
-        wet = area.intersection(water)
-        if wet.is_empty or wet.area > 0.999 * area.area:
-            break
-        step = 2 * (np.array(wet.centroid.coords[0]) - np.array(area.centroid.coords[0]))
-        after = nudge + step
-        after *= min(1.0, most_m / max(float(np.hypot(*after)), 1e-9))
-        area = _shifted(area, after - nudge)
-        nudge = after
-    return area, nudge
+def _mirrored(shape: Any, hand: int) -> Any:
+    if hand > 0:
+        return shape
+    if isinstance(shape, BaseGeometry):
+        return shapely.transform(shape, lambda xy: xy * (-1.0, 1.0))
+    return shape * (-1.0, 1.0)
 
 
 def _shifted(shape: Any, by: FloatArray) -> Any:
     return shapely.transform(shape, lambda xy: xy + by)
 
 
+def centroid_xy(area: Polygonal) -> FloatArray:
+    return np.array(area.centroid.coords[0])
+
+
+def least_spacing_m(part: LayoutPart) -> float:
+    """Return how near two decoys of a part may lie."""
+    return _CLOSEST * part.spacing_m
+
+
 def fit_pocket(site: LayoutOnWater, notes: list[str]) -> FittedPocket:
     if site.water.is_empty:
         raise SpreadRefused(f"no open water within {length_text(_REACH_M)} of the hide")
     drawn = _mirrored(site.layout.pocket, site.layout.hand)
-    _, nudge = _settle(drawn, site.water, NUDGE_M["pocket"])
+    _, nudge = _settle(drawn, site.water, PART_NUDGE_M["pocket"])
     start = np.array(drawn.centroid.coords[0])
     centre = start + nudge
     reach = float(np.hypot(*centre))
-    centre *= np.clip(reach, *AIM_M) / reach
-    for _ in range(PULLS):
+    centre *= np.clip(reach, *POCKET_AIM_M) / reach
+    for _ in range(POCKET_PULLS):
         moved = centre - start
         whole = _shifted(drawn, moved)
         wet = polygons_of(whole.intersection(site.water))
@@ -189,13 +187,32 @@ def fit_pocket(site: LayoutOnWater, notes: list[str]) -> FittedPocket:
     return FittedPocket(pocket, moved)
 
 
+def _settle(area: Polygonal, water: Polygonal, most_m: float) -> tuple[Polygonal, FloatArray]:
+    """Return an area nudged toward the water, and the nudge.
+
+    It moves by twice the way its centre moves when it is cut to the water, up to three times:
+    continuous in the wind angle, and nothing at all where the water is whole.
+    """
+    nudge = np.zeros(2)
+    for _ in range(3):
+        wet = area.intersection(water)
+        if wet.is_empty or wet.area > 0.999 * area.area:
+            break
+        step = 2 * (np.array(wet.centroid.coords[0]) - np.array(area.centroid.coords[0]))
+        after = nudge + step
+        after *= min(1.0, most_m / max(float(np.hypot(*after)), 1e-9))
+        area = _shifted(area, after - nudge)
+        nudge = after
+    return area, nudge
+
+
 def _out_of_range(wet: Polygonal) -> FloatArray:
     """Return how far the middle of a pocket cut by land lies out of the wanted shot, as a move."""
     if wet.is_empty:
         return np.zeros(2)
     middle = centroid_xy(max(shapely.get_parts(wet), key=lambda g: g.area))
     reach = float(np.hypot(*middle))
-    inside = np.clip(reach, *AIM_M)
+    inside = np.clip(reach, *POCKET_AIM_M)
     return np.asarray(middle * (reach - inside) / reach, float)
 
 
@@ -234,6 +251,24 @@ def _seen(site: LayoutOnWater, pocket: FittedPocket) -> LayoutOnWater:
     return replace(site, water=visible_water(site.water, centroid_xy(pocket.area), 2 * _REACH_M))
 
 
+def visible_water(water: Polygonal, pocket: FloatArray, reach_m: float) -> Polygonal:
+    """Return the water seen from the middle of the pocket over no more than `SEEN_OVER_M`."""
+    angle = (np.arange(_RAYS) + 0.5) * 2 * np.pi / _RAYS
+    toward = np.column_stack([np.sin(angle), np.cos(angle)])
+    rays = np.stack([pocket + _STEP_M * toward, pocket + reach_m * toward], axis=1)
+    # All at once, a third of the time of one by one; the bearing tells which ray a piece is of.
+    every = shapely.MultiLineString(list(rays))
+    dry = shapely.get_parts(shapely.difference(every, water))
+    dry = dry[shapely.length(dry) > SEEN_OVER_M]
+    halfway = shapely.line_interpolate_point(dry, 0.5, normalized=True)
+    x, y = (shapely.get_coordinates(halfway) - pocket).T
+    ray = np.floor(np.mod(np.arctan2(x, y), 2 * np.pi) * _RAYS / (2 * np.pi)).astype(int)
+    seen_m = np.full(_RAYS, reach_m)
+    np.minimum.at(seen_m, ray, shapely.distance(dry, shapely.Point(pocket)))
+    fan = Polygon(pocket + seen_m[:, None] * toward)
+    return polygons_of(water.intersection(fan.buffer(0)))
+
+
 def _fit_part(
     site: LayoutOnWater,
     part: LayoutPart,
@@ -243,7 +278,7 @@ def _fit_part(
     decoys: int,
 ) -> FittedPart | None:
     drawn = site.drawn(part, pocket.moved)
-    area, nudge = _settle(drawn, site.water, NUDGE_M.get(part.name, NUDGE_DEFAULT_M))
+    area, nudge = _settle(drawn, site.water, PART_NUDGE_M.get(part.name, NUDGE_DEFAULT_M))
     limit = math.inf if part.name == FAR_GROUP else site.layout.limit_m
     area = carve_part(area, pocket=pocket.area, limit=limit)
     for other in taken:
@@ -265,41 +300,16 @@ def _fit_part(
     return replace(fit, note="is cut short by the shore" * (area.area < 0.7 * free_m2))
 
 
-def _fit_stack(
-    site: LayoutOnWater, part: LayoutPart, *, pocket: FittedPocket, decoys: int
-) -> FittedPart | None:
-    """Return the stack of the timber layout, in the flooded trees downwind of the pocket."""
-    if site.layout.theta_deg < FLANK_DEG:
-        raise SpreadRefused(
-            "the hide is toward the downwind end: the stack would lie beside it, not across the "
-            "pocket"
-        )
-    centre = stack_centre(site.water, centroid_xy(pocket.area), site.upwind)
-    if centre is None:
-        raise SpreadRefused("the opening runs on too far downwind: no trees to set the stack in")
-    drawn = site.drawn(part, pocket.moved)
-    area = _shifted(drawn, centre - centroid_xy(drawn))
-    wet = stack_among_trees(area, site.water.buffer(SHORE_M, quad_segs=2), site.flooded)
-    wet = carve_part(wet, pocket=pocket.area, limit=site.layout.limit_m)
-    if wet.is_empty or share_outside_opening(wet, site.water) < LEAST_OUTSIDE:
-        raise SpreadRefused(
-            "no flooded trees on the map downwind of the pocket to set the stack in"
-        )
-    if wet.distance(Point(0, 0)) < FROM_GUNS_M:
-        raise SpreadRefused("the hide is at the downwind end: the stack would lie about the guns")
-    return _fit_spots(site, part, wet, whole_m2=drawn.area, decoys=decoys)
-
-
 def _fit_spots(
     site: LayoutOnWater, part: LayoutPart, area: Polygonal, *, whole_m2: float, decoys: int
 ) -> FittedPart | None:
     """Return an area of a part with spots that are not too deep, None where too little is left."""
-    if area.area < PART_WATER * whole_m2:
+    if area.area < LEAST_PART_WATER * whole_m2:
         return None
     spots = scatter_spots(area, part, min(decoys, math.ceil(1.5 * part.share * decoys) + 4))
     shallow = site.shallow(spots)
     usable = float(shallow.mean())
-    if usable * area.area < PART_WATER * whole_m2:
+    if usable * area.area < LEAST_PART_WATER * whole_m2:
         return None
     room = len(spots_apart(spots[shallow], least_spacing_m(part)))
     if usable < 1:
@@ -325,67 +335,35 @@ def _fit_focus(
     return FittedPart(part, area, min(most, len(spots)), spots)
 
 
-SEEN_OVER_M = yd(6.0)
-"""Judgement: birds at the pocket see over no wider strip of land or reeds."""
-
-_RAYS = 180
-_STEP_M = 0.01  # rays that meet in one point would be cut there
-
-
-def visible_water(water: Polygonal, pocket: FloatArray, reach_m: float) -> Polygonal:
-    """Return the water seen from the middle of the pocket over no more than `SEEN_OVER_M`."""
-    angle = (np.arange(_RAYS) + 0.5) * 2 * np.pi / _RAYS
-    toward = np.column_stack([np.sin(angle), np.cos(angle)])
-    rays = np.stack([pocket + _STEP_M * toward, pocket + reach_m * toward], axis=1)
-    # All at once, a third of the time of one by one; the bearing tells which ray a piece is of.
-    every = shapely.MultiLineString(list(rays))
-    dry = shapely.get_parts(shapely.difference(every, water))
-    dry = dry[shapely.length(dry) > SEEN_OVER_M]
-    halfway = shapely.line_interpolate_point(dry, 0.5, normalized=True)
-    x, y = (shapely.get_coordinates(halfway) - pocket).T
-    ray = np.floor(np.mod(np.arctan2(x, y), 2 * np.pi) * _RAYS / (2 * np.pi)).astype(int)
-    seen_m = np.full(_RAYS, reach_m)
-    np.minimum.at(seen_m, ray, shapely.distance(dry, shapely.Point(pocket)))
-    fan = Polygon(pocket + seen_m[:, None] * toward)
-    return polygons_of(water.intersection(fan.buffer(0)))
-
-
-FARTHEST_M = yd(35.0)
-"""Judgement: a stack farther from the pocket than this leads no bird into it."""
-
-FROM_GUNS_M = yd(10.0)
-"""Judgement: no part of the stack is nearer to the guns."""
-
-FLANK_DEG = 75.0
-"""Judgement: with the wind less far round than this the hide is no longer on the flank."""
-
-LEAST_OUTSIDE = 0.6
-"""Share of the stack among the trees, beyond the opening's edge (common practice, no source)."""
-
-_FRINGE_M = yd(1.5)  # judgement: a stack reaches so far out of the trees onto open water
-
-
-def edge_distance_m(opening: Polygonal, start: FloatArray, direction: FloatArray) -> float | None:
-    """Return how far from a spot in the opening its edge is, or None where that is too far."""
-    ray = LineString([start, start + FARTHEST_M * direction])
-    first = min(
-        shapely.get_parts(ray.intersection(opening)), key=lambda g: g.distance(Point(start))
-    )
-    length = float(first.length)
-    return length if length < 0.999 * FARTHEST_M else None
+def _fit_stack(
+    site: LayoutOnWater, part: LayoutPart, *, pocket: FittedPocket, decoys: int
+) -> FittedPart | None:
+    """Return the stack of the timber layout, in the flooded trees downwind of the pocket."""
+    if site.layout.theta_deg < TIMBER_FLANK_DEG:
+        raise SpreadRefused(
+            "the hide is toward the downwind end: the stack would lie beside it, not across the "
+            "pocket"
+        )
+    centre = stack_centre(site.water, centroid_xy(pocket.area), site.upwind)
+    if centre is None:
+        raise SpreadRefused("the opening runs on too far downwind: no trees to set the stack in")
+    drawn = site.drawn(part, pocket.moved)
+    area = _shifted(drawn, centre - centroid_xy(drawn))
+    wet = stack_among_trees(area, site.water.buffer(DECOY_SHORE_M, quad_segs=2), site.flooded)
+    wet = carve_part(wet, pocket=pocket.area, limit=site.layout.limit_m)
+    if wet.is_empty or share_outside_opening(wet, site.water) < STACK_OUTSIDE:
+        raise SpreadRefused(
+            "no flooded trees on the map downwind of the pocket to set the stack in"
+        )
+    if wet.distance(Point(0, 0)) < STACK_FROM_GUNS_M:
+        raise SpreadRefused("the hide is at the downwind end: the stack would lie about the guns")
+    return _fit_spots(site, part, wet, whole_m2=drawn.area, decoys=decoys)
 
 
 def stack_centre(opening: Polygonal, pocket: FloatArray, upwind: FloatArray) -> FloatArray | None:
     """Return the middle of the stack: a few yards into the trees downwind of the pocket."""
     edge = edge_distance_m(opening, pocket, -upwind)
     return None if edge is None else pocket - (edge + yd(TIMBER.stack_in)) * upwind
-
-
-def jerk_line(opening: Polygonal, pocket: FloatArray, upwind: FloatArray) -> FloatArray:
-    """Return the ends of the jerk line: in the pocket, and at a trunk at the upwind end."""
-    edge = edge_distance_m(opening, pocket, upwind)
-    reach = yd(20.0) if edge is None else edge
-    return np.array([pocket - yd(2.0) * upwind, pocket + reach * upwind])
 
 
 def stack_among_trees(stack: Polygonal, opening: Polygonal, flooded: Polygonal) -> Polygonal:
@@ -397,3 +375,20 @@ def stack_among_trees(stack: Polygonal, opening: Polygonal, flooded: Polygonal) 
 def share_outside_opening(stack: Polygonal, opening: Polygonal) -> float:
     """Return the share of a stack that lies beyond the opening's edge."""
     return 1.0 - stack.intersection(opening).area / stack.area
+
+
+def edge_distance_m(opening: Polygonal, start: FloatArray, direction: FloatArray) -> float | None:
+    """Return how far from a spot in the opening its edge is, or None where that is too far."""
+    ray = LineString([start, start + STACK_REACH_M * direction])
+    first = min(
+        shapely.get_parts(ray.intersection(opening)), key=lambda g: g.distance(Point(start))
+    )
+    length = float(first.length)
+    return length if length < 0.999 * STACK_REACH_M else None
+
+
+def jerk_line(opening: Polygonal, pocket: FloatArray, upwind: FloatArray) -> FloatArray:
+    """Return the ends of the jerk line: in the pocket, and at a trunk at the upwind end."""
+    edge = edge_distance_m(opening, pocket, upwind)
+    reach = yd(20.0) if edge is None else edge
+    return np.array([pocket - yd(2.0) * upwind, pocket + reach * upwind])

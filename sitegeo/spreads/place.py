@@ -26,8 +26,8 @@ from sitegeo.spreads.decoys import (
     fill_parts,
 )
 from sitegeo.spreads.fit import (
-    NUDGE_M,
-    SHORE_M,
+    DECOY_SHORE_M,
+    PART_NUDGE_M,
     Depths,
     FittedPart,
     FittedPocket,
@@ -46,8 +46,22 @@ from sitegeo.spreads.result import Group, Spread
 from sitegeo.spreads.sketch import FAR_GROUP, FAR_GROUP_CAUTION, PartName
 from sitegeo.units import depth_text, yd
 
+SeasonPhase = Literal["early", "middle", "late"]
+FAR_NORTH_DEG = 50.0
+"""Latitude beyond which birds have seen few hunters yet; judgement."""
+
+_TOWARD_EDGE = 0.65  # judgement: how far from the pocket's middle to its upwind edge, early
 _BODY_ROOM = 0.45  # judgement: a body with room for less of its decoys does not close the runway
 _SET = 0.4  # judgement: with fewer of the decoys set the spread is not the one that was drawn
+_WORDS: dict[SeasonPhase | None, str] = {
+    "early": "early in the season birds finish to motion: the first motion decoy runs in the "
+    "pocket",
+    "middle": "switch motion off as birds close where they will not finish to it",
+    "late": "late in the season birds will not finish to motion: leave it off, or switch it off "
+    "as they close",
+    None: "early in the season set motion in the pocket; late in it leave it off, or switch it "
+    "off as birds close",
+}
 
 
 def place_spread(
@@ -176,7 +190,7 @@ def _site(
     return LayoutOnWater(
         layout,
         frame,
-        water=water_about(water, frame, hand=layout.hand, shore_m=SHORE_M),
+        water=water_about(water, frame, hand=layout.hand, shore_m=DECOY_SHORE_M),
         flooded=water_about(flooded or Polygon(), frame, hand=layout.hand, shore_m=0.0),
         depth=depth,
         max_depth_m=max_depth_m,
@@ -286,23 +300,6 @@ def _line_m(depth_m: float) -> float:
     return max(0.6, math.ceil(15 * depth_m) / 10)
 
 
-SeasonPhase = Literal["early", "middle", "late"]
-
-FAR_NORTH_DEG = 50.0
-"""Latitude beyond which birds have seen few hunters yet; judgement."""
-
-_TOWARD_EDGE = 0.65  # judgement: how far from the pocket's middle to its upwind edge, early
-_WORDS: dict[SeasonPhase | None, str] = {
-    "early": "early in the season birds finish to motion: the first motion decoy runs in the "
-    "pocket",
-    "middle": "switch motion off as birds close where they will not finish to it",
-    "late": "late in the season birds will not finish to motion: leave it off, or switch it off "
-    "as they close",
-    None: "early in the season set motion in the pocket; late in it leave it off, or switch it "
-    "off as birds close",
-}
-
-
 def season_phase(month: int, lat_deg: float) -> SeasonPhase:
     """Return how far the season has come; months and their bounds are judgement.
 
@@ -340,7 +337,10 @@ def fit_motion(
     for part in (both or site.layout.named("motion"))[:left]:
         wanted = site.drawn(part, pocket.moved)
         spot = np.array(shapely.shortest_line(wanted, fit_water).coords[-1])
-        if Point(spot).distance(wanted) > NUDGE_M["motion"] or not site.shallow(spot[None]).all():
+        if (
+            Point(spot).distance(wanted) > PART_NUDGE_M["motion"]
+            or not site.shallow(spot[None]).all()
+        ):
             notes.append("a motion decoy is left out: no fit water beyond the upwind end")
             continue
         spots.append(spot)
