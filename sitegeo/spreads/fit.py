@@ -25,43 +25,115 @@ from sitegeo.spreads.sketch import FAR_GROUP, Polygonal
 from sitegeo.units import length_text, yd
 
 Depths = Callable[[FloatArray], AnyArray]
-# Common practice, no source, unless marked.
-POCKET_AIM_M = (POCKET_RANGE_M[0] + yd(0.3), POCKET_RANGE_M[1] - yd(0.3))
-"""Where the pocket is set: a little inside, since cutting to the shore moves the centre."""
+"""Returns water depths, metres, at an (n, 2) array in the frame's CRS; NaN where unknown."""
 
-_REACH_M = yd(60.0)  # no layout reaches further from the hide
-DECOY_SHORE_M = 0.3  # judgement: a decoy needs this much water beside it
-_CLOSEST = 0.75  # judgement: no two decoys nearer than this share of the wanted spacing
-_POCKET_WATER = 0.75  # judgement: less open water than this is no pocket
-LEAST_PART_WATER = 0.25
-"""Judgement: a part with less of its area in water is left out."""
+POCKET_AIM_M = (POCKET_RANGE_M[0] + yd(0.3), POCKET_RANGE_M[1] - yd(0.3))
+"""Where the pocket is set: a little inside its range, since cutting to the shore moves the centre;
+judgement."""
+
+POCKET_PULLS = 4
+"""Tries to bring a pocket that land cuts back into the wanted shot; judgement."""
+
+_POCKET_WATER = 0.75
+"""Less open water than this share is no pocket; judgement."""
+
+DECOY_SHORE_M = 0.3
+"""A decoy needs this much water beside it; judgement."""
+
+_REACH_M = yd(60.0)
+"""No layout reaches further from the hide; judgement."""
 
 PART_NUDGE_M = {"pocket": yd(4.0), "guard": yd(15.0), "motion": yd(10.0)}
-NUDGE_DEFAULT_M = yd(6.0)
-POCKET_PULLS = 4  # tries to bring a pocket that land cuts back into the wanted shot
-SEEN_OVER_M = yd(6.0)
-"""Judgement: birds at the pocket see over no wider strip of land or reeds."""
+"""How far a part may be moved to find water; judgement."""
 
-_RAYS = 180
-_STEP_M = 0.01  # rays that meet in one point would be cut there
+NUDGE_DEFAULT_M = yd(6.0)
+"""The same for the other parts; judgement."""
+
+_TOLD_MOVE_M = yd(2.0)
+"""A part moved further is told of; judgement."""
+
+_TOLD_SPREAD_MOVE_M = yd(1.0)
+"""A whole spread moved further is told of; judgement."""
+
+LEAST_PART_WATER = 0.25
+"""A part with less of its area in water is left out; judgement."""
+
+_LEAST_PIECE = 0.15
+"""A piece of a part that land cuts off is left out below this share of the part; judgement."""
+
+_CUT_SHORT = 0.7
+"""A part is called cut short where less than this share of it is water; judgement."""
+
+_DRAWN_IN = 0.9
+"""A part is called drawn in where less than this share of it is shallow enough; judgement."""
+
+_SHALLOW_REACH = 0.8
+"""Round a spot that is shallow enough the part is kept for this share of the spacing; judgement."""
+
+_CLOSEST = 0.75
+"""No two decoys lie nearer than this share of the wanted spacing; judgement."""
+
+_SPARE_SPOTS = (1.5, 4)
+"""Spots are wanted for so many times a part's decoys, and so many more; judgement."""
+
+_FOCUS_HANDFUL = 0.6 * np.array([[0.1, 0.2], [1.2, -0.9], [-1.1, -0.7], [0.2, 1.8]])
+"""A loose handful about the focus, in spacings; judgement."""
+
+_FOCUS_ON_LINE = 0.6 * np.array([[-1.0], [1.0]])
+"""The two decoys on a jerk line, in spacings along it; judgement."""
+
+_FOCUS_AREA = 1.5
+"""Radius of the focus's area, in spacings; judgement."""
+
+SEEN_OVER_M = yd(6.0)
+"""Birds at the pocket see over no wider strip of land or reeds; judgement."""
+
+_SIGHT_LINES = 180
+"""Directions in which it is looked; judgement."""
+
+_SIGHT_START_M = 0.01
+"""Where they start: lines that meet in one point would be cut there."""
+
 STACK_REACH_M = yd(35.0)
-"""Judgement: a stack farther from the pocket than this leads no bird into it."""
+"""A stack farther from the pocket than this leads no bird into it; judgement."""
 
 STACK_FROM_GUNS_M = yd(10.0)
-"""Judgement: no part of the stack is nearer to the guns."""
+"""No part of the stack is nearer to the guns; judgement."""
 
 TIMBER_FLANK_DEG = 75.0
-"""Judgement: with the wind less far round than this the hide is no longer on the flank."""
+"""With the wind less far round than this the hide is no longer on the flank; judgement."""
 
 STACK_OUTSIDE = 0.6
-"""Share of the stack among the trees, beyond the opening's edge (common practice, no source)."""
+"""Share of the stack among the trees, beyond the opening's edge; practice."""
 
-_FRINGE_M = yd(1.5)  # judgement: a stack reaches so far out of the trees onto open water
+_FRINGE_M = yd(1.5)
+"""A stack reaches so far out of the trees onto open water; judgement."""
+
+_JERK_LINE_M = (yd(2.0), yd(20.0))
+"""The jerk line starts so far downwind of the pocket's middle, and runs so far upwind where no edge
+is near; judgement."""
+
+_WHOLE = 0.999
+"""More than this share counts as all of it, rounding aside."""
 
 
 @dataclass(frozen=True)
 class LayoutOnWater:
-    """A layout over the water round the hide, in the layout's frame, windward hand to +x."""
+    """A layout over the water round the hide, in the layout's frame, windward hand to +x.
+
+    Parameters
+    ----------
+    layout
+        The layout as drawn.
+    frame
+        Where the hide is and which way it looks.
+    water, flooded
+        Open water, and trees that stand in water, metres from the hide.
+    depth
+        Depths in the frame's CRS; None where none are known.
+    max_depth_m
+        Deepest water to set in; None for no limit.
+    """
 
     layout: Layout
     frame: HideFrame
@@ -72,19 +144,24 @@ class LayoutOnWater:
 
     @property
     def in_timber(self) -> bool:
+        """Whether the layout is that of an opening in timber."""
         return self.layout.name == "timber"
 
     @property
     def upwind(self) -> FloatArray:
+        """Unit vector toward the wind's source."""
         return self.layout.upwind * (self.layout.hand, 1)
 
     def to_world(self, shape: Any) -> Any:
+        """Return a geometry or an (n, 2) array in the frame's CRS."""
         return self.frame.to_world(_mirrored(shape, self.layout.hand))
 
     def drawn(self, part: LayoutPart, moved: FloatArray) -> Any:
+        """Return a part as drawn, moved along."""
         return _shifted(_mirrored(part.geometry, self.layout.hand), moved)
 
     def depths(self, xy: FloatArray) -> FloatArray:
+        """Return the depth at each spot, metres; NaN where unknown."""
         if self.depth is None or not len(xy):
             return np.full(len(xy), np.nan)
         return np.asarray(self.depth(self.to_world(xy)), dtype=float)
@@ -106,7 +183,21 @@ class FittedPocket:
 
 @dataclass(frozen=True)
 class FittedPart:
-    """A part cut to the water, with seeded spots to choose decoys from."""
+    """A part cut to the water.
+
+    Parameters
+    ----------
+    part
+        The part as drawn.
+    area
+        Where it lies, metres from the hide, windward hand to +x.
+    room
+        Most decoys it has room for.
+    spots
+        Spots to choose its decoys from, (n, 2).
+    note
+        What a person should be told of it.
+    """
 
     part: LayoutPart
     area: Polygonal
@@ -124,6 +215,22 @@ def water_about(water: BaseGeometry, frame: HideFrame, *, hand: int, shore_m: fl
     """Return the water within reach of the hide, its shore drawn in, in the layout's frame.
 
     Kept, since a map that turns the wind asks 36 times for each hide.
+
+    Parameters
+    ----------
+    water
+        Polygons in the frame's CRS.
+    frame
+        Where the hide is and which way it looks.
+    hand
+        Side the wind comes from: +1 right, -1 left.
+    shore_m
+        How far the shore is drawn in, metres.
+
+    Returns
+    -------
+    Polygon or MultiPolygon
+        Metres from the hide, windward hand to +x.
     """
     x0, y0 = frame.x - 1.5 * _REACH_M, frame.y - 1.5 * _REACH_M
     near = shapely.clip_by_rect(water, x0, y0, x0 + 3 * _REACH_M, y0 + 3 * _REACH_M)
@@ -146,15 +253,35 @@ def _shifted(shape: Any, by: FloatArray) -> Any:
 
 
 def centroid_xy(area: Polygonal) -> FloatArray:
+    """Return the middle of an area, (x, y)."""
     return np.array(area.centroid.coords[0])
 
 
 def least_spacing_m(part: LayoutPart) -> float:
-    """Return how near two decoys of a part may lie."""
+    """Return how near two decoys of a part may lie, metres."""
     return _CLOSEST * part.spacing_m
 
 
 def fit_pocket(site: LayoutOnWater, notes: list[str]) -> FittedPocket:
+    """Return the pocket moved to open water within the wanted shot and cut to it.
+
+    Parameters
+    ----------
+    site
+        The layout and the water it is to lie on.
+    notes
+        What a person should be told is added here.
+
+    Returns
+    -------
+    FittedPocket
+        Its area, and how far the whole layout moves with it.
+
+    Raises
+    ------
+    SpreadRefused
+        Where there is no room for it.
+    """
     if site.water.is_empty:
         raise SpreadRefused(f"no open water within {length_text(_REACH_M)} of the hide")
     drawn = _mirrored(site.layout.pocket, site.layout.hand)
@@ -182,7 +309,7 @@ def fit_pocket(site: LayoutOnWater, notes: list[str]) -> FittedPocket:
         raise SpreadRefused(
             "no room for the pocket: land pushes it out of the wanted shot, 15-20 yd"
         )
-    if (shift := float(np.hypot(*moved))) > yd(1.0):
+    if (shift := float(np.hypot(*moved))) > _TOLD_SPREAD_MOVE_M:
         notes.append(f"the whole spread is moved {length_text(shift)} to find open water")
     return FittedPocket(pocket, moved)
 
@@ -196,7 +323,7 @@ def _settle(area: Polygonal, water: Polygonal, most_m: float) -> tuple[Polygonal
     nudge = np.zeros(2)
     for _ in range(3):
         wet = area.intersection(water)
-        if wet.is_empty or wet.area > 0.999 * area.area:
+        if wet.is_empty or wet.area > _WHOLE * area.area:
             break
         step = 2 * (np.array(wet.centroid.coords[0]) - np.array(area.centroid.coords[0]))
         after = nudge + step
@@ -219,6 +346,31 @@ def _out_of_range(wet: Polygonal) -> FloatArray:
 def fit_parts(
     site: LayoutOnWater, pocket: FittedPocket, *, decoys: int, focus: int, notes: list[str]
 ) -> list[FittedPart]:
+    """Return the parts of a layout that find fit water, each cut to it and clear of the others.
+
+    Parameters
+    ----------
+    site
+        The layout and the water it is to lie on.
+    pocket
+        The fitted pocket: parts move with it and leave it open.
+    decoys
+        How many are carried.
+    focus
+        Most decoys in the pocket.
+    notes
+        What a person should be told is added here.
+
+    Returns
+    -------
+    list of FittedPart
+        In set-up order; a part without fit water is left out.
+
+    Raises
+    ------
+    SpreadRefused
+        Where the stack of the timber layout has no place.
+    """
     fitted: list[FittedPart] = []
     seen = site if site.in_timber else _seen(site, pocket)
     for part in site.layout.parts:
@@ -252,18 +404,33 @@ def _seen(site: LayoutOnWater, pocket: FittedPocket) -> LayoutOnWater:
 
 
 def visible_water(water: Polygonal, pocket: FloatArray, reach_m: float) -> Polygonal:
-    """Return the water seen from the middle of the pocket over no more than `SEEN_OVER_M`."""
-    angle = (np.arange(_RAYS) + 0.5) * 2 * np.pi / _RAYS
+    """Return the water seen from the middle of the pocket over no more than `SEEN_OVER_M` of land.
+
+    Parameters
+    ----------
+    water
+        Open water, metres.
+    pocket
+        Middle of the pocket, (x, y).
+    reach_m
+        How far is looked.
+
+    Returns
+    -------
+    Polygon or MultiPolygon
+        What of the water is seen.
+    """
+    angle = (np.arange(_SIGHT_LINES) + 0.5) * 2 * np.pi / _SIGHT_LINES
     toward = np.column_stack([np.sin(angle), np.cos(angle)])
-    rays = np.stack([pocket + _STEP_M * toward, pocket + reach_m * toward], axis=1)
+    rays = np.stack([pocket + _SIGHT_START_M * toward, pocket + reach_m * toward], axis=1)
     # All at once, a third of the time of one by one; the bearing tells which ray a piece is of.
     every = shapely.MultiLineString(list(rays))
     dry = shapely.get_parts(shapely.difference(every, water))
     dry = dry[shapely.length(dry) > SEEN_OVER_M]
     halfway = shapely.line_interpolate_point(dry, 0.5, normalized=True)
     x, y = (shapely.get_coordinates(halfway) - pocket).T
-    ray = np.floor(np.mod(np.arctan2(x, y), 2 * np.pi) * _RAYS / (2 * np.pi)).astype(int)
-    seen_m = np.full(_RAYS, reach_m)
+    ray = np.floor(np.mod(np.arctan2(x, y), 2 * np.pi) * _SIGHT_LINES / (2 * np.pi)).astype(int)
+    seen_m = np.full(_SIGHT_LINES, reach_m)
     np.minimum.at(seen_m, ray, shapely.distance(dry, shapely.Point(pocket)))
     fan = Polygon(pocket + seen_m[:, None] * toward)
     return polygons_of(water.intersection(fan.buffer(0)))
@@ -289,15 +456,15 @@ def _fit_part(
     pieces = [
         piece
         for piece in shapely.get_parts(polygons_of(area.intersection(site.water)))
-        if piece.area >= 0.15 * drawn.area / shapely.get_num_geometries(drawn)
+        if piece.area >= _LEAST_PIECE * drawn.area / shapely.get_num_geometries(drawn)
     ]
     area = pieces[0] if len(pieces) == 1 else MultiPolygon(pieces)
     fit = _fit_spots(site, part, area, whole_m2=drawn.area, decoys=decoys)
     if fit is None or fit.note:
         return fit
-    if (shift := float(np.hypot(*nudge))) > yd(2.0):
+    if (shift := float(np.hypot(*nudge))) > _TOLD_MOVE_M:
         return replace(fit, note=f"is moved {length_text(shift)} to find water")
-    return replace(fit, note="is cut short by the shore" * (area.area < 0.7 * free_m2))
+    return replace(fit, note="is cut short by the shore" * (area.area < _CUT_SHORT * free_m2))
 
 
 def _fit_spots(
@@ -306,16 +473,18 @@ def _fit_spots(
     """Return an area of a part with spots that are not too deep, None where too little is left."""
     if area.area < LEAST_PART_WATER * whole_m2:
         return None
-    spots = scatter_spots(area, part, min(decoys, math.ceil(1.5 * part.share * decoys) + 4))
+    times, more = _SPARE_SPOTS
+    wanted = min(decoys, math.ceil(times * part.share * decoys) + more)
+    spots = scatter_spots(area, part, wanted)
     shallow = site.shallow(spots)
     usable = float(shallow.mean())
     if usable * area.area < LEAST_PART_WATER * whole_m2:
         return None
     room = len(spots_apart(spots[shallow], least_spacing_m(part)))
     if usable < 1:
-        reach = MultiPoint(spots[shallow]).buffer(0.8 * part.spacing_m, quad_segs=3)
+        reach = MultiPoint(spots[shallow]).buffer(_SHALLOW_REACH * part.spacing_m, quad_segs=3)
         area = polygons_of(area.intersection(reach))
-    note = "is drawn in from water too deep to set in" * (usable < 0.9)
+    note = "is drawn in from water too deep to set in" * (usable < _DRAWN_IN)
     return FittedPart(part, area, room, spots[shallow], note)
 
 
@@ -324,14 +493,16 @@ def _fit_focus(
 ) -> FittedPart:
     """Return the focus: a loose handful about its point, inside the pocket."""
     point = site.drawn(part, pocket.moved)
-    handful = np.array([[0.1, 0.2], [1.2, -0.9], [-1.1, -0.7], [0.2, 1.8]]) * 0.6 * part.spacing_m
+    handful = _FOCUS_HANDFUL * part.spacing_m
     if site.in_timber:  # both on the jerk line
         most = 2
-        handful = np.array([[-1.0], [1.0]]) * 0.6 * part.spacing_m * site.upwind
+        handful = _FOCUS_ON_LINE * part.spacing_m * site.upwind
     spots = handful + np.array(point.coords[0])
     spots = spots[shapely.contains_xy(pocket.area, spots)]
     spots = spots[site.shallow(spots)]
-    area = polygons_of(point.buffer(1.5 * part.spacing_m, quad_segs=4).intersection(pocket.area))
+    area = polygons_of(
+        point.buffer(_FOCUS_AREA * part.spacing_m, quad_segs=4).intersection(pocket.area)
+    )
     return FittedPart(part, area, min(most, len(spots)), spots)
 
 
@@ -361,13 +532,43 @@ def _fit_stack(
 
 
 def stack_centre(opening: Polygonal, pocket: FloatArray, upwind: FloatArray) -> FloatArray | None:
-    """Return the middle of the stack: a few yards into the trees downwind of the pocket."""
+    """Return the middle of the stack: a few yards into the trees downwind of the pocket.
+
+    Parameters
+    ----------
+    opening
+        Open water among the trees, metres.
+    pocket
+        Middle of the pocket, (x, y).
+    upwind
+        Unit vector toward the wind's source.
+
+    Returns
+    -------
+    ndarray of shape (2,), or None
+        None where the trees downwind are too far off.
+    """
     edge = edge_distance_m(opening, pocket, -upwind)
     return None if edge is None else pocket - (edge + yd(TIMBER.stack_in)) * upwind
 
 
 def stack_among_trees(stack: Polygonal, opening: Polygonal, flooded: Polygonal) -> Polygonal:
-    """Return what of a stack lies in flooded trees or on the water close before them."""
+    """Return what of a stack lies in flooded trees or on the water close before them.
+
+    Parameters
+    ----------
+    stack
+        The stack as drawn, metres.
+    opening
+        Open water among the trees.
+    flooded
+        Trees that stand in water.
+
+    Returns
+    -------
+    Polygon or MultiPolygon
+        May be empty.
+    """
     fringe = opening.intersection(flooded.buffer(_FRINGE_M, quad_segs=4))
     return polygons_of(stack.intersection(flooded.union(fringe)))
 
@@ -378,17 +579,48 @@ def share_outside_opening(stack: Polygonal, opening: Polygonal) -> float:
 
 
 def edge_distance_m(opening: Polygonal, start: FloatArray, direction: FloatArray) -> float | None:
-    """Return how far from a spot in the opening its edge is, or None where that is too far."""
+    """Return how far from a spot in the opening its edge is.
+
+    Parameters
+    ----------
+    opening
+        Open water among the trees, metres.
+    start
+        The spot, (x, y).
+    direction
+        Unit vector to look along.
+
+    Returns
+    -------
+    float or None
+        Metres; None where the edge is farther than `STACK_REACH_M`.
+    """
     ray = LineString([start, start + STACK_REACH_M * direction])
     first = min(
         shapely.get_parts(ray.intersection(opening)), key=lambda g: g.distance(Point(start))
     )
     length = float(first.length)
-    return length if length < 0.999 * STACK_REACH_M else None
+    return length if length < _WHOLE * STACK_REACH_M else None
 
 
 def jerk_line(opening: Polygonal, pocket: FloatArray, upwind: FloatArray) -> FloatArray:
-    """Return the ends of the jerk line: in the pocket, and at a trunk at the upwind end."""
+    """Return the ends of the jerk line: in the pocket, and at a trunk at the upwind end.
+
+    Parameters
+    ----------
+    opening
+        Open water among the trees, metres.
+    pocket
+        Middle of the pocket, (x, y).
+    upwind
+        Unit vector toward the wind's source.
+
+    Returns
+    -------
+    ndarray, shape (2, 2)
+        The two ends, (x, y).
+    """
     edge = edge_distance_m(opening, pocket, upwind)
-    reach = yd(20.0) if edge is None else edge
-    return np.array([pocket - yd(2.0) * upwind, pocket + reach * upwind])
+    start, farthest = _JERK_LINE_M
+    reach = farthest if edge is None else edge
+    return np.array([pocket - start * upwind, pocket + reach * upwind])
