@@ -18,6 +18,25 @@ from sitegeo.spreads.sketch import Polygonal
 
 DecoyKind = Literal["dark", "white", "goose", "small"]
 DECOY_KINDS: tuple[DecoyKind, ...] = ("dark", "white", "goose", "small")
+"""Kinds of decoys, in the order in which they are counted."""
+
+_DARK, _WHITE, _GOOSE, _SMALL = range(4)
+
+_TRIED_SPOTS = 6000
+"""Spots thrown into an area's bounds, a fifth at a time, until enough lie inside; judgement."""
+
+_ENOUGH_SPOTS = (40, 8)
+"""Enough are at least the first, and so many times as many as are wanted; judgement."""
+
+_INSETS = (0.35, 0.25, 0.15, 0.0)
+"""How wide an edge of a group is left bare, in mean distances between decoys; the first that leaves
+room is taken; judgement."""
+
+_BODY_SHARE = 0.9
+"""A group with more than this share of the largest is of the body; judgement."""
+
+_CANDIDATES = (3, 100)
+"""Decoys are chosen from at most so many times as many spots, and so many more; judgement."""
 
 DEEPEST_M = 4.0
 """Deepest water to set decoys in: longer lines are seldom carried; judgement."""
@@ -67,6 +86,11 @@ def apportion(total: int, weights: Sequence[float]) -> list[int]:
     """Return whole numbers in proportion to `weights` that add up to `total`.
 
     Largest remainder; ties go to the earlier.
+
+    Examples
+    --------
+    >>> apportion(12, [22, 8, 4, 2])
+    [7, 3, 1, 1]
     """
     whole = sum(weights)
     if whole <= 0:
@@ -80,7 +104,27 @@ def apportion(total: int, weights: Sequence[float]) -> list[int]:
 
 
 def fill_parts(total: int, weights: Sequence[float], room: Sequence[int]) -> list[int]:
-    """Return counts in proportion to `weights`, none above its room; the overflow moves on."""
+    """Return counts in proportion to `weights`, none above its room; the overflow moves on.
+
+    Parameters
+    ----------
+    total
+        Decoys to share out.
+    weights
+        Share of each part, in any unit.
+    room
+        Most that each part takes.
+
+    Returns
+    -------
+    list of int
+        One count a part; they add up to less than `total` where there is no room.
+
+    Examples
+    --------
+    >>> fill_parts(12, [3.0, 1.0], [6, 12])
+    [6, 6]
+    """
     counts = [0] * len(weights)
     while (left := total - sum(counts)) > 0:
         open_weights = [
@@ -94,13 +138,29 @@ def fill_parts(total: int, weights: Sequence[float], room: Sequence[int]) -> lis
 
 
 def scatter_spots(area: Polygonal, part: LayoutPart, wanted: int) -> FloatArray:
-    """Return seeded spots inside an area, several times as many as wanted."""
+    """Return seeded spots inside an area, several times as many as wanted.
+
+    Parameters
+    ----------
+    area
+        Where they are to lie, metres.
+    part
+        The part they are for: its name is the seed.
+    wanted
+        How many decoys are to be chosen from them.
+
+    Returns
+    -------
+    ndarray, shape (n, 2)
+        The same area and part give the same spots.
+    """
     rng = np.random.default_rng(zlib.crc32(part.name.encode()))
     # Rounded, so that a world turned or moved deals the very same spots.
     x0, y0, x1, y1 = np.round(area.bounds, 2)
-    spots = np.array([x0, y0]) + rng.random((6000, 2)) * (x1 - x0, y1 - y0)
+    spots = np.array([x0, y0]) + rng.random((_TRIED_SPOTS, 2)) * (x1 - x0, y1 - y0)
     shapely.prepare(area)
-    enough = max(40, 8 * wanted)
+    least, times = _ENOUGH_SPOTS
+    enough = max(least, times * wanted)
     inside: FloatArray = spots[:0]
     for some in np.split(spots, 5):  # most areas fill their bounds and need the first alone
         inside = np.concatenate([inside, some[shapely.contains_xy(area, some)]])
@@ -128,11 +188,27 @@ def choose_spots(
 
     For no more of them than `spots_apart` finds. The edge is left bare as far as there is room,
     or every group would be a ring.
+
+    Parameters
+    ----------
+    spots
+        Spots to choose from, (n, 2), metres.
+    count
+        How many to choose.
+    area
+        The group's area.
+    least_m
+        Least distance between two.
+
+    Returns
+    -------
+    ndarray, shape (count, 2)
+        The chosen spots.
     """
     if count == 0:
         return spots[:0]
     each = math.sqrt(area.area / count)
-    for inset in (0.35, 0.25, 0.15, 0.0):
+    for inset in _INSETS:
         inner = spots[shapely.contains_xy(area.buffer(-inset * each, quad_segs=2), spots)]
         if len(inner) >= 3 * count:
             loose = _spread_out(inner, count, area)
@@ -150,7 +226,8 @@ def _spread_out(spots: FloatArray, count: int, area: Polygonal) -> FloatArray:
     Weighted sample elimination (Yuksel 2015, "Sample elimination for generating Poisson disk sample
     sets", with alpha 8).
     """
-    spots = spots[: 3 * count + 100]
+    times, more = _CANDIDATES
+    spots = spots[: times * count + more]
     reach = 2 * math.sqrt(area.area / (2 * math.sqrt(3) * count))
     x, y = spots.T
     gap = np.hypot(x[:, None] - x, y[:, None] - y)
@@ -176,19 +253,35 @@ def deal_kinds(
 
     Small ones first to the focus; geese and white to the body, where birds from downwind see
     them; dark throughout. What stays in the bag is dark first.
+
+    Parameters
+    ----------
+    parts
+        The groups.
+    counts
+        How many decoys each takes.
+    gear
+        Proportions of the kinds.
+    left
+        Decoys that stay in the bag.
+
+    Returns
+    -------
+    list of list of int
+        Four numbers for each group, as `DECOY_KINDS` orders them.
     """
     pool = list(gear.kinds(sum(counts) + left))
-    for kind in (0, 3, 2, 1):
+    for kind in (_DARK, _SMALL, _GOOSE, _WHITE):
         kept_back = min(pool[kind], left)
         pool[kind] -= kept_back
         left -= kept_back
     most = max((p.share for p in parts), default=0.0)
     focus = [float(p.name == "focus") for p in parts]
-    body = [p.share * (p.name == "mass" or p.share > 0.9 * most) for p in parts]
+    body = [p.share * (p.name == "mass" or p.share > _BODY_SHARE * most) for p in parts]
     rest = [1.0 - f for f in focus]
     free = list(counts)
     dealt = [[0, 0, 0, 0] for _ in parts]
-    for kind, wishes in ((3, (focus, rest)), (2, (body, rest)), (1, (body, rest))):
+    for kind, wishes in ((_SMALL, (focus, rest)), (_GOOSE, (body, rest)), (_WHITE, (body, rest))):
         for wish in wishes:
             weights = [w * f for w, f in zip(wish, free, strict=True)]
             for i, n in enumerate(fill_parts(pool[kind], weights, free)):
@@ -197,7 +290,7 @@ def deal_kinds(
                 pool[kind] -= n
     for i, n in enumerate(free):
         short = n
-        for kind in (0, 3, 1, 2):
+        for kind in (_DARK, _SMALL, _WHITE, _GOOSE):
             give = min(short, pool[kind])
             dealt[i][kind] += give
             pool[kind] -= give
@@ -206,15 +299,30 @@ def deal_kinds(
 
 
 def assign_kinds(xy: FloatArray, dealt: Sequence[int], *, upwind: FloatArray) -> list[DecoyKind]:
-    """Return the kind of each decoy of a group: geese together upwind, white strung through."""
+    """Return the kind of each decoy of a group: geese together upwind, white strung through.
+
+    Parameters
+    ----------
+    xy
+        The group's decoys, (n, 2).
+    dealt
+        How many of each kind, as `DECOY_KINDS` orders them.
+    upwind
+        Unit vector toward the wind's source.
+
+    Returns
+    -------
+    list of str
+        One kind a decoy.
+    """
     kinds = np.zeros(len(xy), dtype=int)
     free = np.arange(len(xy))
-    if dealt[2]:
+    if dealt[_GOOSE]:
         first = xy[np.argmax(xy @ upwind)]
-        flock = free[np.argsort(np.hypot(*(xy - first).T), kind="stable")][: dealt[2]]
-        kinds[flock] = 2
+        flock = free[np.argsort(np.hypot(*(xy - first).T), kind="stable")][: dealt[_GOOSE]]
+        kinds[flock] = _GOOSE
         free = np.setdiff1d(free, flock)
-    for kind in (1, 3):
+    for kind in (_WHITE, _SMALL):
         if dealt[kind]:
             across = free[np.argsort(xy[free] @ (upwind[1], -upwind[0]), kind="stable")]
             step = (np.arange(dealt[kind]) + 0.5) * len(across) / dealt[kind]

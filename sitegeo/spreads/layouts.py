@@ -1,6 +1,6 @@
 """The layouts by name, drawn for one wind and turned to the true hand, in metres.
 
-`LAYOUTS` maps a name to its sketch (see `sketches`); another layout slots in as one function.
+`LAYOUTS` maps a name to its sketch (see `templates`); another layout slots in as one function.
 """
 
 from __future__ import annotations
@@ -32,10 +32,20 @@ from sitegeo.spreads.templates import (
 )
 from sitegeo.units import YARD_M
 
-MUZZLE_YD = 5.0  # nothing nearer to a muzzle than this
+MUZZLE_YD = 5.0
+"""Nothing lies nearer to a muzzle than this; practice."""
+
 MAX_DECOYS = 120
-_ROUND_YD = 0.8  # corners left by the carving are rounded off
-_GAP_YD = 0.5  # clear water left round the pocket
+"""Most decoys a layout is drawn for; judgement."""
+
+_ROUND_YD = 0.8
+"""Corners left by the carving are rounded off so far; judgement."""
+
+_KEEP_ROUNDED = 0.8
+"""They are left sharp where rounding would cost more than the rest of this share; judgement."""
+
+_GAP_YD = 0.5
+"""Clear water left round the pocket; judgement."""
 
 
 @dataclass(frozen=True)
@@ -132,8 +142,15 @@ LAYOUTS: Mapping[str, Callable[[WindInFrame, int], Sketch]] = MappingProxyType(
 _BANK_NAMES_DEG = (45.0, 125.0)
 """The bank family is called onto below the first, off beyond the second; judgement."""
 
-_ABEAM_DEG = 85.0  # a wind nearer to the front than this is over no shoulder; judgement
-_STRAIGHT_DEG = 140.0  # birds that come more than 40 degrees aside cross the front; judgement
+_ABEAM_DEG = 85.0
+"""A wind nearer to the front than this is over no shoulder; judgement."""
+
+_STRAIGHT_DEG = 140.0
+"""Birds that come more than 40 degrees aside cross the front; judgement."""
+
+_UPWIND_END_DEG = 120.0
+"""From here on a hide at an opening is at its upwind end, before on its flank; judgement."""
+
 _LETTERS = {"point": "P", "timber opening": "H", "cover clump": "C", "open flat": "F"}
 
 
@@ -143,6 +160,25 @@ def choose_layout(kind: str, phi_deg: float, *, decoys: int) -> str:
     Common practice, no source: timber for an opening in trees, `point` for wind over one shoulder
     at a point, the small spread for two dozen or fewer with the wind across, the open ones for
     cover standing in open water and for flats, else the bank family.
+
+    Parameters
+    ----------
+    kind
+        Kind of position, its name or letter.
+    phi_deg
+        Wind against the facing: 0 in the face, +90 from the right.
+    decoys
+        How many are carried.
+
+    Returns
+    -------
+    str
+        A name in `LAYOUTS`.
+
+    Examples
+    --------
+    >>> choose_layout("tree line", 80.0, decoys=36), choose_layout("point", 110.0, decoys=36)
+    ('bank-along', 'point')
     """
     theta = abs(float(signed_diff_deg(phi_deg, 0.0)))
     letter = _LETTERS.get(kind, kind)
@@ -196,10 +232,21 @@ def draw_layout(
     far_group
         Whether some are set far out, to hold distant birds; in timber there are none to hold.
 
+    Returns
+    -------
+    Layout
+        Its parts in metres from the hide, +x to its right.
+
     Raises
     ------
     UsageError
         For an unknown layout or an impossible number of decoys.
+
+    Examples
+    --------
+    >>> layout = draw_layout("bank-along", 80.0, decoys=36)
+    >>> [part.name for part in layout.parts]
+    ['pocket', 'mass', 'second', 'focus', 'motion']
     """
     draw = LAYOUTS.get(layout)
     if draw is None:
@@ -236,7 +283,21 @@ def carve_part(
 ) -> Polygonal:
     """Return an area less the pocket, the muzzle's surroundings and what lies out of range.
 
-    `unit` is the length of a yard in the coordinates given (hide at the origin).
+    Parameters
+    ----------
+    outline
+        The area, with the hide at the origin.
+    pocket
+        Water left open.
+    limit
+        Farthest from the hide, in the coordinates given; infinite for none.
+    unit
+        Length of a yard in the coordinates given.
+
+    Returns
+    -------
+    Polygon or MultiPolygon
+        What is left, its corners rounded off; may be empty.
     """
     kept = outline.difference(pocket.buffer(_GAP_YD * unit, quad_segs=4))
     # A polygon that contains the whole disc.
@@ -244,7 +305,7 @@ def carve_part(
     if math.isfinite(limit):
         kept = kept.intersection(_disc(limit, 32))
     rounded = kept.buffer(-_ROUND_YD * unit, quad_segs=4).buffer(0.99 * _ROUND_YD * unit)
-    return polygons_of(rounded if rounded.area > 0.8 * kept.area else kept)
+    return polygons_of(rounded if rounded.area > _KEEP_ROUNDED * kept.area else kept)
 
 
 @cache
@@ -333,6 +394,8 @@ def _pieces(layout: Layout, laid: Collection[str]) -> dict[str, str]:
         "turn": of("hook", ", and the hook on the far side turns them", " and settle"),
         "row": of("second", "line up on the row level with the hide and "),
         "stack": of("mass", ", pass over the stack in the trees downwind"),
-        "seat": "at the upwind end" if layout.theta_deg >= 120 else f"on the flank, wind {hand}",
+        "seat": "at the upwind end"
+        if layout.theta_deg >= _UPWIND_END_DEG
+        else f"on the flank, wind {hand}",
         "point": (", ".join(others) + ", and " if others else "") + last,
     }

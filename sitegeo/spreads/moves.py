@@ -31,10 +31,28 @@ HANDFUL = 12
 FEW_DECOYS = 2
 """So many alone are hardly worth stepping out for (judgement)."""
 
-_MOST = 0.8  # judgement: more of a group than this is most of it
-_TRULY = 0.8  # judgement: an end is named where this share of the decoys taken is of that end
+_MOST_OF_GROUP = 0.8
+"""More of a group than this is called most of it; judgement."""
+
+_TRULY_END = 0.8
+"""An end is named where this share of the decoys taken is of that end; judgement."""
+
+_END_APART_M = yd(1.0)
+"""And where they lie so much farther that way than their group; judgement."""
+
+_ASIDE_M = yd(2.0)
+"""A spot nearer to straight out than this is told without left or right; judgement."""
+
+_FLANK_M = (yd(6.0), yd(12.0))
+"""A group is told as a flank beyond the first aside and no farther out than the second;
+judgement."""
+
 BAG = "bag"
+"""Where decoys that are not set are."""
+
 MOTION = "motion"
+"""The group of the motion decoys."""
+
 SHIFT_CAUTIONS = (
     "Left, right and out are as seen from the hide",
     "Unload every gun before anyone steps out, and agree who calls the birds off",
@@ -44,12 +62,15 @@ _NUMBERS = (
     *("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine"),
     *("ten", "eleven", "twelve"),
 )
-_FLANKS = ("mass", "second", "near", "guard")
+_FLANK_GROUPS = ("mass", "second", "near", "guard")
 _NOWHERE = shapely.Polygon()
-_FAR = np.full((1, 2), np.nan)  # of what is or goes in the bag
+_IN_BAG = np.full((1, 2), np.nan)
 _NONE = np.empty((0, 2))
-_MOVE = 1e5  # more metres than any spread could be carried in all
-_NEVER = 1e9
+_COST_OF_MOVE = 1e5
+"""More metres than any spread could be carried in all: a move saved outweighs any way."""
+
+_NEVER_COST = 1e9
+"""Of a move that is not allowed: more than all moves together."""
 
 
 @dataclass(frozen=True)
@@ -106,7 +127,8 @@ class Move:
             return "the bag"
         x, y = self.to
         where = "its new place" if self.source == self.target else f"the {_noun(self.target)}"
-        if abs(x) >= yd(6) and y <= yd(12) and self.target in _FLANKS:
+        aside, out = _FLANK_M
+        if abs(x) >= aside and y <= out and self.target in _FLANK_GROUPS:
             where = f"the {'left' if x < 0 else 'right'} flank"
         return f"{where}, {spot_words(x, y, units)}"
 
@@ -147,7 +169,9 @@ def shift_spread(
     Parameters
     ----------
     now, then
-        Decoys as they lie and as the new wind wants them, (n, 2) each, with the group of each.
+        Decoys as they lie and as the new wind wants them, (n, 2) and (m, 2).
+    groups, then_groups
+        The group of each of them.
     turn_deg
         How far the wind has turned.
     pocket
@@ -156,6 +180,18 @@ def shift_spread(
         Motion decoys as they stand and as the new wind wants them.
     refused
         Why the new wind has no spread here.
+
+    Returns
+    -------
+    Shift
+        The verdict in words, and the moves, the most decoys first.
+
+    Examples
+    --------
+    >>> now, then = np.array([[8.0, 15.0]]), np.array([[-8.0, 15.0]])
+    >>> turn = shift_spread(now, ["mass"], then, ["mass"], turn_deg=40.0)
+    >>> turn.moves[0].words("m")
+    'one from all of the mass to its new place, 8 m left, 15 m out'
     """
     if abs(turn_deg) < LEAST_TURN_DEG:
         return Shift(turn_deg, "A turn this small asks for nothing: leave it as it lies.", 1.0)
@@ -169,8 +205,8 @@ def shift_spread(
     n = len(now)
     stays = may_stay(now, then, then_groups, pocket)
     to = assign_spots(now, groups, then, stays)
-    goes = np.vstack([then, _FAR])[to]  # the last for the bag
-    lies = np.vstack([now, np.repeat(_FAR, len(to) - n, axis=0)])
+    goes = np.vstack([then, _IN_BAG])[to]  # the last for the bag
+    lies = np.vstack([now, np.repeat(_IN_BAG, len(to) - n, axis=0)])
     moved = ~np.pad(stays, ((0, len(to) - n), (0, 1)))[range(len(to)), to]
     stuck = moved & _within(pocket, lies)
     served = 1.0 - float(moved[:n].mean())
@@ -192,6 +228,20 @@ def may_stay(
 
     Those within `STAY_M`; but the new pocket is empty save for the focus (common practice, no
     source), so inside it a decoy stays for the focus alone, wherever in it that lies (judgement).
+
+    Parameters
+    ----------
+    now, then
+        Decoys as they lie and as the new wind wants them, (n, 2) and (m, 2), metres.
+    then_groups
+        The group of each of `then`.
+    pocket
+        Where the new wind's pocket is.
+
+    Returns
+    -------
+    ndarray of bool, shape (n, m)
+        Whether a decoy may stay to serve a spot.
     """
     near = _way(now, then) <= STAY_M
     focus = np.array([name == "focus" for name in then_groups], dtype=bool)
@@ -209,27 +259,33 @@ def assign_spots(
     Parameters
     ----------
     now, then
-        (n, 2) and (m, 2) spots in metres. Where m exceeds n the last entries of the result, beyond
-        n, are the spots filled from the bag.
+        (n, 2) and (m, 2) spots in metres.
+    groups
+        The group of each decoy of `now`.
     stays
         (n, m): whether a decoy may stay where it lies to serve a spot; otherwise it is moved.
+
+    Returns
+    -------
+    ndarray of int
+        As long as the longer of the two; what lies beyond n are spots filled from the bag.
     """
     n, m = len(now), len(then)
     size = max(n, m)
     way = np.zeros((size, size))
     moved = np.ones((size, size), dtype=bool)
     way[:n, :m], moved[:n, :m] = _way(now, then), ~stays
-    cost = np.where(moved, _MOVE + way, 0.0)
+    cost = np.where(moved, _COST_OF_MOVE + way, 0.0)
     owner = np.array([*groups, *[BAG] * (size - n)], dtype=object)
     names = sorted(set(owner))
     for touched in range(len(names) + 1):
         best: tuple[float, FloatArray] | None = None
         for free in combinations(names, touched):
             held = ~np.isin(owner, free)
-            trial = np.where(moved & held[:, None], _NEVER, cost)
+            trial = np.where(moved & held[:, None], _NEVER_COST, cost)
             row, column = linear_sum_assignment(trial)
             total = float(trial[row, column].sum())
-            if total < _NEVER and (best is None or total < best[0] - 1e-9):
+            if total < _NEVER_COST and (best is None or total < best[0] - 1e-9):
                 best = (total, np.where(column < m, column, -1))
         if best is not None:
             return best[1]
@@ -243,6 +299,20 @@ def choose_carried(
 
     One or two alone gain little beside a larger move: they are left as they lie, the fewest
     first and at most `spare` in all, unless one lies in the new pocket.
+
+    Parameters
+    ----------
+    lots
+        The group each is of and the group it is to be of.
+    moved, stuck
+        Which serve the new wind only when moved, and which of them lie in the new pocket.
+    spare
+        Most decoys left as they lie.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        Which are carried.
     """
     counts = Counter(lot for lot, goes in zip(lots, moved, strict=True) if goes)
     needed = {lot for lot, sits in zip(lots, stuck, strict=True) if sits}
@@ -273,6 +343,11 @@ def list_moves(
         The group each is of and the group it is to be of.
     carried, stuck
         Which are carried, and which of them lie in the new pocket.
+
+    Returns
+    -------
+    tuple of Move
+        One for each pair of groups.
     """
     of = np.array([source for source, _ in lots])
     moves = []
@@ -355,7 +430,7 @@ def _amid(spots: FloatArray) -> tuple[float, float]:
 def _edge(own: FloatArray, taken: BoolArray) -> str:
     """Return which part of a group is taken; empty where it is no end, edge or middle."""
     share = float(taken.mean())
-    if share > _MOST:
+    if share > _MOST_OF_GROUP:
         return "all of" if taken.all() else "most of"
     if share > 0.5:
         return ""
@@ -370,7 +445,7 @@ def _edge(own: FloatArray, taken: BoolArray) -> str:
     name, (truly, apart) = max(
         ((name, _like(part, taken)) for name, part in parts.items()), key=lambda item: item[1]
     )
-    return name if truly >= _TRULY and apart >= yd(1.0) else ""
+    return name if truly >= _TRULY_END and apart >= _END_APART_M else ""
 
 
 def _like(part: FloatArray, taken: BoolArray) -> tuple[float, float]:
@@ -418,12 +493,25 @@ def handfuls_word(count: int) -> str:
 
 
 def spot_words(x: float, y: float, units: LengthUnit = "yd") -> str:
-    """Return a spot as seen from the hide; local metres, +x right of it."""
+    """Return a spot as seen from the hide; local metres, +x right of it.
+
+    Parameters
+    ----------
+    x, y
+        Metres to the right of the hide and out from it.
+    units
+        Yards or metres.
+
+    Returns
+    -------
+    str
+        Such as ``"12 yd left, 7 yd out"``.
+    """
     across = f"{length_text(abs(x), units)} {'left' if x < 0 else 'right'}, "
     out = f"{length_text(abs(y), units)} {'out' if y > 0 else 'behind you'}"
     if not round(y / LENGTHS_M[units]):
         out = "level with the hide"
-    return (across if abs(x) >= yd(2) else "") + out
+    return (across if abs(x) >= _ASIDE_M else "") + out
 
 
 def _noun(name: str) -> str:

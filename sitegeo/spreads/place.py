@@ -1,4 +1,4 @@
-"""Fit a layout to the real water: groups as polygons, single decoys, or a refusal with a reason.
+"""Place a layout on the real water: groups, single decoys and motion, or a refusal with a reason.
 
 Everything is worked out in the layout's own frame with the windward hand to +x, so that a
 mirrored, turned or moved world gives the mirrored, turned or moved spread.
@@ -47,13 +47,39 @@ from sitegeo.spreads.sketch import FAR_GROUP, FAR_GROUP_CAUTION, PartName
 from sitegeo.units import depth_text, yd
 
 SeasonPhase = Literal["early", "middle", "late"]
+"""How far the season has come, which says where motion goes."""
+
 FAR_NORTH_DEG = 50.0
 """Latitude beyond which birds have seen few hunters yet; judgement."""
 
-_TOWARD_EDGE = 0.65  # judgement: how far from the pocket's middle to its upwind edge, early
-_BODY_ROOM = 0.45  # judgement: a body with room for less of its decoys does not close the runway
-_SET = 0.4  # judgement: with fewer of the decoys set the spread is not the one that was drawn
-_WORDS: dict[SeasonPhase | None, str] = {
+_EARLY_MONTHS = frozenset({8, 9, 10})
+"""Months early in the season, in the northern hemisphere; judgement."""
+
+_LATE_MONTHS = frozenset({12, 1, 2, 3})
+"""Months late in the season, in the northern hemisphere; judgement."""
+
+_TOWARD_EDGE = 0.65
+"""How far from the pocket's middle to its upwind edge motion runs, early; judgement."""
+
+_POCKET_EDGE_M = yd(20.0)
+"""Farther than any pocket's edge from its middle; judgement."""
+
+_BODY_ROOM = 0.45
+"""A body with room for less of its decoys does not close the runway; judgement."""
+
+_ENOUGH_SET = 0.4
+"""With fewer of the decoys set the spread is not the one that was drawn; judgement."""
+
+_LAND_THERE = 0.5
+"""With less water than this where the mass is drawn, land is told as the reason; judgement."""
+
+_LEAST_LINE_M = 0.6
+"""Shortest line told; judgement."""
+
+_LINE_TIMES_DEPTH = 1.5
+"""A decoy's line is so many times the depth; practice."""
+
+_MOTION_ADVICE: dict[SeasonPhase | None, str] = {
     "early": "early in the season birds finish to motion: the first motion decoy runs in the "
     "pocket",
     "middle": "switch motion off as birds close where they will not finish to it",
@@ -108,6 +134,16 @@ def place_spread(
     ------
     UsageError
         For an impossible number of decoys.
+
+    Examples
+    --------
+    >>> from shapely import box
+    >>> from sitegeo.spreads.layouts import draw_layout
+    >>> layout = draw_layout("bank-along", 80.0, decoys=24)
+    >>> hide = HideFrame(0.0, 0.0, facing_grid_deg=0.0)
+    >>> spread = place_spread(layout, hide, water=box(-100, 1, 100, 200), decoys=24)
+    >>> [(group.name, group.count) for group in spread.groups]
+    [('mass', 18), ('second', 5), ('focus', 1)]
     """
     check_decoys(decoys)
     gear = gear or Gear()
@@ -169,7 +205,18 @@ def find_refusal(
     depth: Depths | None = None,
     max_depth_m: float | None = None,
 ) -> str | None:
-    """Return why `place_spread` would lay nothing, None where it would; takes half the time."""
+    """Return why `place_spread` would lay no spread, in half its time.
+
+    Parameters
+    ----------
+    layout, frame, water, decoys, gear, flooded, depth, max_depth_m
+        As `place_spread` takes them.
+
+    Returns
+    -------
+    str or None
+        The reason, None where a spread would be laid.
+    """
     site = _site(layout, frame, water, flooded, depth=depth, max_depth_m=max_depth_m)
     try:
         _body(site, fit_pocket(site, []), decoys=decoys, gear=gear, notes=[])
@@ -231,7 +278,7 @@ def _require_body(
             f"no room for the mass at the {end} end of the pocket: {body.room} "
             f"of its {round(wanted)} decoys would fit"
         )
-    if placed < _SET * decoys:
+    if placed < _ENOUGH_SET * decoys:
         raise SpreadRefused(f"no room for the spread: {placed} of {decoys} decoys would fit")
     ahead = site.upwind @ (centroid_xy(body.area) - centroid_xy(pocket.area))
     if ahead <= 0:
@@ -243,7 +290,7 @@ def _lacking(site: LayoutOnWater, pocket: FittedPocket) -> str:
     if site.in_timber:
         return "too few trees there stand in water on the map"
     drawn = site.drawn(site.layout.named("mass")[0], pocket.moved)
-    if drawn.intersection(site.water).area < 0.5 * drawn.area or site.max_depth_m is None:
+    if drawn.intersection(site.water).area < _LAND_THERE * drawn.area or site.max_depth_m is None:
         return "land lies there"
     return f"the water there is over {depth_text(site.max_depth_m)} deep"
 
@@ -296,20 +343,25 @@ def _set_groups(
 
 
 def _line_m(depth_m: float) -> float:
-    """Return a line length for a depth: half as long again, never under 0.6 m (judgement)."""
-    return max(0.6, math.ceil(15 * depth_m) / 10)
+    """Return a line length for a depth, rounded up to a tenth of a metre."""
+    return max(_LEAST_LINE_M, math.ceil(10 * _LINE_TIMES_DEPTH * depth_m) / 10)
 
 
 def season_phase(month: int, lat_deg: float) -> SeasonPhase:
-    """Return how far the season has come; months and their bounds are judgement.
+    """Return how far the season has come.
 
     Early to the end of October and always in the far north, late from December; half a year on
     in the southern hemisphere.
+
+    Examples
+    --------
+    >>> season_phase(12, 44.0), season_phase(12, 52.0)
+    ('late', 'early')
     """
     own = month if lat_deg >= 0 else (month + 5) % 12 + 1
-    if abs(lat_deg) >= FAR_NORTH_DEG or own in {8, 9, 10}:
+    if abs(lat_deg) >= FAR_NORTH_DEG or own in _EARLY_MONTHS:
         return "early"
-    return "late" if own in {12, 1, 2, 3} else "middle"
+    return "late" if own in _LATE_MONTHS else "middle"
 
 
 def fit_motion(
@@ -320,10 +372,29 @@ def fit_motion(
     season: SeasonPhase | None,
     notes: list[str],
 ) -> FloatArray:
-    """Return the motion decoys, each brought onto the nearest fit water."""
+    """Return the motion decoys, each brought onto the nearest fit water.
+
+    Parameters
+    ----------
+    site
+        The layout and the water it is to lie on.
+    pocket
+        The fitted pocket.
+    count
+        Motion decoys carried.
+    season
+        How far the season has come; None without a date.
+    notes
+        What a person should be told is added here.
+
+    Returns
+    -------
+    ndarray, shape (n, 2)
+        Metres from the hide, windward hand to +x; those without fit water are left out.
+    """
     if not count:
         return np.empty((0, 2))
-    notes.append(_WORDS[season])
+    notes.append(_MOTION_ADVICE[season])
     if site.in_timber:
         notes.append("once it is light, set the motion decoy behind a trunk or behind the hide")
         fit_water = site.water
@@ -350,7 +421,7 @@ def fit_motion(
 def _in_pocket(site: LayoutOnWater, pocket: FittedPocket) -> FloatArray:
     """Return a spot in the pocket toward its upwind edge, past the focus."""
     middle = centroid_xy(pocket.area)
-    ray = LineString([middle, middle + yd(20.0) * site.upwind])
+    ray = LineString([middle, middle + _POCKET_EDGE_M * site.upwind])
     edge = pocket.area.boundary.intersection(ray)
     reach = float(shapely.distance(Point(middle), edge))
     return middle + _TOWARD_EDGE * reach * site.upwind

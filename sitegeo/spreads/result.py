@@ -1,12 +1,10 @@
-"""A spread as laid on the water: groups, single decoys, or the reason there is none."""
+"""A spread as placed on the water, or the reason there is none; and what to change when birds shy."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
 from types import MappingProxyType
-from typing import Any
 
-import geopandas as gpd
 import numpy as np
 
 from sitegeo.core.typing import FloatArray
@@ -18,10 +16,24 @@ from sitegeo.spreads.sketch import Polygonal
 
 @dataclass(frozen=True)
 class Group:
-    """One group as set: what it is, where, and how many of each kind.
+    """One group as set.
 
-    ``depth_m`` is the median depth under its decoys and ``line_m`` the line length that suits the
-    deepest of them; both None where no depth is known.
+    Parameters
+    ----------
+    name, kind
+        What it is for, as `sketch.PartName` has it.
+    polygon
+        Where it lies, in the frame's CRS.
+    count, dark, white, geese, small
+        Decoys in all and of each kind.
+    order
+        Place in the order of setting up, from 1.
+    note
+        What a person should be told of it.
+    depth_m
+        Median depth under its decoys; None where none is known.
+    line_m
+        Line length that suits the deepest of them; None where no depth is known.
     """
 
     name: str
@@ -84,29 +96,6 @@ class Spread:
         return self.pocket.centroid.x, self.pocket.centroid.y
 
 
-def groups_frame(spread: Spread, crs: Any) -> gpd.GeoDataFrame:
-    """Return the groups as polygons in set-up order, one row each."""
-    columns = (
-        "name", "kind", "count", "dark", "white", "geese", "small", "order", "depth_m", "line_m",
-        "note",
-    )  # fmt: skip
-    rows = {name: [getattr(g, name) for g in spread.groups] for name in columns}
-    return gpd.GeoDataFrame(rows, geometry=[g.polygon for g in spread.groups], crs=crs)
-
-
-def decoys_frame(spread: Spread, crs: Any) -> gpd.GeoDataFrame:
-    """Return single decoys as points with `group` and `kind`; motion decoys come last."""
-    motion = len(spread.motion)
-    return gpd.GeoDataFrame(
-        {
-            "group": [*spread.decoy_groups, *["motion"] * motion],
-            "kind": [*spread.decoy_kinds, *["motion"] * motion],
-        },
-        geometry=gpd.points_from_xy(*np.concatenate([spread.decoys, spread.motion]).T),
-        crs=crs,
-    )
-
-
 REMEDIES = MappingProxyType(
     {
         "landing short": "move the pocket to them, thin the downwind end and carry those decoys "
@@ -120,3 +109,4 @@ REMEDIES = MappingProxyType(
         "spread, or call less",
     }
 )
+"""What to change when birds do not finish as they should, by what is seen; practice."""

@@ -16,7 +16,6 @@ from sitegeo.spreads.decoys import Gear, apportion, fill_parts
 from sitegeo.spreads.frame import HideFrame
 from sitegeo.spreads.layouts import choose_layout, layout_reason
 from sitegeo.spreads.place import place_spread, season_phase
-from sitegeo.spreads.result import decoys_frame, groups_frame
 from sitegeo.units import yd
 
 HIDE = HideFrame(500_000.0, 4_000_000.0, 0.0)
@@ -319,18 +318,3 @@ def test_a_refused_spread_opens_with_its_refusal():
     assert refused.headline == f"No spread here: {refused.refused}."
     laid = spread_at(80)
     assert laid.headline == laid.reason
-
-
-def test_frames():
-    spread = spread_at(80)
-    groups = groups_frame(spread, "EPSG:32617")
-    assert list(groups["order"]) == list(range(1, len(groups) + 1))
-    assert groups["count"].sum() == 36
-    assert groups.crs.to_epsg() == 32617
-    assert groups.geometry.is_valid.all()
-    points = decoys_frame(spread, "EPSG:32617")
-    assert len(points) == 37
-    assert (points["kind"] == "motion").sum() == 1
-    refused = spread_at(80, water=box(0, 0, 1, 1))
-    assert refused.refused
-    assert len(groups_frame(refused, "EPSG:32617")) == len(decoys_frame(refused, 32617)) == 0
