@@ -1,4 +1,4 @@
-"""A spread as placed on the water, or the reason there is none; and what to change when birds shy."""
+"""A spread as placed on the water, or the reason there is none; what to change when birds shy."""
 
 from __future__ import annotations
 
