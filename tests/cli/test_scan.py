@@ -266,7 +266,7 @@ def test_unknown_keys_are_refused_with_the_nearest(
 
 
 def test_nobody_at_the_address(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(cluster, "JOIN_S", 0.5)
+    monkeypatch.setattr(cluster, "JOIN_TIMEOUT_S", 0.5)
     with (
         pytest.raises(sitegeo.SitegeoError, match="--scheduler: no scheduler answers"),
         cluster.open_client(address="tcp://127.0.0.1:9", workers=None, memory_bytes=None),
