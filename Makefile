@@ -2,7 +2,7 @@
 # To choose the Python yourself: make PYTHON=/path/to/python3.12 demo
 
 .NOTPARALLEL:
-.PHONY: help demo test bench maps lock law-coverage law-mutants clean
+.PHONY: help demo test bench maps pin lock law-coverage law-mutants clean
 
 BIN = .venv/bin
 PYTHONS = $(if $(PYTHON),"$(PYTHON)",$(wildcard $(BIN)/python) python3.13 python3.12 python3.11 python3 python)
@@ -44,6 +44,10 @@ bench: ## set up, then run every benchmark (several minutes, a quiet machine)
 maps: ## set up, then make the example outputs in maps/ again
 	$(call set_up,--test)
 	@$(BIN)/python tools/make_examples.py
+
+pin: ## set up, then write the pinned ranking of the bundled place anew (a change that is meant)
+	$(call set_up,--test)
+	@$(BIN)/python tools/pin_ranking.py
 
 LAW_TESTS = tests/unit/test_law_*.py tests/unit/test_setback_*.py tests/unit/test_public_ground.py \
 	tests/unit/test_land_verdicts.py tests/published/test_setback_distances.py \

@@ -109,6 +109,7 @@ COMPONENT_WORDS = {
     "overhead": "cover overhead",
     "drift": "where birds drift to",
     "birds_sun": "sun in the birds' eyes",
+    "in_range": "shot across",
     "party": "stands for every gun",
     "observed": "birds seen",
 }

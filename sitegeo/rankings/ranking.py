@@ -21,7 +21,7 @@ from sitegeo.rankings.spread_site import spread_site, why_refused
 from sitegeo.siting.candidates import find_better_at_same_place
 from sitegeo.siting.curves import UNKNOWN_SCORE, setback_margin_score
 from sitegeo.siting.explain import cautions, lacks_room, why
-from sitegeo.siting.score import with_component
+from sitegeo.siting.score import with_component, with_shut_fronts
 from sitegeo.spreads.decoys import Gear
 from sitegeo.surveys.morning import assumptions_on, gear_carried, prepare_morning
 from sitegeo.surveys.survey import Survey, require_blinds
@@ -272,6 +272,14 @@ class BlindsUnderLaw:
     verdicts: pd.DataFrame
 
 
+def _without_shut(survey: Survey, found: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Return candidates, those whose whole front is closed rejected, as the step `blinds` does."""
+    given = {"gear": gear_carried(survey), "assume": assumptions_on(survey, None)}
+    given["candidates"] = found
+    fixed = prepare_morning(survey, given, want=("wind_independent",)).windless
+    return with_shut_fronts(found, fixed["wind_independent"].front)
+
+
 def blinds_under_law(
     survey: Survey, *, law: Law | None = None, on: date | None = None
 ) -> BlindsUnderLaw:
@@ -300,7 +308,7 @@ def blinds_under_law(
     found = require_blinds(survey)
     checked = _verdicts(survey, found, governing, on)
     judged = found.assign(
-        rejected_by=rejection_reasons(found, checked, governing),
+        rejected_by=rejection_reasons(_without_shut(survey, found), checked, governing),
         c_setback=setback_score(found["id"], checked),
     )
     out = judged["rejected_by"].notna()

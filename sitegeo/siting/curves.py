@@ -12,6 +12,7 @@ import numpy as np
 
 from sitegeo.angles import signed_diff_deg, smoothstep
 from sitegeo.core.typing import BoolArray, FloatArray, ObjectArray
+from sitegeo.units import yd
 
 UNKNOWN_SCORE = 0.5
 """Score of a component whose layer is missing; the reasons say that it is not known."""
@@ -45,6 +46,20 @@ class Curve:
 BANK_WIND = Curve((0, 25, 60, 70, 85, 120, 180), (0.75, 0.8, 0.95, 1, 1, 0.9, 0.75))
 """Wind against the facing, degrees, on a bank: best along it at 70 to 85°, while onto it and off it
 work (common practice, no source; the numbers between are judgement)."""
+
+WOODED_BANK_WIND = Curve(
+    (0, 25, 60, 66, 80, 90, 110, 180), (0.78, 0.83, 0.97, 1, 1, 0.8, 0.7, 0.25)
+)
+"""The same on a bank of tall trees: a little onto it, in the cheek, birds come along the trees and
+the near water ripples; exactly along them and off them it lies dead, straight off them most of all
+(common practice, no source; the numbers between are judgement)."""
+
+TREES_BEHIND_M = Curve((2.0, 7.0), (0.0, 1.0))
+"""Height of what stands about the hide: how far its bank is one of tall trees; judgement."""
+
+OPENING_WIDTH_M = Curve((yd(30.0), yd(60.0)), (1.0, 0.5))
+"""Width of a timber opening: one up to about 30 yd can be shot across (common practice, no source);
+what a wider one scores is judgement."""
 
 POINT_WIND = Curve((0, 45, 90, 110, 130, 150, 180), (0.6, 0.7, 0.95, 1, 1, 0.9, 0.6))
 """The same on a point: best abeam to a little behind (common practice, no source; the numbers
@@ -112,10 +127,24 @@ class GlareParams:
     most: float = 0.65
 
 
-def wind_fit(theta: FloatArray, kinds: ObjectArray) -> FloatArray:
+def wind_fit(
+    theta: FloatArray, kinds: ObjectArray, *, trees_m: FloatArray | float = 0.0
+) -> FloatArray:
     """Return how well the layouts of each kind of position suit the wind against the facing.
 
-    `theta` is 0 to 180 degrees; kinds without a curve of their own are banks.
+    Parameters
+    ----------
+    theta
+        (blinds,) 0 to 180 degrees.
+    kinds
+        (blinds,) kinds of position; those without a curve of their own are banks.
+    trees_m
+        Height of what stands about each hide: a bank of tall trees has a curve of its own.
+
+    Returns
+    -------
+    ndarray
+        (blinds,), 0 to 1.
 
     Examples
     --------
@@ -130,7 +159,9 @@ def wind_fit(theta: FloatArray, kinds: ObjectArray) -> FloatArray:
         "timber opening": TIMBER_WIND,
     }
     fits = [curve(theta) for curve in own.values()]
-    return np.select([kinds == name for name in own], fits, BANK_WIND(theta))
+    tall = TREES_BEHIND_M(trees_m)
+    bank = (1.0 - tall) * BANK_WIND(theta) + tall * WOODED_BANK_WIND(theta)
+    return np.select([kinds == name for name in own], fits, bank)
 
 
 def feeding_score(depth_m: FloatArray) -> FloatArray:

@@ -17,6 +17,7 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike
 
 from sitegeo.angles import signed_diff_deg, smoothstep, unit_from_bearing
@@ -25,6 +26,7 @@ from sitegeo.core.grid import Raster
 from sitegeo.core.steps import step
 from sitegeo.core.typing import BoolArray, FloatArray, ObjectArray
 from sitegeo.core.wind import CALM_MPS, Wind
+from sitegeo.exposure.sweep import top_m
 from sitegeo.law.context import PositionErrors
 from sitegeo.law.shot_range import read_load
 from sitegeo.places.config import Assume
@@ -37,6 +39,7 @@ from sitegeo.siting.approach import (
 )
 from sitegeo.siting.concealment import overhead_score, party_score, rate_concealment
 from sitegeo.siting.curves import (
+    OPENING_WIDTH_M,
     UNKNOWN_SCORE,
     access_score,
     drift_score,
@@ -50,6 +53,7 @@ from sitegeo.siting.retrieval import EDGE_ERROR_M, Drift, find_drift
 from sitegeo.siting.sampling import (
     cover_classes,
     decoy_patches,
+    disc_offsets,
     patch_ahead,
     rotate_offsets,
     sample_around,
@@ -71,6 +75,12 @@ it earns no credit beside ripple the wind makes (judgement)."""
 
 TIMBER_CALM_MPS = metres_per_second(4.0, "mph")
 """Below this over the canopy no direction is claimed in timber; judgement."""
+
+_CHORD_STEP_M, _CHORD_MOST_M, _CHORD_RAYS = 2.0, 60.0, 16
+"""How the width of an opening is looked at: steps and length of a ray, and rays all round."""
+
+FRONT_SHUT = "no fire anywhere in front: the load could fall on something mapped"
+"""Why a blind is rejected whose whole front is closed."""
 
 LEAST_COMPONENT = 0.02
 """No component counts as less, so that one alone cannot end a score; judgement."""
@@ -103,6 +113,15 @@ class ScoreParams:
     onto_deg, along_deg
         With the wind up to the first against the facing birds come over the hide; from the second
         on they do not.
+    open_enough
+        Share of the approach on open water from which on it is as open as birds want it.
+    round_hide
+        What of the room over a bank is left where trees downwind are too sheer to come down over:
+        birds come round the hide (common practice, no source; the share is judgement).
+    calm_ripple
+        What the ripple of open water scores in calm air, where none is made by hand.
+    trees_about_m
+        The tallest thing this near the hide tells whether its bank is one of tall trees.
     bare_behind
         What a blind without any backdrop scores for it; a whole one scores 1.
     approach
@@ -122,6 +141,10 @@ class ScoreParams:
     over_land: float = 0.55
     onto_deg: float = 25.0
     along_deg: float = 70.0
+    open_enough: float = 0.8
+    round_hide: float = 0.5
+    calm_ripple: float = 0.2
+    trees_about_m: float = 8.0
     bare_behind: float = 0.3
     approach: ApproachParams = field(default_factory=ApproachParams)
     decoys: int = 36
@@ -194,12 +217,18 @@ def blinds(
     ]
     local = _local_wind(exposure, hides, wind)
     approach = _approach_in_wind(obstacles, hides, wind=wind, params=params)
-    room = approach.water * smoothstep(fixed.landing, params.land_least, params.land_full)
+    open_way = np.minimum(approach.water / params.open_enough, 1.0)
+    room = open_way * smoothstep(fixed.landing, params.land_least, params.land_full)
     bend = np.where(timber | still, 0.0, approach.bend_deg)
     fallen = _drift_in_wind(hides, wind, public_land, assume)
+    trees_m = 0.0 if obstacles is None else _height_about(obstacles, hides, params)
     parts = {
-        "wind": np.where(still, UNKNOWN_SCORE, wind_fit(theta, kinds)),
-        "ripple": np.where(still, UNKNOWN_SCORE, ripple_score(local.min(axis=1), kinds, params)),
+        "wind": np.where(still, UNKNOWN_SCORE, wind_fit(theta, kinds, trees_m=trees_m)),
+        "ripple": np.where(
+            still,
+            np.where(timber, TIMBER_RIPPLE, params.calm_ripple),
+            ripple_score(local.min(axis=1), kinds, params),
+        ),
         "room": np.where(timber, fixed.landing, room),
         "spread": _spread(hides, np.array(layouts), decoys=gear.decoys, depth=depth),
         "overhead": overhead_score(fixed.overhead, theta, timber=timber, still=still),
@@ -212,7 +241,7 @@ def blinds(
     if observations is not None:
         seen = _observed(observations, hides, bend, wind=wind, when=when)
         parts["observed"], told["observed"] = seen.score, seen.words
-    return candidates.assign(
+    return with_shut_fronts(candidates, fixed.front).assign(
         **{f"c_{name}": part for name, part in parts.items()},
         **told,
         score=combine_components(parts),
@@ -223,6 +252,13 @@ def blinds(
         local_wind_mps=local[:, 0],
         fetch_m=_fetch(exposure, hides),
     )
+
+
+def with_shut_fronts(candidates: gpd.GeoDataFrame, front: ShootingFront) -> gpd.GeoDataFrame:
+    """Return candidates with those rejected, in `rejected_by`, whose whole front is closed."""
+    reasons = candidates["rejected_by"].to_numpy(object)
+    shut = front.shut & pd.isna(reasons)
+    return candidates.assign(rejected_by=np.where(shut, FRONT_SHUT, reasons))
 
 
 def ripple_score(local_mps: FloatArray, kinds: ObjectArray, params: ScoreParams) -> FloatArray:
@@ -379,6 +415,11 @@ def wind_independent_scores(
         "wading": wading_score(_numbers(candidates, "setting_m"), gear.wade_m),
         "access": _access(candidates),
         "fire": front.score,
+        "in_range": np.where(
+            (candidates["kind"] == "timber opening").to_numpy(),
+            OPENING_WIDTH_M(_opening_width(cover, at, facing_grid)),
+            1.0,
+        ),
     }
     # In a timber opening birds drop steeply into the pocket, so the water about it is their room.
     about = patch_ahead(POCKET_M, params.pocket_m, facing_grid)
@@ -447,6 +488,31 @@ def _local_wind(exposure: Raster, hides: _Hides, wind: Wind) -> FloatArray:
     return np.column_stack(columns)
 
 
+def _height_about(obstacles: Raster, hides: _Hides, params: ScoreParams) -> FloatArray:
+    """Return (blinds,) how high the tallest thing about each hide stands over its pocket."""
+    about = rotate_offsets(disc_offsets(params.trees_about_m, 2.0), hides.facing_grid)
+    top = top_m(sample_around(obstacles, hides.at, about)).max(axis=1)
+    water = top_m(sample_around(obstacles, hides.pocket, np.zeros((1, 2))))[:, 0]
+    return np.asarray(np.maximum(top - water, 0.0), float)
+
+
+def _opening_width(cover: Raster, at: FloatArray, facing_grid: FloatArray) -> FloatArray:
+    """Return (blinds,) the least chord of open water through each pocket, metres."""
+    east, north = unit_from_bearing(facing_grid)
+    pocket = at + POCKET_M * np.column_stack([east, north])
+    out = np.arange(_CHORD_STEP_M, _CHORD_MOST_M, _CHORD_STEP_M)
+    reach = []
+    for turn in np.arange(0.0, 360.0, 360.0 / _CHORD_RAYS):
+        ray = np.deg2rad(turn)
+        spots = out[:, None] * [np.sin(ray), np.cos(ray)]
+        trees = cover_classes(cover, pocket, spots) == Cover.TREE
+        met = np.where(trees.any(axis=1), trees.argmax(axis=1), len(out))
+        reach.append(met * _CHORD_STEP_M)
+    half = len(reach) // 2
+    chords = np.array(reach[:half]) + np.array(reach[half:])
+    return np.asarray(chords.min(axis=0), float)
+
+
 def _fetch(exposure: Raster, hides: _Hides) -> FloatArray:
     pocket = rotate_offsets(np.array([[0.0, POCKET_M]]), hides.facing_grid)
     found = sample_around(exposure, hides.at, pocket)[exposure.bands.index("fetch_m")]
@@ -474,7 +540,8 @@ def _approach_in_wind(
     onto = 1.0 - smoothstep(theta, params.onto_deg, params.along_deg)
     over_land = params.over_land * onto
     if obstacles is not None:
-        over_land *= score_descent(obstacles, pocket, downwind, params=params.approach)
+        descent = score_descent(obstacles, pocket, downwind, params=params.approach)
+        over_land *= params.round_hide + (1.0 - params.round_hide) * descent
     over = over_land > found.water
     return Approach(np.where(over, 0.0, found.bend_deg), np.maximum(found.water, over_land))
 

@@ -65,6 +65,8 @@ class ShootingFront:
     score
         (blinds,) 0 to 1: how much of the front is open in a usual morning's gust, least where the
         pocket itself is not. It is the same in every wind, so that no hour is judged by another's.
+    shut
+        (blinds,) whether what is mapped leaves no direction to the front that may be fired in.
     facing_deg
         (blinds,) true bearings.
     load
@@ -72,6 +74,7 @@ class ShootingFront:
     """
 
     score: FloatArray
+    shut: BoolArray
     facing_deg: FloatArray
     load: Load
     _around: _Around
@@ -141,7 +144,7 @@ def rate_front(
     score = (~closed @ weights) / weights.sum() * middle
     if any(layer is None for layer in layers.values()):
         score = np.minimum(score, UNKNOWN_SCORE)
-    return ShootingFront(np.asarray(score, float), facing, load, around)
+    return ShootingFront(np.asarray(score, float), np.all(closed, axis=1), facing, load, around)
 
 
 @dataclass(frozen=True)
