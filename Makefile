@@ -51,7 +51,8 @@ pin: ## set up, then write the pinned ranking of the bundled place anew (a chang
 
 LAW_TESTS = tests/unit/test_law_*.py tests/unit/test_setback_*.py tests/unit/test_public_ground.py \
 	tests/unit/test_land_verdicts.py tests/published/test_setback_distances.py \
-	tests/published/test_cold.py tests/published/test_shotfall.py tests/published/test_daylight.py \
+	tests/published/test_cautions.py tests/published/test_cold.py tests/published/test_daylight.py \
+	tests/published/test_shotfall.py tests/unit/test_checking.py \
 	tests/property/test_setbacks_polygons.py tests/property/test_setbacks_verdicts.py \
 	tests/analytic/test_shotfall_arcs.py
 

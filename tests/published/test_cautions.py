@@ -55,6 +55,10 @@ def test_a_plan_for_the_dark_is_told_so() -> None:
         assert all(f"It is dark at {hour:02d}:30" in words for words in told)
         assert all("shooting hours are law" in words for words in told)
     assert dark_caution(-90.55, 44.13, None) == ()
+    # Far north in winter there is no civil twilight to tell of.
+    polar = dark_caution(20.0, 80.0, datetime(2026, 12, 21, 12, 0, tzinfo=cst))
+    assert len(polar) == 1
+    assert "civil twilight" not in polar[0]
 
 
 def test_without_the_air_it_is_said_what_air_would_freeze_skin() -> None:
