@@ -10,6 +10,7 @@ import pytest
 from filelock import FileLock
 from helpers_cli import maps_of_one_wind
 from helpers_packages import environment, install
+from helpers_places import open_data
 from hypothesis import settings
 
 # No deadline: a first call compiles. In CI the examples are fixed: a red run is the change's.
@@ -23,7 +24,7 @@ REPO = Path(__file__).resolve().parents[1]
 @pytest.fixture(scope="session")
 def places() -> Path:
     """Folder of real open data, beside the repository or named by SITEGEO_PLACES."""
-    folder = Path(os.environ.get("SITEGEO_PLACES", REPO.parent / "shared" / "places"))
+    folder = open_data()
     if not folder.is_dir():
         pytest.skip("no folder of real open data here")
     return folder

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,12 @@ from affine import Affine
 UTM17 = "EPSG:32617"
 WEST, NORTH = 500_000.0, 4_200_000.0
 ROWS, COLS = 120, 160
+
+
+def open_data() -> Path:
+    """Folder of real open data, beside the repository or named by SITEGEO_PLACES."""
+    beside = Path(__file__).resolve().parents[2] / "shared" / "places"
+    return Path(os.environ.get("SITEGEO_PLACES", beside))
 
 
 def scene(rows: int = ROWS, cols: int = COLS, *, seed: int = 1) -> np.ndarray[Any, Any]:

@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -20,6 +20,7 @@ from pyproj.database import query_utm_crs_info
 from rasterio.enums import ColorInterp, Resampling
 from rasterio.errors import RasterioError
 from rasterio.windows import Window, from_bounds
+from scipy import ndimage
 
 from sitegeo.core.grid import WGS84, Grid, Raster
 from sitegeo.core.typing import AnyArray, BoolArray, Bounds
@@ -117,6 +118,12 @@ def memory_factor(shape: tuple[int, int]) -> int:
     return max(1, math.ceil(math.sqrt(shape[0] * shape[1] / MOST_PHOTO_PIXELS)))
 
 
+_FILL_BLOCK_PX = 8
+"""Rows and columns of the least block of one tone that is no picture (judgement)."""
+_FILL_EDGE_SHARE = 0.25
+"""Share of one edge of a photo from which a tone found there may be its border (judgement)."""
+
+
 @contextmanager
 def open_photo(
     path: Path,
@@ -169,7 +176,8 @@ def open_photo(
             picture = tuple(i + 1 for i, name in enumerate(names) if name not in NOT_PICTURE)
             kept = tuple(names[i - 1] for i in picture)
             first = (int(window.col_off), int(window.row_off))
-            yield PhotoFile(grid, kept, factor, first, tuple(notes), view, picture)
+            photo = PhotoFile(grid, kept, factor, first, tuple(notes), view, picture)
+            yield replace(photo, fills=_fill_values(photo))
 
 
 @dataclass(frozen=True)
@@ -188,6 +196,8 @@ class PhotoFile:
         How it is read.
     view, indexes, lock
         The open dataset, which of its bands are read, and what makes threads take turns.
+    fills
+        Numbers that, in every band of a block of pixels, stand for no data.
     """
 
     grid: Grid
@@ -197,10 +207,22 @@ class PhotoFile:
     notes: tuple[str, ...]
     view: Any
     indexes: tuple[int, ...]
+    fills: tuple[float, ...] = ()
     lock: Any = field(default_factory=Lock)
 
     def read(self, rows: slice, cols: slice) -> tuple[AnyArray, BoolArray]:
         """Return the bands of a part, stacked, and which of its pixels hold data."""
+        margin = 2 * _FILL_BLOCK_PX if self.fills else 0
+        seen, inner = zip(*(
+            _grown(part, margin, size)
+            for part, size in zip((rows, cols), self.grid.shape, strict=True)
+        ), strict=True)  # fmt: skip
+        values, valid = self._read_file(*seen)
+        if self.fills:
+            valid &= ~filled_blocks(values, valid, self.fills)
+        return values[:, *inner], valid[inner]
+
+    def _read_file(self, rows: slice, cols: slice) -> tuple[AnyArray, BoolArray]:
         n, shape = self.factor, (rows.stop - rows.start, cols.stop - cols.start)
         left, top = self.corner[0] + n * cols.start, self.corner[1] + n * rows.start
         window = Window(left, top, n * shape[1], n * shape[0])
@@ -235,6 +257,60 @@ class PhotoFile:
             factor=self.factor * times,
             notes=(*self.notes, note),
         )
+
+
+def filled_blocks(values: AnyArray, valid: BoolArray, fills: Sequence[float]) -> BoolArray:
+    """Return where a part of a photo is filled in for want of data, though no mask says so.
+
+    Parameters
+    ----------
+    values
+        Bands, shape (bands, rows, columns).
+    valid
+        Which pixels hold data, shape (rows, columns).
+    fills
+        Numbers that stand for no data where every band has one of them, the same, over a block of
+        pixels: a single black pixel is shade.
+
+    Returns
+    -------
+    BoolArray
+        Shape (rows, columns).
+    """
+    found = np.zeros(valid.shape, bool)
+    one_tone = (values == values[0]).all(axis=0)
+    for fill in fills:
+        flat = one_tone & (values[0] == fill)
+        if flat.any():
+            # Beyond the photo there is no data either, nor where a mask says so.
+            empty = np.pad(flat | ~valid, _FILL_BLOCK_PX, constant_values=True)
+            blocks = ndimage.grey_opening(empty.astype(np.uint8), (_FILL_BLOCK_PX, _FILL_BLOCK_PX))
+            inner = slice(_FILL_BLOCK_PX, -_FILL_BLOCK_PX)
+            found |= flat & (blocks[inner, inner] > 0)
+    return found
+
+
+def _fill_values(photo: PhotoFile) -> tuple[float, ...]:
+    """Return the numbers that fill a photo where it has no data: black, white, its flat border."""
+    rows, cols = photo.grid.shape
+    edges = ((slice(0, 1), slice(0, cols)), (slice(rows - 1, rows), slice(0, cols)),
+             (slice(0, rows), slice(0, 1)), (slice(0, rows), slice(cols - 1, cols)))  # fmt: skip
+    fills: set[float] = {0.0}
+    for at in edges:
+        values, valid = photo.read(*at)
+        if np.issubdtype(values.dtype, np.integer):
+            fills.add(float(np.iinfo(values.dtype).max))
+        tones = values[0][(values == values[0]).all(axis=0) & valid]
+        found, counts = np.unique(tones, return_counts=True)
+        fills |= set(found[counts >= _FILL_EDGE_SHARE * valid.size].astype(float).tolist())
+    return tuple(sorted(fills))
+
+
+def _grown(part: slice, margin: int, size: int) -> tuple[slice, slice]:
+    """Return a part with a margin as far as the photo goes, and where the part lies in it."""
+    start = max(part.start - margin, 0)
+    grown = slice(start, min(part.stop + margin, size))
+    return grown, slice(part.start - start, part.stop - start)
 
 
 @dataclass(frozen=True)
@@ -402,8 +478,9 @@ def _require_content(
 ) -> None:
     if not valid.any():
         raise RasterError(
-            "the photo holds no data in the area asked for",
+            "the photo holds no data in the area asked for, or one flat colour",
             where=path,
+            value=values[:, 0, 0].tolist(),
             remedy="Check the file, its nodata value and [place] area",
         )
     held = np.flatnonzero(valid)

@@ -35,6 +35,10 @@ LAND_FRACTION_RADII_M = (25, 75, 200)
 _FRAME_PX = 0.75
 """Shore nearer to the edge of the data than this is that edge, and no shore."""
 
+_VOID_EDGE_M = 5.0
+"""Shore nearer than this to ground without data inside a photo is told by too few pixels to be one
+(judgement: the window in which water is seen to be smooth)."""
+
 _FIT_POINTS = 12
 """Points each way through which the facing of a station is fitted."""
 
@@ -139,7 +143,7 @@ def shoreline(
 def shore_points(cover: Raster, *, params: ShorelineParams = ShorelineParams()) -> ObjectArray:
     """Return points at even steps along all shores of a cover raster, shape (n,)."""
     extent = data_extent(cover.grid, cover.valid)
-    frame = shapely.buffer(extent.boundary, _FRAME_PX * cover.grid.pixel_m)
+    frame = _edge_of_data(extent, cover.grid.pixel_m)
     lines = [
         line
         for water in split_into_waters(
@@ -157,6 +161,13 @@ def data_extent(grid: Grid, valid: BoolArray | None) -> BaseGeometry:
         return box(*grid.bounds)
     parts = raster_shapes(valid.astype(np.uint8), mask=valid, transform=grid.transform)
     return shapely.union_all([shapely.geometry.shape(geometry) for geometry, _ in parts])
+
+
+def _edge_of_data(extent: BaseGeometry, pixel_m: float) -> BaseGeometry:
+    """Return the ground so near the edge of the data that a shore there is none."""
+    near_edge = shapely.buffer(extent.boundary, _FRAME_PX * pixel_m)
+    voids = shapely.difference(shapely.envelope(extent), extent)
+    return shapely.union(near_edge, shapely.buffer(voids, _VOID_EDGE_M))
 
 
 def trace_water(cover: Raster, extent: BaseGeometry, params: ShorelineParams) -> BaseGeometry:
@@ -364,7 +375,7 @@ def place_stations(
         Points with `id`, `shore_id`, `chainage_m` and `facing_grid_deg`, the grid bearing towards
         the water.
     """
-    frame = shapely.buffer(extent.boundary, _FRAME_PX * pixel_m)
+    frame = _edge_of_data(extent, pixel_m)
     shore_ids: list[str] = []
     parts: list[FloatArray] = []
     for water_id, shape in zip(water["id"], water.geometry, strict=True):

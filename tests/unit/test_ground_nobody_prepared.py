@@ -9,25 +9,34 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import rasterio
 from affine import Affine
-from helpers_places import NORTH, WEST, write_photo
+from helpers_places import NORTH, WEST, open_data, write_photo
 from helpers_terrain import centres, ground, paint
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster
 from sitegeo.core.store import read_raster, save_layers
 from sitegeo.core.wind import Wind
-from sitegeo.errors import SurveyError
+from sitegeo.errors import SitegeoError, SurveyError
+from sitegeo.landcover.cover import ReadingTrust, TrustParams, judge_reading
+from sitegeo.landcover.tiling import cut_into_tiles
+from sitegeo.places.imagery import open_photo
 from sitegeo.places.place import read_place
 from sitegeo.plans.plan import plan
 from sitegeo.rankings.ranking import blinds_under_law, rank
 from sitegeo.surveys.preview import round_length
+from sitegeo.surveys.record import reading_words
 from sitegeo.surveys.survey import Survey, survey
 
 FOUR = ("red", "green", "blue", "nir")
 NAMES = ("meadow", "water", "forest", "road", "roof", "soil")
 NW = Wind.parse("NW 12 mph")
+
+DRY = {"arid-pilbara", "asphalt-riverside", "shadow-eureka", "town-kampala", "forest-kootenay"}
+"""Scenes of open data that hold no water."""
 
 Plan = NDArray[np.int_]
 
@@ -109,10 +118,10 @@ def no_library_warns() -> Iterator[None]:
         yield
 
 
-def surveyed(place: Path, out: Path) -> Survey:
+def surveyed(place: Path, out: Path, *, atlas: bool = True) -> Survey:
     """Survey, save, and open again; no library may warn on the way."""
     with no_library_warns():
-        return Survey.open(survey(read_place(place)).save(out))
+        return Survey.open(survey(read_place(place)).save(out, atlas=atlas))
 
 
 @pytest.mark.parametrize("bands", [FOUR, FOUR[:3]], ids="".join)
@@ -144,6 +153,9 @@ def test_a_photo_without_water_or_without_land_is_said_to_be_so(name: str, tmp_p
     wet = found.layers["cover"].band("class") == Cover.WATER
     assert wet.mean() == (0.0 if name == "no water" else 1.0)
     assert len(found.layers["stations"]) == 0
+    assert found.reading.trusted == (name == "no land")
+    assert bool(found.reading_warnings) == (name == "no water")
+    assert set(found.reading_warnings) <= set(found.warnings)
 
 
 @pytest.mark.parametrize("longest_m", [0.5, 1.0, 999.9999999, 1000.0, 1000.0000001, 8e5])
@@ -160,3 +172,94 @@ def test_a_photo_with_voids_is_written_without_a_word_of_the_library(
     save_layers(tmp_path, {"cover": cover}, {})
     assert capfd.readouterr() == ("", "")
     np.testing.assert_array_equal(read_raster(tmp_path / "cover.tif").mask, valid)
+
+
+@pytest.mark.parametrize(
+    ("fill", "where"),
+    [
+        (0, "hole"),
+        (255, "hole"),
+        (0, "slant"),
+        (255, "slant"),
+        (128, "border"),
+        (17, "border"),
+    ],
+)
+@pytest.mark.parametrize("bands", [FOUR, FOUR[:3]], ids="".join)
+def test_what_is_filled_with_one_tone_is_neither_land_nor_water_nor_shore(
+    fill: int, where: str, bands: tuple[str, ...], tmp_path: Path
+) -> None:
+    size = 200
+    east, up = centres(size, size)
+    filled = {
+        "hole": (np.abs(east - 5) < 12) & ((np.abs(up) < 15) | (np.abs(up - 80) < 12)),
+        "slant": east + 0.4 * up > 70,
+        "border": np.maximum(np.abs(east), np.abs(up)) > 97,
+    }[where]
+    values = np.where(filled, fill, paint(_pond(size), NAMES)).astype(np.uint8)[: len(bands)]
+    values[:, 20, 20] = fill  # a lone pixel is a colour
+    place = photo_of(tmp_path, _pond(size), 1.0, bands=bands)
+    write_photo(tmp_path / "photo.tif", values, transform=Affine(1, 0, WEST, 0, -1, NORTH))
+    found = surveyed(place, tmp_path / "out")
+    classes = found.layers["cover"].band("class")
+    np.testing.assert_array_equal(classes == Cover.NONE, filled)
+    stations = found.layers["stations"]
+    row, col = found.grid.rowcol(stations.geometry.x, stations.geometry.y)
+    assert not ndimage.binary_dilation(filled, iterations=2)[row, col].any()
+    with open_photo(tmp_path / "photo.tif", bands=bands) as photo:
+        for part in cut_into_tiles((size, size), 90):
+            np.testing.assert_array_equal(
+                photo.read(part.rows, part.cols)[1], ~filled[part.rows, part.cols]
+            )
+
+
+@pytest.mark.parametrize(
+    ("sure", "trusted"), [(TrustParams().least_water_confidence, True), (40, False)]
+)
+def test_water_told_with_low_confidence_is_not_trusted(sure: float, trusted: bool) -> None:
+    classes = np.where(np.arange(20) < 5, Cover.WATER, Cover.OPEN) + np.zeros((20, 1), np.uint8)
+    confidence = np.where(classes == Cover.WATER, sure, 99)
+    values = np.stack([classes, confidence]).astype(np.uint8)
+    valid = np.arange(20)[:, None] + np.zeros(20) >= 10
+    found = judge_reading(Raster(values, ground(20, 20), valid, ("class", "confidence")))
+    assert found == ReadingTrust(0.25, float(sure), trusted=trusted)
+    assert bool(reading_words(found)) != trusted
+
+
+def _photos() -> list[str]:
+    """Photos of the folder of open data, where there is one, as paths within it."""
+    folder = open_data()
+    return sorted(str(p.relative_to(folder)) for p in folder.rglob("imagery*.tif"))
+
+
+def _bands(path: Path) -> tuple[str, ...]:
+    if "nir_red_green" in path.name:
+        return ("nir", "red", "green")
+    with rasterio.open(path) as source:
+        return FOUR[: source.count] + ("other",) * (source.count - 4)
+
+
+@pytest.mark.parametrize("name", _photos())
+def test_a_real_photo_alone_is_surveyed_or_refused_in_words(
+    name: str, places: Path, tmp_path: Path
+) -> None:
+    """A dry one shows next to no water, or is said not to be trusted."""
+    photo = places / name
+    bands = ", ".join(f'"{b}"' for b in _bands(photo))
+    place = tmp_path / "place.toml"
+    place.write_text(
+        f'title = "Real"\n[layers]\nimagery = "{photo}"\n[imagery]\nbands = [{bands}]\n'
+    )
+    try:
+        found = surveyed(place, tmp_path / "out", atlas=False)
+    except SitegeoError as refused:
+        assert refused.remedy  # noqa: PT017 (either is right)
+        return
+    if photo.parent.name in DRY:
+        assert found.reading.water_share < 0.01 or not found.reading.trusted
+    with no_library_warns():
+        if len(found.layers["candidates"]):
+            rank(found, NW)
+        else:
+            with pytest.raises(SurveyError):
+                rank(found, NW)
