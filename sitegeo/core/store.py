@@ -18,7 +18,7 @@ import pandas as pd
 import pyogrio
 import rasterio
 from pyproj import CRS
-from rasterio.enums import ColorInterp
+from rasterio.enums import ColorInterp, MaskFlags
 from rasterio.errors import RasterioError
 
 from sitegeo.core.grid import Grid, Raster
@@ -255,7 +255,7 @@ def read_raster(path: Path) -> Raster:
         grid = Grid.from_transform(source.transform, source.shape, crs)
         bands = tuple(d for d in source.descriptions if d)
         values: AnyArray = source.read()
-        has_mask = any("PER_DATASET" in str(flags) for flags in source.mask_flag_enums[0])
+        has_mask = MaskFlags.per_dataset in source.mask_flag_enums[0]
         valid = source.dataset_mask() > 0 if has_mask else None
     if path.stem == PHOTO:
         bands = ("red", "green", "blue")

@@ -122,6 +122,77 @@ def cover(
     return Raster(values, photo_cover.grid, photo_cover.valid, ("class", "confidence"))
 
 
+@dataclass(frozen=True)
+class TrustParams:
+    """When a reading of the ground is to be trusted.
+
+    Parameters
+    ----------
+    least_water_confidence
+        Least mean confidence in the water, per cent. Judgement: of the photos with a reference in
+        docs/accuracy.md, four-band ones with their water right lie at 80 and more, those with dry
+        ground taken for water at 70 and less; colours alone, whose best is 75, do not part them.
+    """
+
+    least_water_confidence: float = 75.0
+
+
+@dataclass(frozen=True)
+class ReadingTrust:
+    """How far the water of a cover is to be trusted.
+
+    Parameters
+    ----------
+    water_share
+        Share of the ground with data that is called water, 0 to 1.
+    water_confidence
+        Mean confidence in it, per cent; None without water.
+    trusted
+        Whether there is water and the confidence in it is high enough: to find none proves
+        nothing, since water can be missed.
+    """
+
+    water_share: float
+    water_confidence: float | None
+    trusted: bool
+
+
+def judge_reading(cover: Raster, *, params: TrustParams = TrustParams()) -> ReadingTrust:
+    """Return how far the water of a cover is to be trusted.
+
+    Parameters
+    ----------
+    cover
+        Bands "class" and "confidence" (0-100).
+    params
+        What confidence is enough.
+
+    Returns
+    -------
+    ReadingTrust
+        Of the cover as a whole, each pixel counted once.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from pyproj import CRS
+    >>> from sitegeo.core.contracts import Cover
+    >>> from sitegeo.core.grid import Grid, Raster
+    >>> grid = Grid(CRS.from_epsg(32617), 500_000, 4_200_000, 1.0, (1, 4))
+    >>> seen = np.array([[[Cover.WATER, Cover.WATER, Cover.OPEN, 0]], [[90, 60, 95, 0]]], np.uint8)
+    >>> read = Raster(seen, grid, np.array([[True, True, True, False]]), ("class", "confidence"))
+    >>> judge_reading(read, params=TrustParams(least_water_confidence=80.0))
+    ReadingTrust(water_share=0.6667, water_confidence=75.0, trusted=False)
+    """
+    wet = (cover.band("class") == Cover.WATER) & cover.mask
+    count = int(wet.sum())
+    share = round(count / max(int(cover.mask.sum()), 1), 4)
+    if not count:
+        return ReadingTrust(share, None, trusted=False)
+    mean = float(cover.band("confidence")[wet].mean(dtype=float))
+    return ReadingTrust(share, round(mean, 1), mean >= params.least_water_confidence)
+
+
 def _apply_map(
     classes: ByteArray,
     sure: Float32Array,

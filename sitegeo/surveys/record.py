@@ -16,6 +16,7 @@ from sitegeo.law.rules import Law
 from sitegeo.law.setbacks import setbacks_drawn_too_small
 
 if TYPE_CHECKING:
+    from sitegeo.landcover.cover import ReadingTrust
     from sitegeo.places.place import Place
     from sitegeo.shore.agreement import Agreement
 
@@ -23,6 +24,9 @@ SURVEY_MARKER = "survey.json"
 """The file by which a folder is known as a survey."""
 
 SURVEY_SCHEMA = "sitegeo/survey/1"
+
+GIVE_WATER = "give mapped water as 'water' under [layers], or a finer photo with near-infrared"
+"""What to do where a photo alone does not show the water."""
 
 
 def law_record(law: Law) -> dict[str, Any]:
@@ -55,8 +59,11 @@ def survey_record(place: Place, law: Law, result: steps.StepRun) -> dict[str, An
     dict
         Inputs with their hashes, steps with their parameters, assumptions and warnings.
     """
+    from sitegeo.landcover.cover import judge_reading  # noqa: PLC0415 (not needed to open one)
+
     grid = place.grid
     fit = _water_agreement(result)
+    trust = judge_reading(result.layers["cover"])
     return {
         "schema": SURVEY_SCHEMA,
         "sitegeo_version": __version__,
@@ -87,7 +94,9 @@ def survey_record(place: Place, law: Law, result: steps.StepRun) -> dict[str, An
         "terms": place.law.model_dump(mode="json", exclude={"file", "confirmed"}),
         "assumptions": _assumptions(place, result.layers),
         "water_agreement": None if fit is None else fit.record(),
+        "reading": asdict(trust),
         "warnings": [
+            *reading_words(trust),
             *place.notes,
             *_missing(place),
             *([] if "landcover" in place.rasters else photo_caveats(place.imagery)),
@@ -144,6 +153,18 @@ def photo_caveats(photo: Raster) -> list[str]:
             "as trees"
         )
     return told
+
+
+def reading_words(trust: ReadingTrust) -> list[str]:
+    """Return a sentence where the water that was found is not to be trusted, none elsewhere."""
+    if trust.trusted:
+        return []
+    if trust.water_confidence is None:
+        return [f"no water was found, which does not prove that there is none: {GIVE_WATER}"]
+    return [
+        f"not to be trusted: the water was told with {trust.water_confidence:.0f} % confidence; "
+        f"the photo alone cannot tell water from crop, dark ground or shade here: {GIVE_WATER}"
+    ]
 
 
 def _missing(place: Place) -> list[str]:

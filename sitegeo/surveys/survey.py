@@ -26,20 +26,25 @@ from sitegeo.exposure.atlas import SECTORS, Atlas, atlas_key, write_atlas
 from sitegeo.law.examples import example_laws, strictest_law
 from sitegeo.law.rules import Law, read_law
 from sitegeo.surveys import pipeline
-from sitegeo.surveys.record import SURVEY_MARKER, SURVEY_SCHEMA, recorded_law, survey_record
+from sitegeo.surveys.record import (
+    GIVE_WATER,
+    SURVEY_MARKER,
+    SURVEY_SCHEMA,
+    reading_words,
+    recorded_law,
+    survey_record,
+)
 
 if TYPE_CHECKING:
     import geopandas as gpd
 
+    from sitegeo.landcover.cover import ReadingTrust
     from sitegeo.places.place import Place
 
 ATLAS_FOLDER = "atlas"
-
-GIVE_WATER = "give mapped water as 'water' under [layers], or a finer photo with near-infrared"
-"""What to do where a photo alone does not show the water."""
+"""The wind atlas within a survey's folder, and its entry in the record."""
 
 _LOOK_AT_SHEET = "Look at survey.png"
-"""The wind atlas within a survey's folder, and its entry in the record."""
 
 _EVERY, _STRETCH = 37, (0.5, 99.5)
 """The photo is shown stretched between these percentiles of one pixel in so many; practice."""
@@ -155,6 +160,18 @@ class Survey:
     def law(self) -> Law:
         """The law recorded with the survey."""
         return recorded_law(self.record["law"])
+
+    @property
+    def reading(self) -> ReadingTrust:
+        """How far the water it found is to be trusted."""
+        from sitegeo.landcover.cover import ReadingTrust  # noqa: PLC0415 (not needed to open one)
+
+        return ReadingTrust(**self.record["reading"])
+
+    @property
+    def reading_warnings(self) -> tuple[str, ...]:
+        """In words why its water is not to be trusted; empty where it is."""
+        return tuple(reading_words(self.reading))
 
     @property
     def warnings(self) -> tuple[str, ...]:

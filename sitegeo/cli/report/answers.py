@@ -118,7 +118,8 @@ def print_ranking(
     for caution in morning_cautions(ranking.wind, air_c):
         say(f"  {caution}.", quiet=quiet)
     print_law(ranking.law, quiet=quiet)
-    for warning in survey.warnings if verbose else ():
+    unsure = survey.reading_warnings
+    for warning in survey.warnings if verbose else unsure:
         say(f"  {warning}", quiet=quiet)
 
 
