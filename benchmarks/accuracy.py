@@ -18,6 +18,7 @@ from scipy import ndimage
 
 from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Raster
+from sitegeo.landcover.cover import judge_reading
 from sitegeo.landcover.photo_cover import photo_cover
 from sitegeo.places.imagery import read_imagery
 
@@ -36,6 +37,7 @@ def main() -> None:
     reservoir(folder / "reservoir-va")
     prairie(folder / "potholes-nd")
     lakeshore(folder / "lakeshore-zurich")
+    scenes(folder / "scenes")
 
 
 def ponds(folder: Path) -> None:
@@ -134,6 +136,87 @@ def lakeshore(folder: Path) -> None:
     inner = _inner(lake.astype(int))
     wet = classes == Cover.WATER
     print(f"| water iou | {iou(wet, lake):.3f} | {iou(wet[inner], lake[inner]):.3f} |")
+
+
+DRY = {"arid-pilbara", "asphalt-riverside", "forest-kootenay", "pasture-wv-a", "shadow-eureka",
+       "town-kampala"}  # fmt: skip
+"""Scenes that hold no water on any date, by their README."""
+
+DRY_DATES = {("basin-palmsprings", "2016"), ("basin-palmsprings", "2018")}
+"""Dates on which a scene held none."""
+
+
+def scenes(folder: Path) -> None:
+    """One row a photo of every small scene, the water of the photo alone; none is left out."""
+    print("\n### Scenes nobody prepared\n")
+    print("| photo | pixel | truth, % water | four bands: found, % | sure, % | IoU | trusted "
+          "| RGB: found, % | sure, % | IoU | trusted |")  # fmt: skip
+    print("|---" * 11 + "|")
+    for path in sorted(folder.glob("*/imagery*.tif")):
+        truth = _water_truth(path)
+        name = f"{path.parent.name} {path.stem.removeprefix('imagery').strip('_')}".strip()
+        told, grid, known = [], None, "?"
+        for infrared in (True, False):
+            bands = _bands(path, infrared=infrared)
+            if bands is None:
+                told += ["-"] * 4
+                continue
+            photo, _ = read_imagery(path, bands=bands, finest_m=0.01)
+            found = photo_cover(imagery=photo)
+            reading, grid = judge_reading(found), photo.grid
+            score = "-"
+            if truth is not None:
+                wet, counts = (_onto(path, t, photo) for t in truth)
+                known = f"{100 * wet[counts & photo.mask].mean():.1f}"
+                inner = counts & photo.mask & _inner(wet.astype(int))
+                if wet[inner].any():
+                    score = f"{iou(found.band('class')[inner] == Cover.WATER, wet[inner]):.2f}"
+            sure = reading.water_confidence
+            told += [f"{100 * reading.water_share:.1f}", "-" if sure is None else f"{sure:.0f}",
+                     score, "yes" if reading.trusted else "no"]  # fmt: skip
+        assert grid is not None
+        print(f"| {name} | {grid.pixel_m:.2g} m | {known} | {' | '.join(told)} |")
+
+
+def _bands(path: Path, *, infrared: bool) -> tuple[str, ...] | None:
+    """Return what a scene's bands are called, with or without infrared; None where it has not."""
+    if "nir_red_green" in path.stem:
+        return ("nir", "red", "green") if infrared else None
+    with rasterio.open(path) as source:
+        count = source.count
+    if infrared and count < 4:
+        return None
+    known = FOUR if infrared else FOUR[:3]
+    return known + ("other",) * (count - len(known))
+
+
+def _water_truth(path: Path) -> tuple[Bools, Bools] | None:
+    """Return where a scene is water and where that is known, on its own pixels."""
+    folder, date = path.parent, path.stem.removeprefix("imagery").strip("_")
+    with rasterio.open(path) as source:
+        everywhere = np.ones(source.shape, bool)
+    if folder.name in DRY or (folder.name, date) in DRY_DATES:
+        return ~everywhere, everywhere
+    for name in (f"water_{date}.tif", "water.tif", "water_weak.tif"):
+        if (folder / name).exists():
+            with rasterio.open(folder / name) as source:
+                codes = source.read(1)
+            return codes == 1, codes != 255
+    if (folder / f"labels_{date}.tif").exists():
+        with rasterio.open(folder / f"labels_{date}.tif") as source:
+            codes = source.read(1)
+        return codes == 1, (codes > 0) & (codes != 2)
+    return None
+
+
+def _onto(path: Path, mask: Bools, photo: Raster) -> Bools:
+    """Return a mask on a scene's own pixels brought onto the photo as it was read."""
+    out = np.zeros(photo.grid.shape, np.uint8)
+    with rasterio.open(path) as source:
+        reproject(mask.astype(np.uint8), out, src_transform=source.transform, src_crs=source.crs,
+                  dst_transform=photo.grid.transform, dst_crs=photo.grid.crs.to_wkt(),
+                  resampling=Resampling.nearest)  # fmt: skip
+    return out > 0
 
 
 def iou(a: Bools, b: Bools) -> float:
