@@ -157,4 +157,3 @@ def _frame(path: Path, options: DownloadOptions, bounds: Bounds, where: str) -> 
 
 
 DOWNLOAD = Service(read_download)
-(SERVICE,) = (DOWNLOAD,)  # the name that an older install knows it by

@@ -61,4 +61,3 @@ def read_overpass(wanted: SourceRequest, fetcher: Fetcher) -> SourceData:
 
 
 OVERPASS = Service(read_overpass)
-(SERVICE,) = (OVERPASS,)  # the name that an older install knows it by

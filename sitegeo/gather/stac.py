@@ -244,4 +244,3 @@ def _allows(value: Any, tests: Mapping[_Comparison, Any]) -> bool:
 
 
 STAC = Service(read_stac)
-(SERVICE,) = (STAC,)  # the name that an older install knows it by

@@ -216,20 +216,15 @@ def blinds(
         choose_layout(k, p, decoys=gear.decoys) for k, p in zip(kinds, hides.phi, strict=True)
     ]
     local = _local_wind(exposure, hides, wind)
+    ripple = ripple_score(local.min(axis=1), kinds, params)
     approach = _approach_in_wind(obstacles, hides, wind=wind, params=params)
-    open_way = np.minimum(approach.water / params.open_enough, 1.0)
-    room = open_way * smoothstep(fixed.landing, params.land_least, params.land_full)
     bend = np.where(timber | still, 0.0, approach.bend_deg)
     fallen = _drift_in_wind(hides, wind, public_land, assume)
     trees_m = 0.0 if obstacles is None else _height_about(obstacles, hides, params)
     parts = {
         "wind": np.where(still, UNKNOWN_SCORE, wind_fit(theta, kinds, trees_m=trees_m)),
-        "ripple": np.where(
-            still,
-            np.where(timber, TIMBER_RIPPLE, params.calm_ripple),
-            ripple_score(local.min(axis=1), kinds, params),
-        ),
-        "room": np.where(timber, fixed.landing, room),
+        "ripple": np.where(still, ripple_in_calm(kinds, params), ripple),
+        "room": _room(hides, approach, fixed.landing, params),
         "spread": _spread(hides, np.array(layouts), decoys=gear.decoys, depth=depth),
         "overhead": overhead_score(fixed.overhead, theta, timber=timber, still=still),
         "drift": drift_score(fallen.distance_m, fallen.ground),
@@ -252,6 +247,11 @@ def blinds(
         local_wind_mps=local[:, 0],
         fetch_m=_fetch(exposure, hides),
     )
+
+
+def ripple_in_calm(kinds: ObjectArray, params: ScoreParams) -> FloatArray:
+    """Return how well water ripples without a wind: by hand in timber, hardly elsewhere."""
+    return np.where(kinds == "timber opening", TIMBER_RIPPLE, params.calm_ripple)
 
 
 def with_shut_fronts(candidates: gpd.GeoDataFrame, front: ShootingFront) -> gpd.GeoDataFrame:
@@ -544,6 +544,15 @@ def _approach_in_wind(
         over_land *= params.round_hide + (1.0 - params.round_hide) * descent
     over = over_land > found.water
     return Approach(np.where(over, 0.0, found.bend_deg), np.maximum(found.water, over_land))
+
+
+def _room(
+    hides: _Hides, approach: Approach, landing: FloatArray, params: ScoreParams
+) -> FloatArray:
+    """Return the room birds have: over the approach and the pocket; in timber, the pocket alone."""
+    open_way = np.minimum(approach.water / params.open_enough, 1.0)
+    room = open_way * smoothstep(landing, params.land_least, params.land_full)
+    return np.where(hides.timber, landing, room)
 
 
 def _spread(

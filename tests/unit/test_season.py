@@ -24,8 +24,9 @@ from sitegeo.rankings.season import (
     season,
     season_record,
 )
+from sitegeo.siting.curves import UNKNOWN_SCORE
 from sitegeo.siting.explain import grade
-from sitegeo.siting.score import UNKNOWN, with_component
+from sitegeo.siting.score import with_component
 from sitegeo.surveys.survey import Survey
 
 ZONE = timezone(timedelta(hours=-6))
@@ -95,7 +96,7 @@ def test_works_means_near_the_best_and_nothing_poor(survey: Survey, found) -> No
     when = datetime(2025, 12, 4, 6, tzinfo=ZONE)
     blinds = rank(survey, SW, when=when, spreads_tried=0).blinds.set_index("id")
     by_hand = blinds["kind"] == "timber opening"
-    blinds = with_component(blinds, "ripple", blinds["c_ripple"].mask(by_hand, UNKNOWN))
+    blinds = with_component(blinds, "ripple", blinds["c_ripple"].mask(by_hand, UNKNOWN_SCORE))
     share = blinds["score"] / blinds["score"].max()
     judged = blinds[[f"c_{n}" for n in JUDGED]]
     sure = ((share - WORKS_SHARE).abs() > 0.06) & ((judged - 0.45).abs() > 0.1).all(axis=1)
