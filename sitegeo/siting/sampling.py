@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from sitegeo.angles import unit_from_bearing
+from sitegeo.core.contracts import Cover
 from sitegeo.core.grid import Grid, Raster
 from sitegeo.core.typing import AnyArray, FloatArray
 from sitegeo.spreads.frame import NEAR_DECOYS_M, POCKET_M
@@ -182,3 +183,23 @@ def crop_around(raster: Raster, at: tuple[float, float], reach_m: float) -> Rast
     part = Grid(grid.crs, west, north, grid.pixel_m, (values.shape[-2], values.shape[-1]))
     valid = None if raster.valid is None else raster.valid[rows, cols]
     return Raster(values, part, valid, raster.bands)
+
+
+_CHORD_STEP_M, _CHORD_MOST_M, _CHORD_RAYS = 2.0, 60.0, 16
+"""How an opening's width is looked at: steps and length of a ray, and rays all round."""
+
+
+def least_chord_m(cover: Raster, at: FloatArray) -> FloatArray:
+    """Return (points,) the least width of what is open about points, from trees to trees, metres.
+
+    Looked at along eight chords, `_CHORD_MOST_M` to either side at the most.
+    """
+    out = np.arange(_CHORD_STEP_M, _CHORD_MOST_M, _CHORD_STEP_M)
+    reach = []
+    for turn in np.deg2rad(np.arange(_CHORD_RAYS) * 360.0 / _CHORD_RAYS):
+        spots = out[:, None] * np.array([np.sin(turn), np.cos(turn)])
+        trees = cover_classes(cover, at, spots) == Cover.TREE
+        met = np.where(trees.any(axis=1), trees.argmax(axis=1), len(out))
+        reach.append(met * _CHORD_STEP_M)
+    half = _CHORD_RAYS // 2
+    return np.asarray((np.array(reach[:half]) + np.array(reach[half:])).min(axis=0), float)

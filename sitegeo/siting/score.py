@@ -54,6 +54,7 @@ from sitegeo.siting.sampling import (
     cover_classes,
     decoy_patches,
     disc_offsets,
+    least_chord_m,
     patch_ahead,
     rotate_offsets,
     sample_around,
@@ -75,9 +76,6 @@ it earns no credit beside ripple the wind makes (judgement)."""
 
 TIMBER_CALM_MPS = metres_per_second(4.0, "mph")
 """Below this over the canopy no direction is claimed in timber; judgement."""
-
-_CHORD_STEP_M, _CHORD_MOST_M, _CHORD_RAYS = 2.0, 60.0, 16
-"""How the width of an opening is looked at: steps and length of a ray, and rays all round."""
 
 FRONT_SHUT = "no fire anywhere in front: the load could fall on something mapped"
 """Why a blind is rejected whose whole front is closed."""
@@ -405,6 +403,8 @@ def wind_independent_scores(
         layers={"dwellings": dwellings, "roads": roads},
         access=access,
     )
+    east, north = unit_from_bearing(facing_grid)
+    pocket = at + POCKET_M * np.column_stack([east, north])
     parts = {
         "hide": hidden.beside,
         "behind": params.bare_behind + (1.0 - params.bare_behind) * hidden.behind,
@@ -417,7 +417,7 @@ def wind_independent_scores(
         "fire": front.score,
         "in_range": np.where(
             (candidates["kind"] == "timber opening").to_numpy(),
-            OPENING_WIDTH_M(_opening_width(cover, at, facing_grid)),
+            OPENING_WIDTH_M(least_chord_m(cover, pocket)),
             1.0,
         ),
     }
@@ -494,23 +494,6 @@ def _height_about(obstacles: Raster, hides: _Hides, params: ScoreParams) -> Floa
     top = top_m(sample_around(obstacles, hides.at, about)).max(axis=1)
     water = top_m(sample_around(obstacles, hides.pocket, np.zeros((1, 2))))[:, 0]
     return np.asarray(np.maximum(top - water, 0.0), float)
-
-
-def _opening_width(cover: Raster, at: FloatArray, facing_grid: FloatArray) -> FloatArray:
-    """Return (blinds,) the least chord of open water through each pocket, metres."""
-    east, north = unit_from_bearing(facing_grid)
-    pocket = at + POCKET_M * np.column_stack([east, north])
-    out = np.arange(_CHORD_STEP_M, _CHORD_MOST_M, _CHORD_STEP_M)
-    reach = []
-    for turn in np.arange(0.0, 360.0, 360.0 / _CHORD_RAYS):
-        ray = np.deg2rad(turn)
-        spots = out[:, None] * [np.sin(ray), np.cos(ray)]
-        trees = cover_classes(cover, pocket, spots) == Cover.TREE
-        met = np.where(trees.any(axis=1), trees.argmax(axis=1), len(out))
-        reach.append(met * _CHORD_STEP_M)
-    half = len(reach) // 2
-    chords = np.array(reach[:half]) + np.array(reach[half:])
-    return np.asarray(chords.min(axis=0), float)
 
 
 def _fetch(exposure: Raster, hides: _Hides) -> FloatArray:
