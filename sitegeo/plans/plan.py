@@ -214,6 +214,7 @@ def plan(
         crossing=crossing_record(way, survey),
         second=None if hide else _second(survey, ranked, row),
         cautions=(
+            *survey.reading_warnings,
             *_cautions_before_going(survey, lonlat, way, when),
             *fire_sentences(fall, declination_deg(*lonlat, when)),
             *touchdown_cautions(spread, landing),

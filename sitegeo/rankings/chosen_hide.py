@@ -16,6 +16,7 @@ from sitegeo.core.typing import BoolArray, FloatArray
 from sitegeo.errors import SurveyError
 from sitegeo.places.config import Assume, GearKeys
 from sitegeo.siting.candidates import candidates
+from sitegeo.surveys.record import GIVE_WATER
 from sitegeo.surveys.survey import Survey
 
 ChosenHide = tuple[float, float] | Path
@@ -44,8 +45,15 @@ def chosen_hides(survey: Survey, hide: ChosenHide) -> gpd.GeoDataFrame:
     Raises
     ------
     SurveyError
-        If the file cannot be read as GPX, holds no waypoint, or every spot lies off the survey.
+        If the file cannot be read as GPX, holds no waypoint, every spot lies off the survey, or the
+        survey found no shore.
     """
+    if survey.layers["stations"].empty:
+        raise SurveyError(
+            "no hide can be judged where the survey found no shore",
+            where=survey.folder or survey.title,
+            remedy=GIVE_WATER.capitalize(),
+        )
     spots = _spots_of(hide)
     x, y, inside = _placed(survey, spots)
     if not inside.any():

@@ -162,8 +162,9 @@ def reading_words(trust: ReadingTrust) -> list[str]:
     if trust.water_confidence is None:
         return [f"no water was found, which does not prove that there is none: {GIVE_WATER}"]
     return [
-        f"not to be trusted: the water was told with {trust.water_confidence:.0f} % confidence; "
-        f"the photo alone cannot tell water from crop, dark ground or shade here: {GIVE_WATER}"
+        f"the water is not to be trusted: it was told with {trust.water_confidence:.0f} % "
+        f"confidence, and the photo alone cannot tell water from crop, dark ground or shade "
+        f"here: {GIVE_WATER}"
     ]
 
 

@@ -26,6 +26,7 @@ from sitegeo.landcover.tiling import cut_into_tiles
 from sitegeo.places.imagery import open_photo
 from sitegeo.places.place import read_place
 from sitegeo.plans.plan import plan
+from sitegeo.rankings.chosen_hide import chosen_hides
 from sitegeo.rankings.ranking import blinds_under_law, rank
 from sitegeo.surveys.preview import round_length
 from sitegeo.surveys.record import reading_words
@@ -138,7 +139,14 @@ def test_each_photo_is_surveyed_and_ranked_or_answered_in_words(
             ranking = rank(found, NW)
             assert len(ranking.blinds) + len(ranking.rejected) == blinds
             return
-        asked = lambda: rank(found, NW), lambda: plan(found, NW), lambda: blinds_under_law(found)
+        asked: list[Callable[[], object]] = [
+            lambda: rank(found, NW),
+            lambda: plan(found, NW),
+            lambda: blinds_under_law(found),
+        ]
+        if found.layers["stations"].empty:
+            lat, lon = found.grid.centre_latlon
+            asked.append(lambda: chosen_hides(found, (lat, lon)))
         for ask in asked:
             with pytest.raises(SurveyError) as refused:
                 ask()
