@@ -1,4 +1,9 @@
-"""The card: one page of vectors that works in the dark, on paper or on a red screen."""
+"""The card: one page of vectors that works in the dark, on paper or on a red screen.
+
+From the top: the head, the drawing (`card_chart`) with place, way in, north and sun beside it, the
+table of what to set, and words in two columns. Where words need room the table and the drawing draw
+together, then letters shrink, and only then are sentences left out. Lengths are points, y runs up.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +17,7 @@ from shapely import box
 from sitegeo.errors import UsageError
 from sitegeo.export.card_chart import ChartFrame, PagePoint, draw_chart, item_marks
 from sitegeo.export.card_content import CardContent, CardItem, CardLeg
-from sitegeo.export.card_geo import register
+from sitegeo.export.card_geo import add_map_frame
 from sitegeo.export.card_pen import (
     BOLD,
     DAY_INKS,
@@ -25,15 +30,27 @@ from sitegeo.export.card_pen import (
 from sitegeo.export.hatches import spread_part
 from sitegeo.units import FOOT_M, to_yd
 
-PAPER_SIZES_PT = {"letter": (612.0, 792.0), "a4": (595.2756, 841.8898)}
 Paper = Literal["letter", "a4"]
 """Paper a card is made for."""
 
+PAPER_SIZES_PT = {"letter": (612.0, 792.0), "a4": (595.2756, 841.8898)}
+"""Width and height, points; standard (ANSI A, ISO 216)."""
+
 _MARGIN = 28.0
+"""Round the page, points; judgement."""
+
 _HEAD = 62.0
+"""Height of the head with a headline of two lines, points; judgement."""
+
 _SIDE = 196.0
+"""Width of the column beside the drawing, points; judgement."""
+
 _QR = 84.0
-_SUN_LEADING = 1.2
+"""Side of the code, points; judgement."""
+
+_TEXT_LEADING = 1.2
+"""Height of a line, in letter sizes; judgement."""
+
 _NO_NORTH = "No magnetic bearings: they need a date from 2025 to 2029."
 
 
@@ -42,8 +59,17 @@ def card_pdf(content: CardContent, *, page: Paper = "letter", night: bool = Fals
 
     Parameters
     ----------
+    content
+        What the card shows.
+    page
+        Paper it is made for.
     night
         Red on black, for a screen; otherwise black on white, for paper.
+
+    Returns
+    -------
+    bytes
+        The PDF; its drawing is georeferenced.
 
     Raises
     ------
@@ -68,7 +94,7 @@ def card_pdf(content: CardContent, *, page: Paper = "letter", night: bool = Fals
         canvas.rect(0, 0, width, height, stroke=0, fill=1)
     frame = _draw(pen, content, width, height)
     canvas.showPage()
-    register(canvas, frame, content.lat, content.lon)
+    add_map_frame(canvas, frame, content.lat, content.lon)
     canvas.save()
     return file.getvalue()
 
@@ -76,7 +102,7 @@ def card_pdf(content: CardContent, *, page: Paper = "letter", night: bool = Fals
 def _draw(pen: CardPen, content: CardContent, width: float, height: float) -> ChartFrame:
     left, right = _MARGIN, width - _MARGIN
     size, _, lines = _headline(pen, content, right - left)
-    top = height - _MARGIN - _HEAD - 1.2 * size * max(0, len(lines) - 2)
+    top = height - _MARGIN - _HEAD - _TEXT_LEADING * size * max(0, len(lines) - 2)
     rows = len(content.items)
     for tallest, least in _TIGHTER:
         row = tallest if rows <= 6 else max(15.0, 6 * tallest / rows)
@@ -115,7 +141,14 @@ def _header(pen: CardPen, content: CardContent, left: float, right: float, top: 
         pen.text(right, top - 30, words, size=9.5, align="right", width=wind_width)
     size, font, lines = _headline(pen, content, right - left)
     for n, line in enumerate(lines):
-        pen.text(left, top - 43 - 1.2 * size * n, line, size=size, font=font, width=right - left)
+        pen.text(
+            left,
+            top - 43 - _TEXT_LEADING * size * n,
+            line,
+            size=size,
+            font=font,
+            width=right - left,
+        )
 
 
 def _headline(pen: CardPen, content: CardContent, width: float) -> tuple[float, str, list[str]]:
@@ -174,12 +207,12 @@ def _sun(pen: CardPen, content: CardContent, at: PagePoint, *, bottom: float, wi
         ]
 
     tries = [told(*sizes) for sizes in ((10.5, 8), (9.5, 7.5), (8.5, 7), (8, LEAST_PT))]
-    lines = next((t for t in tries if sum(s for s, _ in t) * _SUN_LEADING <= room), tries[-1])
-    used = sum(size for size, _ in lines) * _SUN_LEADING
+    lines = next((t for t in tries if sum(s for s, _ in t) * _TEXT_LEADING <= room), tries[-1])
+    used = sum(size for size, _ in lines) * _TEXT_LEADING
     y = _heading(pen, content.sun_heading, x, min(top, bottom + 11 + used), width)
     for size, part in lines:
-        if y - size * _SUN_LEADING > bottom - 2:
-            y -= size * _SUN_LEADING
+        if y - size * _TEXT_LEADING > bottom - 2:
+            y -= size * _TEXT_LEADING
             pen.text(x, y, part, size=size)
 
 
@@ -313,15 +346,24 @@ def _sample(pen: CardPen, item: CardItem, mark: str, at: PagePoint, *, size: flo
 
 # --- words below
 
-_LEADING, _GAP = 1.27, 0.45
-_CHART = (270.0, 410.0)
-_TIGHTER = ((26.0, _CHART[0]), (21.0, 266.0), (16.0, 262.0))
+_NOTE_LEADING = 1.27
+"""Height of a line of the words below, in letter sizes; judgement."""
+
+_HEADING_GAP = 0.45
+"""Room above a heading among them, in letter sizes; judgement."""
+
+_CHART_HEIGHTS = (270.0, 410.0)
+"""Least and greatest height of the drawing, points; judgement."""
+
+_TIGHTER = ((26.0, _CHART_HEIGHTS[0]), (21.0, 266.0), (16.0, 262.0))
 """Height of a row of the table and least height of the drawing, tighter where words need room.
 
-A lower drawing would push the code beside it into the words on north.
+A lower drawing would push the code beside it into the words on north; judgement.
 """
 
 _TextLine = tuple[str, str]
+"""Font and words."""
+
 _TextColumns = tuple[list[_TextLine], list[_TextLine]]
 
 
@@ -335,7 +377,7 @@ def _best_split(
         columns = _columns(_lines(pen, content, size, each))
         chart = room - max(_height(c, size) for c in columns)
         if chart >= high:
-            return size, min(chart, _CHART[1]), columns
+            return size, min(chart, _CHART_HEIGHTS[1]), columns
     return None
 
 
@@ -379,7 +421,9 @@ def _starts(lines: list[_TextLine]) -> list[int]:
 
 
 def _height(lines: list[_TextLine], size: float) -> float:
-    return size * (_LEADING * len(lines) + _GAP * sum(font == BOLD for font, _ in lines))
+    return size * (
+        _NOTE_LEADING * len(lines) + _HEADING_GAP * sum(font == BOLD for font, _ in lines)
+    )
 
 
 def _notes(
@@ -390,6 +434,6 @@ def _notes(
     for n, column in enumerate(columns):
         x, y = left + n * (each + 14), top
         for row, (font, words) in enumerate(column):
-            y -= size * (_LEADING + (_GAP if font == BOLD and row else 0.0))
+            y -= size * (_NOTE_LEADING + (_HEADING_GAP if font == BOLD and row else 0.0))
             indent = 7.0 if words.startswith("  ") else 0.0
             pen.text(x + indent, y, words.strip(), size=size, font=font, width=each - indent)

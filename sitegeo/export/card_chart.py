@@ -16,23 +16,60 @@ from sitegeo.export.hatches import spread_part
 from sitegeo.units import YARD_M
 
 PT_PER_M = 72 / 0.0254
-SCALES = (
+"""Points a metre of paper; standard."""
+
+CHART_SCALES = (
     150, 200, 250, 300, 350, 400, 450, 500, 550, 600, 700, 800, 1000, 1250, 1500, 2000, 3000, 5000,
 )  # fmt: skip
+"""Scales a drawing may have: one to each of these; judgement."""
+
 RING_YD = 10
+"""A ring is drawn every so many yards; practice."""
+
+_RINGS_PAST_YD = 8
+"""Rings reach so far beyond what is set; judgement."""
+
 _MARGIN_M = 4.0
+"""Ground shown round what is set; judgement."""
+
 _REFUSED_M = 36.0
+"""Ground shown about the hide where there is no spread; judgement."""
+
 _DISC = 9.0
+"""Radius of a mark's disc, points; judgement."""
+
 _CORNER = 62.0
+"""Side of the squares that hold the wind's arrow and north's, points; judgement."""
+
 _STRIP = 13.0
+"""Height of the scale's strip under the drawing, points; judgement."""
+
 _BAND = (22.0, 31.0)
+"""Inner and outer radius of the band of no fire about the hide, points; judgement."""
+
+_LEAST_MAGNETIC_DEG = 14.0
+"""Magnetic north is drawn at least so far from true north, so that the lines are told apart;
+judgement."""
 
 PagePoint = tuple[float, float]
+"""A point of the page: right, up, in points."""
 
 
 @dataclass(frozen=True)
 class ChartFrame:
-    """Where metres from the hide fall on the page."""
+    """Where metres from the hide fall on the page.
+
+    Parameters
+    ----------
+    x, y
+        Lower left corner of the drawing, points.
+    width, height
+        Of the drawing, points.
+    scale
+        It is one to this.
+    hide
+        The hide's point of the page.
+    """
 
     x: float
     y: float
@@ -64,17 +101,32 @@ class ChartFrame:
 
 
 def fit_frame(content: CardContent, x: float, y: float, width: float, height: float) -> ChartFrame:
-    """Return the frame that shows hide and spread as large as a round scale allows."""
+    """Return the frame that shows hide and spread as large as a round scale allows.
+
+    Parameters
+    ----------
+    content
+        What the card shows.
+    x, y
+        Lower left corner of the drawing, points.
+    width, height
+        Of the drawing, points.
+
+    Returns
+    -------
+    ChartFrame
+        With the smallest of `CHART_SCALES` at which all fits, else with the last of them.
+    """
     shapes = [item.shape for item in content.items] or [shapely.Point(0, 0).buffer(_REFUSED_M)]
     seen = shapely.union_all([*shapes, shapely.Point(0, 0)]).buffer(_MARGIN_M)
     west, south, east, north = seen.bounds
     scale = next(
         (
             s
-            for s in SCALES
+            for s in CHART_SCALES
             if (east - west) * PT_PER_M / s <= width and (north - south) * PT_PER_M / s <= height
         ),
-        SCALES[-1],
+        CHART_SCALES[-1],
     )
     k = PT_PER_M / scale
     hide = (x + width / 2 - (east + west) / 2 * k, y + height / 2 - (north + south) / 2 * k)
@@ -100,7 +152,24 @@ def item_marks(content: CardContent) -> list[str]:
 def draw_chart(
     pen: CardPen, content: CardContent, corner: PagePoint, *, width: float, height: float
 ) -> ChartFrame:
-    """Draw the plan into a rectangle given by its lower left corner; return the frame used."""
+    """Draw the plan into a rectangle given by its lower left corner; return the frame used.
+
+    Parameters
+    ----------
+    pen
+        What draws on the page.
+    content
+        What the card shows.
+    corner
+        The rectangle's lower left corner.
+    width, height
+        Of the rectangle, points.
+
+    Returns
+    -------
+    ChartFrame
+        Where metres from the hide fall on the page.
+    """
     x, y = corner
     frame = fit_frame(content, x, y + _STRIP, width, height - _STRIP)
     canvas = pen.canvas
@@ -170,7 +239,7 @@ def _rings(pen: CardPen, content: CardContent, frame: ChartFrame) -> int:
     corners = shapely.get_coordinates(frame.box) - np.array(frame.hide)
     farthest = float(np.hypot(*corners.T).max()) / frame.pt_per_m / YARD_M
     far = max([item.range_m / YARD_M for item in content.items], default=40.0)
-    count = max(1, min(math.ceil((far + 8) / RING_YD), int(farthest // RING_YD) or 1))
+    count = max(1, min(math.ceil((far + _RINGS_PAST_YD) / RING_YD), int(farthest // RING_YD) or 1))
     for n in range(1, count + 1):
         pen.stroke(0.6, pen.inks.soft, dash=(4, 2) if n % 2 else ())
         pen.canvas.circle(*frame.hide, n * RING_YD * YARD_M * frame.pt_per_m, stroke=1, fill=0)
@@ -351,8 +420,9 @@ def _north(pen: CardPen, content: CardContent, x: float, y: float) -> None:
     pen.fill([(x, y + 17), (x - 4, y + 6), (x, y + 8.5), (x + 4, y + 6)])
     pen.text(x, y + 20, "N", size=10, font=BOLD, align="centre")
     if content.declination_deg is not None:
-        # A small declination is drawn wider than it is, or the two lines could not be told apart.
-        turn = math.copysign(max(abs(content.declination_deg), 14.0), content.declination_deg)
+        turn = math.copysign(
+            max(abs(content.declination_deg), _LEAST_MAGNETIC_DEG), content.declination_deg
+        )
         tip = (x + 34 * math.sin(math.radians(turn)), y - 24 + 34 * math.cos(math.radians(turn)))
         pen.stroke(0.8, dash=(2, 1.5))
         pen.line((x, y - 24), tip)

@@ -42,7 +42,19 @@ class CardItem:
 
 @dataclass(frozen=True)
 class CardLeg:
-    """A straight line from a way in to the hide; not a path."""
+    """A straight line from a way in to the hide; not a path.
+
+    Parameters
+    ----------
+    name
+        The way in.
+    usng
+        Where it starts, as a US National Grid reference.
+    bearing_true_deg, bearing_magnetic_deg
+        Toward the hide; the magnetic one None where no date was given.
+    range_m
+        Its length.
+    """
 
     name: str
     usng: str

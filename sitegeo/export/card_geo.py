@@ -16,13 +16,15 @@ _CORNERS = ((0, 0), (0, 1), (1, 1), (1, 0))
 """Of the drawing, as shares of its width and height."""
 
 
-def register(canvas: Any, frame: ChartFrame, lat: float, lon: float) -> None:
+def add_map_frame(canvas: Any, frame: ChartFrame, lat: float, lon: float) -> None:
     """Lay a geospatial viewport over the drawing of a canvas's last finished page.
 
     Source: ISO 32000-2:2020, 12.9 (measurement properties) and 12.10 (geospatial features).
 
     Parameters
     ----------
+    canvas
+        A reportlab canvas.
     frame
         The drawing: metres from the hide, true north up.
     lat, lon

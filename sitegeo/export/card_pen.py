@@ -18,17 +18,34 @@ from shapely.geometry.base import BaseGeometry
 from sitegeo.export.hatches import FOCUS_RADIUS, hatch_strokes
 
 InkColour = tuple[float, float, float]
+"""Red, green and blue, 0 to 1."""
 
 PLAIN, BOLD = "sitegeo-plain", "sitegeo-bold"
 _FILES = {PLAIN: "Vera.ttf", BOLD: "VeraBd.ttf"}
 _TILE_PT = 0.8
+"""Points a unit of a hatching's tile; judgement."""
+
 LEAST_PT = 6.5
 """Smaller letters are not read by headlamp; judgement. Words are cut instead."""
 
 
 @dataclass(frozen=True)
 class CardInks:
-    """Paper, full ink, softer ink for what lies behind, and the tone of land."""
+    """What a card is printed with.
+
+    Parameters
+    ----------
+    paper
+        The ground.
+    full
+        Ink of words and shapes.
+    soft
+        Of what lies behind.
+    land
+        Tone of land.
+    code
+        Ground of the code, which must be bright to be read.
+    """
 
     paper: InkColour
     full: InkColour
@@ -77,7 +94,20 @@ class CardPen:
         return "".join(kept)
 
     def width(self, text: str, size: float, font: str = PLAIN) -> float:
-        """Return the width of cleaned text."""
+        """Return the width of cleaned text.
+
+        Parameters
+        ----------
+        text
+            One line of words.
+        size, font
+            Letter size in points and the font's name.
+
+        Returns
+        -------
+        float
+            Points.
+        """
         return _ems(self.clean(text), font) * size
 
     def text(
@@ -92,7 +122,28 @@ class CardPen:
         width: float | None = None,
         colour: InkColour | None = None,
     ) -> float:
-        """Write one line, made smaller and then shortened to fit `width`; return its width."""
+        """Write one line, made smaller and then shortened to fit `width`; return its width.
+
+        Parameters
+        ----------
+        x, y
+            Where the line's foot starts, ends or has its middle, by `align`.
+        text
+            The words.
+        size, font
+            Letter size in points and the font's name.
+        align
+            ``left``, ``right`` or ``centre``.
+        width
+            Room for it in points; None for no limit.
+        colour
+            Its ink; None for the full ink.
+
+        Returns
+        -------
+        float
+            Width of what was written, points.
+        """
         words = self.clean(text)
         if width is not None:
             while size > LEAST_PT and self.width(words, size, font) > width:
@@ -116,7 +167,22 @@ class CardPen:
         return words.rstrip() + "…"
 
     def wrapped(self, text: str, size: float, width: float, font: str = PLAIN) -> list[str]:
-        """Return the lines of a text no wider than `width`; a long word is broken."""
+        """Return the lines of a text no wider than `width`; a long word is broken.
+
+        Parameters
+        ----------
+        text
+            The words.
+        size, font
+            Letter size in points and the font's name.
+        width
+            Widest line, points.
+
+        Returns
+        -------
+        list of str
+            The lines; none for no words.
+        """
         lines, line, used = [], "", 0.0
         for word in self.clean(text).split(" "):
             rest, wide = word, _ems(word, font) * size
@@ -136,7 +202,17 @@ class CardPen:
         return [*lines, line] if line else lines
 
     def stroke(self, width: float, colour: InkColour | None = None, *, dash: Any = ()) -> None:
-        """Set the line to draw with."""
+        """Set the line to draw with.
+
+        Parameters
+        ----------
+        width
+            Points.
+        colour
+            Its ink; None for the full ink.
+        dash
+            Lengths of dashes and gaps, points; none for a whole line.
+        """
         self.canvas.setStrokeColorRGB(*(colour or self.inks.full))
         self.canvas.setLineWidth(width)
         self.canvas.setDash(list(dash))
@@ -174,7 +250,17 @@ class CardPen:
         return path
 
     def hatch(self, shape: BaseGeometry, part: str, *, width: float = 0.7) -> None:
-        """Fill polygons with the strokes of a part, cut off at their edge."""
+        """Fill polygons with the strokes of a part, cut off at their edge.
+
+        Parameters
+        ----------
+        shape
+            Polygons, already in points.
+        part
+            Name of the hatching.
+        width
+            Of a stroke, points.
+        """
         size, strokes = hatch_strokes(part)
         step = size * _TILE_PT
         west, south, east, north = shape.bounds
@@ -196,7 +282,17 @@ class CardPen:
         canvas.restoreState()
 
     def disc(self, x: float, y: float, words: str, radius: float = 9.0) -> None:
-        """Draw a set-up number on a disc."""
+        """Draw a set-up number on a disc.
+
+        Parameters
+        ----------
+        x, y
+            The disc's middle.
+        words
+            A number or a letter or two.
+        radius
+            Of the disc, points.
+        """
         self.canvas.setFillColorRGB(*self.inks.paper)
         self.stroke(1.4)
         self.canvas.circle(x, y, radius, stroke=1, fill=1)
@@ -204,7 +300,17 @@ class CardPen:
         self.text(x, y - 0.36 * size, words, size=size, font=BOLD, align="centre")
 
     def arrow(self, x: float, y: float, toward_deg: float, length: float, *, width: float) -> None:
-        """Draw an arrow centred at a point, toward a bearing with north up."""
+        """Draw an arrow centred at a point, toward a bearing with north up.
+
+        Parameters
+        ----------
+        x, y
+            Its middle.
+        toward_deg
+            Bearing it points along.
+        length, width
+            Of the arrow and of its shaft, points.
+        """
         east, north = math.sin(math.radians(toward_deg)), math.cos(math.radians(toward_deg))
 
         def at(along: float, across: float) -> tuple[float, float]:

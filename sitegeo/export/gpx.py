@@ -30,6 +30,11 @@ def short_names(names: Iterable[str]) -> list[str]:
     """Return names as receivers take them: printable ASCII, at most 10 characters, no two alike.
 
     Names that are so already come back unchanged.
+
+    Examples
+    --------
+    >>> short_names(["mass", "second group", "second grove"])
+    ['mass', 'second gro', 'second gr2']
     """
     taken: set[str] = set()
     short = []
@@ -60,6 +65,11 @@ def gpx_text(
         Name of the document.
     route
         Points in the order they are walked, or one line: becomes the route.
+
+    Returns
+    -------
+    str
+        The document.
 
     Raises
     ------

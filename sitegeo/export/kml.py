@@ -76,6 +76,11 @@ def kml_text(
     credits
         Whose data it rests on.
 
+    Returns
+    -------
+    str
+        The document.
+
     Raises
     ------
     CrsError

@@ -14,8 +14,11 @@ from pathlib import Path
 from sitegeo.export.hatches import SPREAD_HATCHES
 
 PINNED = "2000-01-01T00:00:00.000Z"
+"""When a style was last changed, for every style, so that the same plan gives the same bytes."""
+
 _INK = "0,0,0,255"
 _MM_A_TILE_UNIT = 0.35
+"""Millimetres a unit of a hatching's tile; judgement."""
 
 # Part: the angles of its lines, or the name of a mark for points; tiles are as on the map.
 _PARTS: dict[str, tuple[int, ...] | str] = {
