@@ -21,7 +21,7 @@ from sitegeo.siting.curves import UNKNOWN_SCORE
 from sitegeo.siting.sampling import cover_classes, rotate_offsets, sample_around
 from sitegeo.siting.stage import FLOATS_DECOY_M
 from sitegeo.spreads.decoys import DEEPEST_M
-from sitegeo.spreads.dimensions import TIMBER
+from sitegeo.spreads.dimensions import TIMBER_LAYOUT
 from sitegeo.spreads.fit import (
     LEAST_PART_WATER,
     NUDGE_DEFAULT_M,
@@ -29,13 +29,11 @@ from sitegeo.spreads.fit import (
     POCKET_AIM_M,
     POCKET_PULLS,
     SEEN_OVER_M,
-    STACK_FROM_GUNS_M,
-    STACK_REACH_M,
-    TIMBER_FLANK_DEG,
 )
 from sitegeo.spreads.frame import POCKET_M, POCKET_RANGE_M
 from sitegeo.spreads.layouts import LAYOUTS
 from sitegeo.spreads.sketch import WindInFrame
+from sitegeo.spreads.timber import STACK_FROM_GUNS_M, STACK_REACH_M, TIMBER_FLANK_DEG
 from sitegeo.units import YARD_M, yd
 
 DRAWN_EVERY_DEG = 5.0
@@ -211,7 +209,7 @@ def _stack(
     steps = np.arange(1.0, STACK_REACH_M + 1.0)
     ray = np.array([0.0, POCKET_M]) + steps[None, :, None] * downwind[:, None]
     afloat = np.logical_and.accumulate(_wet(cover, at, facing_grid, ray), axis=1).sum(axis=1)
-    centre = np.array([0.0, POCKET_M]) + (afloat + yd(TIMBER.stack_in))[:, None] * downwind
+    centre = np.array([0.0, POCKET_M]) + (afloat + yd(TIMBER_LAYOUT.stack_in))[:, None] * downwind
     local = stacks + (centre - stacks.mean(axis=1))[:, None]
     spots = rotate_offsets(local, facing_grid)
     stands = cover_classes(cover, at, spots)

@@ -489,10 +489,10 @@ class FarGroupDimensions:
     both_hands_deg: Turn = (130.0, 180.0)
 
 
-BANK = BankDimensions()
+BANK_LAYOUT = BankDimensions()
 MOTION_PATH = MotionPathDimensions()
-POINT = PointDimensions()
-OPEN_WATER = OpenWaterDimensions()
-PAIR = PairDimensions()
-TIMBER = TimberDimensions()
-FAR = FarGroupDimensions()
+POINT_LAYOUT = PointDimensions()
+OPEN_WATER_LAYOUT = OpenWaterDimensions()
+PAIR_LAYOUT = PairDimensions()
+TIMBER_LAYOUT = TimberDimensions()
+FAR_LAYOUT = FarGroupDimensions()

@@ -18,7 +18,13 @@ from shapely.geometry import MultiPolygon, Point, Polygon
 from sitegeo.angles import signed_diff_deg
 from sitegeo.core.typing import FloatArray
 from sitegeo.errors import UsageError
-from sitegeo.spreads.dimensions import OPEN_WATER, PAIR, POINT, SPACING_YD, TIMBER
+from sitegeo.spreads.dimensions import (
+    OPEN_WATER_LAYOUT,
+    PAIR_LAYOUT,
+    POINT_LAYOUT,
+    SPACING_YD,
+    TIMBER_LAYOUT,
+)
 from sitegeo.spreads.frame import BANK_LIMIT_YD, wind_side
 from sitegeo.spreads.sketch import FAR_GROUP, PartName, Polygonal, Sketch, WindInFrame
 from sitegeo.spreads.templates import (
@@ -113,16 +119,16 @@ class Layout:
 
 _at_point = BlendedWithBank(
     draw_point,
-    grows=(POINT.winds_deg[0], POINT.own_deg[0]),
-    fades=(POINT.own_deg[1], POINT.winds_deg[1]),
+    grows=(POINT_LAYOUT.winds_deg[0], POINT_LAYOUT.own_deg[0]),
+    fades=(POINT_LAYOUT.own_deg[1], POINT_LAYOUT.winds_deg[1]),
 )
 _in_the_open = BlendedWithBank(
-    draw_open_water, grows=(OPEN_WATER.winds_deg[0], OPEN_WATER.own_from_deg)
+    draw_open_water, grows=(OPEN_WATER_LAYOUT.winds_deg[0], OPEN_WATER_LAYOUT.own_from_deg)
 )
 _few = BlendedWithBank(
     draw_pair,
-    grows=(PAIR.winds_deg[0], PAIR.own_deg[0]),
-    fades=(PAIR.own_deg[1], PAIR.winds_deg[1]),
+    grows=(PAIR_LAYOUT.winds_deg[0], PAIR_LAYOUT.own_deg[0]),
+    fades=(PAIR_LAYOUT.own_deg[1], PAIR_LAYOUT.winds_deg[1]),
 )
 
 LAYOUTS: Mapping[str, Callable[[WindInFrame, int], Sketch]] = MappingProxyType(
@@ -184,13 +190,13 @@ def choose_layout(kind: str, phi_deg: float, *, decoys: int) -> str:
     letter = _LETTERS.get(kind, kind)
     if letter == "H":
         return "timber"
-    if letter == "P" and _within(theta, POINT.winds_deg):
+    if letter == "P" and _within(theta, POINT_LAYOUT.winds_deg):
         return "point"
-    few = _within(decoys, PAIR.decoys)
-    if letter != "P" and few and _within(theta, PAIR.winds_deg):
+    few = _within(decoys, PAIR_LAYOUT.decoys)
+    if letter != "P" and few and _within(theta, PAIR_LAYOUT.winds_deg):
         return "pair"
-    if letter in ("C", "F") and theta >= OPEN_WATER.winds_deg[0]:
-        return "open-cross" if theta <= OPEN_WATER.winds_deg[1] else "open-behind"
+    if letter in ("C", "F") and theta >= OPEN_WATER_LAYOUT.winds_deg[0]:
+        return "open-cross" if theta <= OPEN_WATER_LAYOUT.winds_deg[1] else "open-behind"
     return _bank_name(theta)
 
 
@@ -212,7 +218,7 @@ def draw_layout(
     *,
     decoys: int,
     spacing_m: float = SPACING_YD * YARD_M,
-    opening_m: float = TIMBER.opening * YARD_M,
+    opening_m: float = TIMBER_LAYOUT.opening * YARD_M,
     far_group: bool = False,
 ) -> Layout:
     """Return a layout drawn for one wind, before it meets the real water.

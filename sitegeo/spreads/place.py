@@ -36,7 +36,6 @@ from sitegeo.spreads.fit import (
     centroid_xy,
     fit_parts,
     fit_pocket,
-    jerk_line,
     least_spacing_m,
     water_about,
 )
@@ -44,6 +43,7 @@ from sitegeo.spreads.frame import HideFrame, wind_side
 from sitegeo.spreads.layouts import Layout, carve_part, check_decoys, layout_reason
 from sitegeo.spreads.result import Group, Spread
 from sitegeo.spreads.sketch import FAR_GROUP, FAR_GROUP_CAUTION, PartName
+from sitegeo.spreads.timber import jerk_line
 from sitegeo.units import depth_text, yd
 
 SeasonPhase = Literal["early", "middle", "late"]

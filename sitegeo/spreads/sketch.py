@@ -15,7 +15,7 @@ from shapely.geometry import LineString, MultiPolygon, Point, Polygon
 
 from sitegeo.angles import smoothstep, unit_from_bearing
 from sitegeo.core.typing import FloatArray
-from sitegeo.spreads.dimensions import SPACING_YD, TIMBER, Turn
+from sitegeo.spreads.dimensions import SPACING_YD, TIMBER_LAYOUT, Turn
 
 PartName = Literal[
     "mass", "second", "tail", "hook", "near", "front", "guard", "holding", "focus", "pocket",
@@ -46,7 +46,7 @@ class WindInFrame:
     """
 
     theta: float
-    opening: float = TIMBER.opening
+    opening: float = TIMBER_LAYOUT.opening
 
     @property
     def s(self) -> float:

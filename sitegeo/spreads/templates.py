@@ -18,18 +18,18 @@ from shapely.ops import substring
 
 from sitegeo.core.typing import FloatArray
 from sitegeo.spreads.dimensions import (
-    BANK,
+    BANK_LAYOUT,
     DRAWN_FOR_DECOYS,
-    FAR,
+    FAR_LAYOUT,
     FLANK_GROWTH,
     GROWTH_RANGE,
     LINE_SPACING_YD,
     MOTION_PATH,
-    OPEN_WATER,
-    PAIR,
-    POINT,
+    OPEN_WATER_LAYOUT,
+    PAIR_LAYOUT,
+    POINT_LAYOUT,
     SQUARE_CORNERS,
-    TIMBER,
+    TIMBER_LAYOUT,
     ByWind,
     Turn,
 )
@@ -102,7 +102,7 @@ def draw_bank(wind: WindInFrame, decoys: int) -> Sketch:
 
     The near group's ten yards count from the edge of the trees, where the hide stands.
     """
-    size = BANK
+    size = BANK_LAYOUT
     off = wind.step(size.flanks_deg)
     k, s = body_growth(decoys, off), wind.s
     fore = wind.theta <= 90
@@ -154,7 +154,7 @@ def draw_bank(wind: WindInFrame, decoys: int) -> Sketch:
 
 def _bank_motion(wind: WindInFrame, k: float, off: float) -> Sketch:
     """Motion beyond the upwind end, coming in to the bank as the wind turns along it."""
-    size = BANK
+    size = BANK_LAYOUT
     beside = np.array([size.motion_a.at(k), size.motion_y])
     if wind.theta > 90:
         behind = (size.motion_behind_a.at(k), size.motion_behind_y)
@@ -185,7 +185,7 @@ def _behind_motion(wind: WindInFrame, spot: FloatArray) -> Sketch:
 
 def draw_point(wind: WindInFrame, decoys: int) -> Sketch:
     """The tip of a point: wind over one shoulder, birds led past the front."""
-    size = POINT
+    size = POINT_LAYOUT
     behind = wind.step(size.flanks_deg)
     k, s, u, ahead = body_growth(decoys, behind), wind.s, wind.u, wind.ahead
     quiet = 1 - wind.step(size.guard_flank_deg)
@@ -231,7 +231,7 @@ def _point_tail(
     wind: WindInFrame, k: float, front: FloatArray, grown: float, share: float
 ) -> SketchPart:
     """Return the tail from the front's lee end downwind, turned outward."""
-    size = POINT
+    size = POINT_LAYOUT
     start = front - (size.front_across * k + size.tail_gap, 0)
     out = unit_toward(wind.theta + (180 + size.tail_outward_deg))
     line = LineString(np.array([start, start + size.tail_length * grown * out]))
@@ -240,7 +240,7 @@ def _point_tail(
 
 def draw_open_water(wind: WindInFrame, decoys: int) -> Sketch:
     """Open water: a tail close past the hide, a hook round the far side, the mouth downwind."""
-    size = OPEN_WATER
+    size = OPEN_WATER_LAYOUT
     behind = wind.step(size.flanks_deg)
     k, u = body_growth(decoys, behind), wind.u
     grown = wind.step(size.pocket_grows_deg)
@@ -306,7 +306,7 @@ def _open_tail(
 
     It reaches up to the mass only while nothing lies between them.
     """
-    size = OPEN_WATER
+    size = OPEN_WATER_LAYOUT
     windward, lee = size.tail_past_a
     rad = math.radians(_body_turn(wind, behind))
     toward_bank = np.array([math.cos(rad), -math.sin(rad)])
@@ -325,7 +325,7 @@ def _open_tail(
 
 def _hook(wind: WindInFrame, pocket: FloatArray, grown: float, share: float) -> SketchPart:
     """Return the arc round the far side, from the mass's outer end curling downwind."""
-    size = OPEN_WATER
+    size = OPEN_WATER_LAYOUT
     start = size.hook_from_deg
     bearing = np.radians(wind.theta - np.linspace(start, start + size.hook_over_deg * grown, 24))
     arc = pocket + size.hook_radius * np.column_stack([np.sin(bearing), np.cos(bearing)])
@@ -335,7 +335,7 @@ def _hook(wind: WindInFrame, pocket: FloatArray, grown: float, share: float) -> 
 
 def draw_pair(wind: WindInFrame, decoys: int) -> Sketch:
     """The small spread: an end group upwind and a line level with the hide to steer by."""
-    size = PAIR
+    size = PAIR_LAYOUT
     k = float(np.clip(math.sqrt(decoys / size.drawn_for), *size.growth_range))
     s, u = wind.s, wind.u
     behind = wind.step(size.flanks_deg)
@@ -374,7 +374,7 @@ def draw_pair(wind: WindInFrame, decoys: int) -> Sketch:
 
 def draw_timber(wind: WindInFrame, decoys: int) -> Sketch:  # noqa: ARG001 - every sketch is asked alike
     """An opening in timber: the stack in the trees downwind, which birds pass over first."""
-    size = TIMBER
+    size = TIMBER_LAYOUT
     pocket = np.array([0.0, size.pocket_y])
     radius = min(size.pocket_radius, size.pocket_share * wind.opening)
     stack = pocket - (wind.opening / 2 + size.stack_in) * wind.u
@@ -468,18 +468,18 @@ def add_far_group(sketch: Sketch, wind: WindInFrame, decoys: int) -> Sketch:
         The parts, their shares reduced, and the far group.
     """
     k = body_growth(decoys)
-    lee = 0.5 * (1 - wind.between(FAR.one_hand_deg, FAR.both_hands_deg))
-    middle = (FAR.begins + FAR.along * k) * unit_toward(FAR.off_deg)
+    lee = 0.5 * (1 - wind.between(FAR_LAYOUT.one_hand_deg, FAR_LAYOUT.both_hands_deg))
+    middle = (FAR_LAYOUT.begins + FAR_LAYOUT.along * k) * unit_toward(FAR_LAYOUT.off_deg)
     blobs = [
         blob(
             middle * (side, 1),
-            along=FAR.along * k * math.sqrt(part),
-            across=FAR.across * k * math.sqrt(part),
-            turn=side * FAR.off_deg,
+            along=FAR_LAYOUT.along * k * math.sqrt(part),
+            across=FAR_LAYOUT.across * k * math.sqrt(part),
+            turn=side * FAR_LAYOUT.off_deg,
             square=SQUARE_CORNERS,
         )
         for side, part in ((1, 1 - lee), (-1, lee))
         if part > 0
     ]
-    held = [replace(part, share=part.share * (1 - FAR.share)) for part in sketch]
-    return [*held, SketchPart(FAR_GROUP, MultiPolygon(blobs), FAR.share, LINE_SPACING_YD)]
+    held = [replace(part, share=part.share * (1 - FAR_LAYOUT.share)) for part in sketch]
+    return [*held, SketchPart(FAR_GROUP, MultiPolygon(blobs), FAR_LAYOUT.share, LINE_SPACING_YD)]
