@@ -210,9 +210,8 @@ def blinds(
     )  # fmt: skip
     hides = _Hides.in_wind(candidates, cover, wind)
     theta, kinds, timber, still = np.abs(hides.phi), hides.kinds, hides.timber, hides.still
-    layouts = [
-        choose_layout(k, p, decoys=gear.decoys) for k, p in zip(kinds, hides.phi, strict=True)
-    ]
+    facings = zip(kinds, hides.phi, strict=True)
+    layouts = [choose_layout(kind, phi, decoys=gear.decoys) for kind, phi in facings]
     local = _local_wind(exposure, hides, wind)
     ripple = ripple_score(local.min(axis=1), kinds, params)
     approach = _approach_in_wind(obstacles, hides, wind=wind, params=params)
@@ -230,7 +229,6 @@ def blinds(
         **({} if when is None else _sun(hides, wind, when)),
     }
     told: dict[str, Any] = {"drift_m": fallen.distance_m, "drift_ground": fallen.ground}
-    told["pocket_closed"] = fixed.front.pocket_closed(wind)
     if observations is not None:
         seen = _observed(observations, hides, bend, wind=wind, when=when)
         parts["observed"], told["observed"] = seen.score, seen.words
@@ -238,6 +236,7 @@ def blinds(
         **{f"c_{name}": part for name, part in parts.items()},
         **told,
         score=combine_components(parts),
+        pocket_closed=fixed.front.pocket_closed(wind),
         phi_deg=hides.phi,
         wind_side=["calm" if s else wind_side(p) for s, p in zip(still, hides.phi, strict=True)],
         layout=layouts,

@@ -155,8 +155,10 @@ def photo_caveats(photo: Raster) -> list[str]:
     return told
 
 
-def reading_words(trust: ReadingTrust) -> list[str]:
+def reading_words(trust: ReadingTrust | None) -> list[str]:
     """Return a sentence where the water that was found is not to be trusted, none elsewhere."""
+    if trust is None:
+        return ["whether the water is to be trusted was never judged: survey again"]
     if trust.trusted:
         return []
     if trust.water_confidence is None:

@@ -162,11 +162,12 @@ class Survey:
         return recorded_law(self.record["law"])
 
     @property
-    def reading(self) -> ReadingTrust:
-        """How far the water it found is to be trusted."""
+    def reading(self) -> ReadingTrust | None:
+        """How far the water it found is to be trusted; None where an older survey never judged."""
         from sitegeo.landcover.cover import ReadingTrust  # noqa: PLC0415 (not needed to open one)
 
-        return ReadingTrust(**self.record["reading"])
+        held = self.record.get("reading")
+        return None if held is None else ReadingTrust(**held)
 
     @property
     def reading_warnings(self) -> tuple[str, ...]:

@@ -161,6 +161,7 @@ def test_a_photo_without_water_or_without_land_is_said_to_be_so(name: str, tmp_p
     wet = found.layers["cover"].band("class") == Cover.WATER
     assert wet.mean() == (0.0 if name == "no water" else 1.0)
     assert len(found.layers["stations"]) == 0
+    assert found.reading is not None
     assert found.reading.trusted == (name == "no land")
     assert bool(found.reading_warnings) == (name == "no water")
     assert set(found.reading_warnings) <= set(found.warnings)
@@ -264,6 +265,7 @@ def test_a_real_photo_alone_is_surveyed_or_refused_in_words(
         assert refused.remedy  # noqa: PT017 (either is right)
         return
     if photo.parent.name in DRY:
+        assert found.reading is not None
         assert found.reading.water_share < 0.01 or not found.reading.trusted
     with no_library_warns():
         if len(found.layers["candidates"]):
@@ -271,3 +273,7 @@ def test_a_real_photo_alone_is_surveyed_or_refused_in_words(
         else:
             with pytest.raises(SurveyError):
                 rank(found, NW)
+
+
+def test_a_survey_made_before_its_reading_was_judged_says_so() -> None:
+    assert reading_words(None)
