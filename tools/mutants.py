@@ -7,7 +7,7 @@ Two maintained tools were tried on law/ and do not replace this. mutmut 3.8 chan
 decorated function, and so in none of the validators and properties of a rule, turns no comparison
 round, and swaps no `min`, `any`, `argmin` or `floor`, on which it hangs that a verdict is never too
 permissive. cosmic-ray 8.7 swaps none of these either, changes the `|` of annotations (three in four
-of its mutants), and starts Python anew for each: seven seconds, where a fork here takes one.
+of its mutants), and starts Python anew for each: seconds of import that a fork here is spared.
 """
 
 from __future__ import annotations

@@ -61,6 +61,13 @@ def test_a_plan_for_the_dark_is_told_so() -> None:
     assert "civil twilight" not in polar[0]
 
 
+def test_skin_freezes_from_the_limit_itself() -> None:
+    speed_mps = 15 * MPH
+    limit_c = safety.frostbite_below_c(speed_mps)
+    assert "freezes" in morning_cautions(Wind(0.0, speed_mps), limit_c)[1]
+    assert "freezes" not in morning_cautions(Wind(0.0, speed_mps), limit_c + 0.01)[1]
+
+
 def test_without_the_air_it_is_said_what_air_would_freeze_skin() -> None:
     """At 15 mph the chart's frostbite line of 30 minutes, -18 °F, is met near 1 °F of air."""
     (told,) = morning_cautions(Wind(320.0, 15 * MPH))[1:-2]
