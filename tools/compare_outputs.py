@@ -38,7 +38,7 @@ FEWEST_FILES, AT_ONCE = 100, 2
 LEFT_OUT = {".work", "timings.json"}
 OF_THE_CODE = {"hash", "seconds", "module", "key"}
 
-HELPED = "demo gather survey rank plan hours season shift check scan desktop steps step"
+HELPED = "demo gather survey rank plan hours season shift check scan qgis steps step"
 WINDS = "N 12 mph,NE 9 mph,E 6 kn,SE 9 mph gust 16,S 20 mph,SW 8 kn,W 9 kn,NW 12 mph,calm"
 PLANS = {"T002a": "NW 12 mph", "P001a": "SE 10 mph gust 16", "H002g": "S 8 mph", "F002c": "W 9 mph"}
 HOURS = {"day": "2026-12-05T09:00", "dark": "2026-12-05T05:40 --print --air 28F"}
@@ -68,7 +68,7 @@ COMMANDS = """\
 0 steps_json steps --json
 0 gather_list gather --list
 0 law_schema check --law-schema
-0 desktop desktop --describe
+0 qgis qgis --describe
 2 wrong_wind rank survey --wind sideways
 1 wrong_blind plan survey --wind "NW 12 mph" --blind X999 --out wrong
 0 help --help
