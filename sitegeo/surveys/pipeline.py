@@ -12,6 +12,7 @@ from functools import cached_property
 from typing import Any
 
 from sitegeo.core import steps
+from sitegeo.core.contracts import ValueContract
 from sitegeo.core.inputs import MORNING_INPUTS, PLACE_INPUTS
 from sitegeo.core.steps import Step, StepRun
 from sitegeo.core.wind import Wind
@@ -153,8 +154,9 @@ class Morning:
 
     @property
     def made(self) -> tuple[str, ...]:
-        """Names of the layers it makes."""
-        return tuple(name for step in self.order for name in step.made)
+        """Names of the layers it makes, what steps only hand on to one another left out."""
+        contracts = [c for step in self.order for c in step.makes]
+        return tuple(c.name for c in contracts if not isinstance(c, ValueContract))
 
     @cached_property
     def windy(self) -> tuple[Step[..., Any], ...]:

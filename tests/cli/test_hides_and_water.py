@@ -20,7 +20,18 @@ def best(demo_survey: Path) -> list[dict]:
 
 def test_only_the_best_of_each_place_is_listed(best) -> None:
     assert all(b["same_place_as"] is None for b in best)
-    needed = {"wind", "ripple", "room", "spread", "hide", "behind", "overhead", "party", "feeding"}
+    needed = {
+        "wind",
+        "ripple",
+        "room",
+        "spread",
+        "hide",
+        "behind",
+        "overhead",
+        "in_range",
+        "party",
+        "feeding",
+    }
     needed |= {"wading", "access", "drift", "fire", "setback"}
     assert set(best[0]["components"]) == needed  # without a date nothing of the sun
 

@@ -585,7 +585,7 @@ def test_another_package_brings_a_service_and_its_sources(
     [
         (["helpers_gather:AT"], "is no Service"),
         (["no_such_package:X"], "cannot be imported"),
-        (["sitegeo.gather.stac:SERVICE", "sitegeo.gather.overpass:SERVICE"], "two packages"),
+        (["sitegeo.gather.stac:STAC", "sitegeo.gather.overpass:OVERPASS"], "two packages"),
     ],
 )
 def test_services_that_cannot_be_used(
