@@ -57,7 +57,7 @@ the near water ripples; exactly along them and off them it lies dead, straight o
 TREES_BEHIND_M = Curve((2.0, 7.0), (0.0, 1.0))
 """Height of what stands about the hide: how far its bank is one of tall trees; judgement."""
 
-OPENING_WIDTH_M = Curve((yd(30.0), yd(60.0)), (1.0, 0.5))
+OPENING_WIDTH_M = Curve((yd(30.0), yd(60.0)), (1.0, 0.3))
 """Width of a timber opening: one up to about 30 yd can be shot across (common practice, no source);
 what a wider one scores is judgement."""
 

@@ -112,7 +112,8 @@ class ScoreParams:
         With the wind up to the first against the facing birds come over the hide; from the second
         on they do not.
     open_enough
-        Share of the approach on open water from which on it is as open as birds want it.
+        Share of an approach along a bank on open water from which on it is all the birds want:
+        they keep close to the trees there (common practice, no source; the share is judgement).
     round_hide
         What of the room over a bank is left where trees downwind are too sheer to come down over:
         birds come round the hide (common practice, no source; the share is judgement).
@@ -532,7 +533,8 @@ def _room(
     hides: _Hides, approach: Approach, landing: FloatArray, params: ScoreParams
 ) -> FloatArray:
     """Return the room birds have: over the approach and the pocket; in timber, the pocket alone."""
-    open_way = np.minimum(approach.water / params.open_enough, 1.0)
+    along = np.minimum(approach.water / params.open_enough, 1.0)
+    open_way = np.where(approach.bend_deg == 0, approach.water, along)
     room = open_way * smoothstep(landing, params.land_least, params.land_full)
     return np.where(hides.timber, landing, room)
 
