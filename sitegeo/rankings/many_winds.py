@@ -341,9 +341,10 @@ def _by_step(survey: Survey, assume: Assume) -> ByStep:
         "exposure": Raster(open_wind, survey.grid, None, ("fetch_m", "at_least", "local_ratio")),
     }
 
+    prepared = prepare_morning(survey, morning, want=("blinds",))
+
     def scored(blinds: gpd.GeoDataFrame, winds: Iterable[Wind]) -> Iterator[gpd.GeoDataFrame]:
-        given = {**morning, "candidates": blinds.drop(columns="c_setback")}
-        steps_left = prepare_morning(survey, given, want=("blinds",))
+        steps_left = prepared.given(candidates=blinds.drop(columns="c_setback"))
         for wind in winds:
             yield steps_left.under(wind)["blinds"]
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections import ChainMap
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -173,6 +173,10 @@ class Morning:
         """What is at hand and what no wind changes, by name."""
         left = [s for s in self.order if s not in self.windy]
         return steps.run(left, self.at_hand, {}).layers
+
+    def given(self, **layers: Any) -> Morning:
+        """Return the same steps with other layers of the names they were prepared with."""
+        return replace(self, at_hand=ChainMap(layers, self.at_hand))  # type: ignore[arg-type]
 
     def under(self, wind: Wind, *, verify: bool = True, **given: Any) -> Mapping[str, Any]:
         """Return all layers under a wind.
